@@ -1,0 +1,1 @@
+"""Fault diagnosis for machines that will not start."""

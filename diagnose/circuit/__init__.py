@@ -1,0 +1,1 @@
+"""From parts and nets to volts and amps."""

@@ -1,0 +1,205 @@
+"""Every error this project raises on purpose.
+
+One class per cause, each with the fields that name the place, what was met, what was expected
+and the nearest valid name::
+
+    DiagnoseError
+    |-- UnknownNameError         a machine, test, outcome, node, state ... that does not exist
+    |-- ValueOutOfRangeError     a number outside the range its place allows
+    |-- UnitError                a reading in a unit its test does not measure
+    |-- ClashError               findings that cannot all be true (log P(e) = -inf)
+    |-- MachineFileError         a machine file with problems, all of them at once
+    |-- CircuitError             wiring the solver cannot treat: a loop, a floating source
+    |-- NetworkError             a network or table that is not a valid Bayesian network
+    |-- NetworkTooLargeError     an exact answer would not fit in memory; the sizes are named
+    `-- RequestError             a request that cannot be read at all: broken JSON, too long
+
+Nothing else escapes from the public functions on bad input.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+
+class DiagnoseError(Exception):
+    """Base of all errors of this project; `str(error)` is one clear sentence or list."""
+
+
+def nearest_name(met: str, valid: Iterable[str]) -> str | None:
+    """The valid name that looks most like `met`, or None when nothing is close."""
+    found = difflib.get_close_matches(met, list(valid), n=1, cutoff=0.5)
+    return found[0] if found else None
+
+
+class UnknownNameError(DiagnoseError):
+    """A name that is not in the list it must come from.
+
+    Attributes:
+        kind: what was looked for, e.g. `"test"`.
+        met: the name as given.
+        valid: every name that would have been accepted.
+        nearest: the closest valid name, or None.
+        place: where the name was given, e.g. `"complaint"`; empty when there is no better word.
+    """
+
+    def __init__(self, kind: str, met: str, valid: Iterable[str], place: str = "") -> None:
+        self.kind = kind
+        self.met = met
+        self.valid = tuple(valid)
+        self.place = place
+        self.nearest = nearest_name(met, self.valid)
+        hint = f"; nearest is {self.nearest!r}" if self.nearest else ""
+        if not self.nearest and self.valid:
+            shown = ", ".join(self.valid[:12]) + (", ..." if len(self.valid) > 12 else "")
+            hint = f"; expected one of {shown}"
+        where = f" in {place}" if place else ""
+        super().__init__(f"unknown {kind} {met!r}{where}{hint}")
+
+
+class ValueOutOfRangeError(DiagnoseError):
+    """A number outside the range that its place allows.
+
+    Attributes:
+        place: what the number stands for, e.g. `"battery_rest"`.
+        met: the number.
+        low: the lowest number accepted.
+        high: the highest number accepted.
+        unit: unit of all three, e.g. `"V"`.
+    """
+
+    def __init__(self, place: str, met: float, low: float, high: float, unit: str) -> None:
+        self.place = place
+        self.met = met
+        self.low = low
+        self.high = high
+        self.unit = unit
+        super().__init__(
+            f"{place}: {met:g} {unit} is out of range; expected {low:g} to {high:g} {unit}".replace(
+                " ;", ";"
+            )
+        )
+
+
+class UnitError(DiagnoseError):
+    """A reading whose unit is not the one its test measures in.
+
+    Attributes:
+        place: the test's id.
+        met: the unit as given, or the whole text when no number could be read.
+        expected: the units accepted.
+    """
+
+    def __init__(self, place: str, met: str, expected: Sequence[str]) -> None:
+        self.place = place
+        self.met = met
+        self.expected = tuple(expected)
+        accepted = " or ".join(self.expected) if self.expected else "an outcome, not a number"
+        super().__init__(f"{place}: cannot read {met!r}; expected {accepted}")
+
+
+class ClashError(DiagnoseError):
+    """Findings that cannot all be true together: their joint probability is zero.
+
+    Attributes:
+        findings: a smallest set of `(node, state)` that clashes: without any one of them the
+            rest is possible.
+    """
+
+    def __init__(self, findings: Iterable[tuple[str, str]]) -> None:
+        self.findings = tuple(findings)
+        shown = ", ".join(f"{node}={state}" for node, state in self.findings)
+        super().__init__(f"these findings cannot all be true: {shown}")
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong in a machine file.
+
+    Attributes:
+        line: 1-based line, 0 when the whole file is meant.
+        column: 1-based column, 0 when the whole line or file is meant.
+        message: what was met, what was expected, the nearest valid name.
+        rule: short id of the rule broken, as `diagnose check` explains it.
+    """
+
+    line: int
+    column: int
+    message: str
+    rule: str
+
+
+class MachineFileError(DiagnoseError):
+    """A machine file with one or more problems, sorted by place.
+
+    Attributes:
+        file: the file as it was named by the caller.
+        problems: all problems found.
+    """
+
+    def __init__(self, file: str, problems: Iterable[Problem]) -> None:
+        self.file = file
+        self.problems = tuple(sorted(problems, key=lambda p: (p.line, p.column, p.message)))
+        lines = [f"{file}:{p.line}:{p.column}: {p.message} [{p.rule}]" for p in self.problems]
+        super().__init__("\n".join(lines))
+
+
+class CircuitError(DiagnoseError):
+    """Wiring that cannot be solved as a vehicle's start circuit.
+
+    Attributes:
+        parts: the parts concerned, e.g. those that form the loop.
+    """
+
+    def __init__(self, message: str, parts: Iterable[str] = ()) -> None:
+        self.parts = tuple(parts)
+        super().__init__(message)
+
+
+class NetworkError(DiagnoseError):
+    """Tables or parents that do not make a valid Bayesian network.
+
+    Attributes:
+        node: the node concerned, empty when the graph as a whole is meant.
+    """
+
+    def __init__(self, message: str, node: str = "") -> None:
+        self.node = node
+        super().__init__(message)
+
+
+class NetworkTooLargeError(DiagnoseError):
+    """An exact answer that would need more rows than allowed.
+
+    Attributes:
+        rows: rows needed by the largest clique, as far as counted.
+        limit: rows allowed.
+        nodes: the nodes of that clique.
+    """
+
+    def __init__(self, rows: int, limit: int, nodes: Iterable[str]) -> None:
+        self.rows = rows
+        self.limit = limit
+        self.nodes = tuple(nodes)
+        shown = ", ".join(self.nodes[:8]) + (", ..." if len(self.nodes) > 8 else "")
+        super().__init__(
+            f"exact inference would need at least {rows:,} rows over {len(self.nodes)} nodes "
+            f"({shown}); the limit is {limit:,}"
+        )
+
+
+class RequestError(DiagnoseError):
+    """A request that cannot be read: broken JSON, a missing field, a body over the limit.
+
+    Attributes:
+        place: where in the request, e.g. `"findings[2].test"`; empty for the whole body.
+    """
+
+    def __init__(self, message: str, place: str = "") -> None:
+        self.place = place
+        super().__init__(f"{place}: {message}" if place else message)

@@ -1,0 +1,1 @@
+"""Exact inference on discrete networks; knows nothing of machines."""

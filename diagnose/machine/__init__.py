@@ -1,0 +1,1 @@
+"""From a machine file to checked, frozen data."""

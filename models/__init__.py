@@ -1,0 +1,1 @@
+"""Machine files; data only."""
