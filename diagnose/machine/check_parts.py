@@ -1,0 +1,189 @@
+"""What each part, cause, area and function must obey by itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from diagnose.machine.build_parts import relay_volts
+from diagnose.machine.dictionary import part_kinds
+from diagnose.machine.part_entries import (
+    ControllerEntry,
+    LoadEntry,
+    MotorEntry,
+    RelayEntry,
+    WireEntry,
+)
+from diagnose.machine.test_entries import AllOfFunction, LevelledFunction
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from diagnose.errors import Problem
+    from diagnose.machine.document import Path
+    from diagnose.machine.part_entries import AnyPart
+    from diagnose.machine.schema import RaiseEntry
+    from diagnose.machine.subject import Subject
+
+FITTING_KINDS = {"load": ("load", "motor"), "motor": ("motor",), "relay": ("relay",)}
+"""Kind of function -> kinds of part that it can go by."""
+
+HANDLED_WITH_CARE = ("battery", "relay", "motor")
+"""Kinds of part that need a caution whenever somebody works on them."""
+
+
+def check_parts(subject: Subject) -> Iterator[Problem]:
+    """Sizes, priors, causes, areas and functions."""
+    for part, entry in subject.file.parts.items():
+        yield from _size(subject, ("parts", part), entry)
+        yield from _part_modes(subject, ("parts", part), entry)
+        yield from _repairs(subject, ("parts", part), entry)
+    yield from _causes(subject)
+    inside = {name: [a.inside] if a.inside else [] for name, a in subject.file.areas.items()}
+    yield from cycles(subject, "areas", inside, "inside", "area_cycle")
+    yield from _functions(subject)
+
+
+def _size(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:
+    if isinstance(entry, WireEntry) and (entry.awg is None) == (entry.mm2 is None):
+        met = "both `awg` and `mm2`" if entry.awg is not None else "neither `awg` nor `mm2`"
+        yield subject.problem(path, f"met {met}; expected one of them", "wire_size", key=True)
+    if isinstance(entry, LoadEntry | MotorEntry):
+        names = ("ohms", "amps", "watts") if isinstance(entry, LoadEntry) else ("ohms", "amps")
+        given = [name for name in names if getattr(entry, name) is not None]
+        if len(given) != 1:
+            met = " and ".join(f"`{n}`" for n in given) or "none"
+            expected = ", ".join(f"`{n}`" for n in names)
+            message = f"met {met}; expected exactly one of {expected}"
+            yield subject.problem(path, message, "load_size", key=True)
+    if isinstance(entry, RelayEntry):
+        pull_in, drop_out = relay_volts(entry, float(subject.file.machine.nominal_volts))
+        if drop_out >= pull_in:
+            message = f"lets go at {drop_out:g} V but pulls in at {pull_in:g} V; expected lower"
+            yield subject.problem((*path, "drop_out_volts"), message, "relay_drop_out")
+    if isinstance(entry, ControllerEntry):
+        for i, one in enumerate(entry.inputs):
+            if (one.at_least_volts is None) == (one.below_volts is None):
+                message = "expected exactly one of `at_least_volts`, `below_volts`"
+                yield subject.problem((*path, "inputs", i), message, "input_bounds")
+
+
+def _part_modes(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:
+    if not entry.modes:
+        message = "met no failure mode; expected at least one"
+        yield subject.problem((*path, "modes"), message, "part_without_mode", key=True)
+    if "ok" in entry.modes:
+        message = "`ok` is the state without a failure; it is there without being listed"
+        yield subject.problem((*path, "modes", "ok"), message, "reserved_id", key=True)
+    total = sum(mode.per_1000_jobs for mode in entry.modes.values())
+    if total > 1000:
+        message = f"the priors sum to {total:g} per 1000 jobs; expected at most 1000"
+        yield subject.problem((*path, "modes"), message, "prior_sum", key=True)
+    levels = [
+        len(subject.levels_of(name))
+        for name, function in subject.file.functions.items()
+        if not isinstance(function, AllOfFunction) and function.part == path[1]
+    ]
+    for name, mode in entry.modes.items():
+        if levels and isinstance(mode.at_best, int) and mode.at_best >= max(levels):
+            message = f"met level {mode.at_best}; the last level is {max(levels) - 1}"
+            yield subject.problem((*path, "modes", name, "at_best"), message, "unknown_level")
+
+
+def _repairs(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:
+    if entry.area is None and entry.kind not in HANDLED_WITH_CARE:
+        return
+    why = f"opens {entry.area!r}" if entry.area else f"handles a {entry.kind}"
+    for name, repair in entry.repairs.items():
+        if not repair.cautions:
+            message = f"the repair {why}; expected at least one caution"
+            yield subject.problem((*path, "repairs", name), message, "caution_missing", key=True)
+
+
+def _causes(subject: Subject) -> Iterator[Problem]:
+    for cause, entry in subject.file.shared_causes.items():
+        path: Path = ("shared_causes", cause)
+        if (entry.per_1000_jobs is None) == (entry.part is None):
+            message = "expected exactly one of `per_1000_jobs`, `part` (with `modes`)"
+            yield subject.problem(path, message, "cause_prior", key=True)
+        elif (entry.part is None) != (not entry.modes):
+            message = "`part` and `modes` go together: the part's modes that are this cause"
+            yield subject.problem(path, message, "cause_prior", key=True)
+        for i, one in enumerate(entry.raises):
+            yield from _raise(subject, (*path, "raises", i), one)
+
+
+def _raise(subject: Subject, path: Path, entry: RaiseEntry) -> Iterator[Problem]:
+    if (not entry.parts) == (entry.kind is None):
+        yield subject.problem(path, "expected exactly one of `parts`, `kind`", "cause_raises")
+        return
+    if entry.areas is not None and entry.kind is None:
+        yield subject.problem((*path, "areas"), "`areas` goes with `kind` only", "cause_raises")
+    areas = subject.section("areas") or {}
+    parts = entry.parts or [
+        name
+        for name, part in subject.file.parts.items()
+        if part.kind == entry.kind and (entry.areas is None or part.area in entry.areas)
+    ]
+    areas_known = all(p.area is None or p.area in areas for p in subject.file.parts.values())
+    if not subject.whole or not areas_known or (entry.kind and entry.kind not in part_kinds()):
+        return
+    if not any(set(subject.modes_of(part)) & set(entry.modes) for part in parts):
+        message = f"none of {', '.join(parts) or 'the parts'} has a mode of {entry.modes}"
+        yield subject.problem(path, message, "cause_raises")
+
+
+def _functions(subject: Subject) -> Iterator[Problem]:
+    needs: dict[str, list[str]] = {}
+    for function, entry in subject.file.functions.items():
+        path: Path = ("functions", function)
+        if isinstance(entry, AllOfFunction):
+            needs[function] = list(entry.needs)
+            continue
+        kind = subject.kind_of(entry.part)
+        fitting = FITTING_KINDS[entry.kind]
+        if kind and kind not in fitting:
+            message = f"{entry.part!r} is a {kind}; expected a {' or '.join(fitting)}"
+            yield subject.problem((*path, "part"), message, "function_part")
+        if isinstance(entry, LevelledFunction):
+            bounds = {name: level.at_least_volts for name, level in entry.levels.items()}
+            yield from check_bounds(subject, (*path, "levels"), bounds, "at_least_volts")
+    yield from cycles(subject, "functions", needs, "needs", "needs_cycle")
+
+
+def check_bounds(
+    subject: Subject, path: Path, bounds: Mapping[str, float | None], key: str
+) -> Iterator[Problem]:
+    """Lower bounds must fall strictly, and the last entry must have none."""
+    names = list(bounds)
+    if len(names) < 2:
+        message = f"met {len(names)}; expected at least two"
+        yield subject.problem(path, message, "too_few_outcomes", key=True)
+    above: float | None = None
+    for name in names[:-1]:
+        bound = bounds[name]
+        if bound is None:
+            message = f"`{key}` is missing; only the last has no bound"
+            yield subject.problem((*path, name), message, "missing_key", key=True)
+        elif above is not None and bound >= above:
+            message = f"met {bound:g} after {above:g}; expected strictly falling bounds"
+            yield subject.problem((*path, name, key), message, "thresholds_order")
+        above = bound if bound is not None else above
+    if names and bounds[names[-1]] is not None:
+        message = "the last one takes all that is left; expected no bound"
+        yield subject.problem((*path, names[-1], key), message, "last_has_bound")
+
+
+def cycles(
+    subject: Subject, section: str, needs: Mapping[str, Sequence[str]], key: str, rule: str
+) -> Iterator[Problem]:
+    """One problem for each circle in `needs`, at the first of its members in the file."""
+    import networkx as nx  # noqa: PLC0415  slow to import
+
+    graph = nx.DiGraph([(name, one) for name, ones in needs.items() for one in ones])
+    order = {name: i for i, name in enumerate(needs)}
+    for group in nx.strongly_connected_components(graph):
+        first = min(group, key=lambda name: order.get(name, len(order)))
+        if len(group) > 1 or graph.has_edge(first, first):
+            loop = [start for start, _ in nx.find_cycle(graph.subgraph(group), first)]
+            shown = " -> ".join([*loop, loop[0]])
+            yield subject.problem((section, first, key), f"a circle: {shown}", rule)

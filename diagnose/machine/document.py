@@ -1,0 +1,213 @@
+"""A YAML 1.2 text as plain data that remembers line and column of every key and value.
+
+The reader's events are composed once; scalars are resolved by the core schema of YAML 1.2.2
+(section 10.3.2, tag resolution), so that `no`, `on` and `1:30` stay text and `1e-3` is a number.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from diagnose.errors import Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+Path = tuple[str | int, ...]
+"""Keys and list positions from the top of the file to a value."""
+
+_NULL = re.compile(r"null|Null|NULL|~|")
+_BOOL = re.compile(r"true|True|TRUE|false|False|FALSE")
+_INT = re.compile(r"[-+]?[0-9]+")
+_OCTAL = re.compile(r"0o[0-7]+")
+_HEX = re.compile(r"0x[0-9a-fA-F]+")
+_FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
+_INFINITE = re.compile(r"[-+]?(\.inf|\.Inf|\.INF)")
+_NAN = re.compile(r"\.nan|\.NaN|\.NAN")
+
+_TEXT_TAG = "tag:yaml.org,2002:str"
+_MAX_DEPTH = 40
+_MAX_DIGITS = 400
+"""More digits than any double can hold; keeps Python's own limit on int texts out of the way."""
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """What a text says, and where.
+
+    Attributes:
+        data: nested dicts, lists, text, numbers, booleans and None; None for an unreadable text.
+        keys: path -> (line, column) of the key (list items: of the value), 1-based.
+        values: path -> (line, column) of the value, 1-based.
+        problems: what was wrong in the YAML itself.
+    """
+
+    data: Any
+    keys: dict[Path, tuple[int, int]] = field(default_factory=dict)
+    values: dict[Path, tuple[int, int]] = field(default_factory=dict)
+    problems: tuple[Problem, ...] = ()
+
+    def key_place(self, path: Path) -> tuple[int, int]:
+        """Line and column of the key at `path`, or of the nearest enclosing key."""
+        while path and path not in self.keys:
+            path = path[:-1]
+        return self.keys.get(path, (0, 0))
+
+    def value_place(self, path: Path) -> tuple[int, int]:
+        """Line and column of the value at `path`, or of the nearest enclosing value's key."""
+        return self.values[path] if path in self.values else self.key_place(path)
+
+
+def resolve_scalar(text: str) -> str | int | float | bool | None:
+    """Value of a plain (unquoted) scalar.
+
+    Source: YAML 1.2.2, section 10.3.2, core schema. Sexagesimal numbers, `yes`/`no`, numbers
+    with underscores and dates of YAML 1.1 are text here.
+    """
+    steps: tuple[tuple[re.Pattern[str], Callable[[str], Any]], ...] = (
+        (_NULL, lambda _: None),
+        (_BOOL, lambda t: t.lower() == "true"),
+        (_INT, lambda t: int(t) if len(t) <= _MAX_DIGITS else math.inf),
+        (_OCTAL, lambda t: int(t, 0)),
+        (_HEX, lambda t: int(t, 0)),
+        (_FLOAT, float),
+        (_INFINITE, lambda t: -math.inf if t[0] == "-" else math.inf),
+        (_NAN, lambda _: math.nan),
+    )
+    for pattern, convert in steps:
+        if pattern.fullmatch(text):
+            value: str | int | float | bool | None = convert(text)
+            return value
+    return text
+
+
+def read_document(text: str) -> Document:
+    """Compose a YAML text to data with places. Never raises on bad text; see `problems`."""
+    from ruamel.yaml import YAML  # noqa: PLC0415  a warm process never needs the reader
+    from ruamel.yaml.error import MarkedYAMLError, YAMLError  # noqa: PLC0415
+
+    try:
+        composer = _Composer(YAML(typ="safe", pure=True).parse(text))
+        data = composer.document()
+    except _StructureError as error:
+        return _unreadable(error.place, str(error))
+    except MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        place = (mark.line + 1, mark.column + 1) if mark else (0, 0)
+        said = error.problem or error.context or "cannot be read"
+        return _unreadable(place, f"not valid YAML 1.2: {said}")
+    except YAMLError as error:
+        before = text[: getattr(error, "position", 0)]  # a character that YAML forbids
+        place = (before.count("\n") + 1, len(before) - before.rfind("\n"))
+        return _unreadable(place, f"not valid YAML 1.2: {' '.join(str(error).split())}")
+    except (ValueError, TypeError, AttributeError, LookupError, AssertionError) as error:
+        return _unreadable((0, 0), f"not valid YAML 1.2: {error}")  # the reader itself tripped
+    return Document(data, composer.keys, composer.values, tuple(composer.problems))
+
+
+def _unreadable(place: tuple[int, int], message: str) -> Document:
+    return Document(None, problems=(Problem(*place, message, "yaml_syntax"),))
+
+
+class _StructureError(Exception):
+    """The text is YAML but not one document of reasonable depth."""
+
+    def __init__(self, place: tuple[int, int], message: str) -> None:
+        self.place = place
+        super().__init__(message)
+
+
+def _place(event: Any) -> tuple[int, int]:
+    return event.start_mark.line + 1, event.start_mark.column + 1
+
+
+class _Composer:
+    """One pass over the reader's events; collects data, places and problems."""
+
+    def __init__(self, events: Iterator[Any]) -> None:
+        self.keys: dict[Path, tuple[int, int]] = {}
+        self.values: dict[Path, tuple[int, int]] = {}
+        self.problems: list[Problem] = []
+        self._events = events
+
+    def document(self) -> Any:
+        """Data of the only document."""
+        next(self._events)  # the stream begins
+        event = next(self._events)
+        if type(event).__name__ != "DocumentStartEvent":
+            message = "the file is empty; expected a mapping that begins `machine:`"
+            raise _StructureError((1, 1), message)
+        data = self._value(next(self._events), ())
+        next(self._events)  # the document ends
+        event = next(self._events)
+        if type(event).__name__ != "StreamEndEvent":
+            raise _StructureError(_place(event), "a second document begins; expected only one")
+        return data
+
+    def _value(self, event: Any, path: Path) -> Any:
+        place = _place(event)
+        self.values[path] = place
+        self.keys.setdefault(path, place)
+        if len(path) > _MAX_DEPTH:
+            raise _StructureError(place, "nested too deeply to be a machine file")
+        kind = type(event).__name__
+        if kind == "AliasEvent":
+            self._add(
+                place, f"the alias *{event.anchor} is not allowed; write it out", "yaml_alias"
+            )
+            return None
+        if event.tag is not None and str(event.tag) != _TEXT_TAG:
+            self._add(place, f"the tag {event.tag} is not allowed; write plain values", "yaml_tag")
+        if kind == "MappingStartEvent":
+            return self._mapping(path)
+        if kind == "SequenceStartEvent":
+            return self._sequence(path)
+        return self._scalar(event)
+
+    def _scalar(self, event: Any) -> str | int | float | bool | None:
+        text = str(event.value)
+        is_plain = event.style in (None, "") and event.tag is None
+        return resolve_scalar(text) if is_plain else text
+
+    def _sequence(self, path: Path) -> list[Any]:
+        found: list[Any] = []
+        for event in self._events:
+            if type(event).__name__ == "SequenceEndEvent":
+                break
+            found.append(self._value(event, (*path, len(found))))
+        return found
+
+    def _mapping(self, path: Path) -> dict[str, Any]:
+        found: dict[str, Any] = {}
+        for event in self._events:
+            if type(event).__name__ == "MappingEndEvent":
+                break
+            place = _place(event)
+            key = self._key(event, path)
+            value_path: Path = (*path, key)
+            if key in found:
+                first = self.keys[value_path]
+                message = f"{key!r} is given twice in one mapping; first on line {first[0]}"
+                self._add(place, message, "duplicate_key")
+                self._value(next(self._events), (*path, f"{key} (again)"))
+                continue
+            self.keys[value_path] = place
+            found[key] = self._value(next(self._events), value_path)
+        return found
+
+    def _key(self, event: Any, path: Path) -> str:
+        place = _place(event)
+        if type(event).__name__ != "ScalarEvent":
+            self._value(event, (*path, "(key)"))
+            self._add(place, "a key must be text", "key_not_text")
+            return f"(key on line {place[0]})"
+        key = self._scalar(event)
+        if not isinstance(key, str):
+            self._add(place, f"the key {event.value!r} is not text; use quotes", "key_not_text")
+        return str(event.value)
+
+    def _add(self, place: tuple[int, int], message: str, rule: str) -> None:
+        self.problems.append(Problem(*place, message, rule))

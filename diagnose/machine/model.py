@@ -1,0 +1,351 @@
+"""A machine as frozen data: what a machine file says once it has been checked.
+
+Plain dataclasses, so that a machine can be rebuilt from a cache without the YAML reader. All
+quantities carry their unit in the name. Mappings keep the order of the file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+PartKind = Literal[
+    "battery",
+    "wire",
+    "connector",
+    "ground",
+    "fuse",
+    "switch",
+    "relay",
+    "controller",
+    "load",
+    "motor",
+    "generator",
+]
+TestKind = Literal[
+    "volts",
+    "drop",
+    "lamp",
+    "amps",
+    "ohms",
+    "listen",
+    "look",
+    "wiggle",
+    "substitute",
+    "bridge",
+    "load_test",
+]
+FunctionKind = Literal["load", "motor", "relay", "all_of"]
+
+OPEN_OHMS = 1e8
+"""Resistance of a gap: damp, dirty insulation, far above any meter's reach in this work."""
+
+LEAK_OHMS = 1e7
+"""Input resistance of a digital meter; every net leaks this much to the battery's minus."""
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A warning shown with each test or repair that names it."""
+
+    id: str
+    text: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    """Something to open before a part can be reached."""
+
+    id: str
+    title: str
+    open_minutes: float
+    close_minutes: float
+    inside: str | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """How the controls stand while testing; `closes` are the switches it holds closed."""
+
+    id: str
+    title: str
+    closes: tuple[str, ...]
+    running: tuple[str, ...]
+    """Generators that turn in this condition."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """State of a part. The effect fields replace the part's own values; None keeps them.
+
+    Attributes:
+        per_1000_jobs: prior over all jobs of this machine, of 1 000; 0 for `ok`.
+        ohms: series resistance of the part's main path (battery: internal resistance).
+        open: the main path is interrupted.
+        loose: the main path comes and goes.
+        short_ohms: resistance from the part's last terminal to the frame net.
+        always_closed: contacts (switch, relay, controller output) conduct whatever happens.
+        never_closed: contacts never conduct.
+        emf_volts: source voltage (battery, generator).
+        coil_ohms: relay coil, or controller supply, resistance.
+        coil_open: relay coil, or controller supply, interrupted.
+        pull_in_volts: relay pulls in at or above.
+        at_best: index of the best function level this part can still give (0 = full).
+        visible: chance that looking at the part shows this mode.
+    """
+
+    id: str
+    title: str
+    per_1000_jobs: float
+    source: str
+    ohms: float | None = None
+    open: bool = False
+    loose: bool = False
+    short_ohms: float | None = None
+    always_closed: bool = False
+    never_closed: bool = False
+    emf_volts: float | None = None
+    coil_ohms: float | None = None
+    coil_open: bool = False
+    pull_in_volts: float | None = None
+    at_best: int = 0
+    visible: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """One way to put a part right."""
+
+    id: str
+    title: str
+    fixes: tuple[str, ...]
+    minutes: float
+    price_eur: float
+    cautions: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One condition of a controller's output: volts between two nets, at least or below."""
+
+    net: str
+    against: str
+    at_least_volts: float | None
+    below_volts: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A replaceable or repairable item of the circuit.
+
+    Attributes:
+        terminals: terminal role -> net. Roles: battery and generator `plus, minus`; relay
+            `coil_in, coil_out, contact_in, contact_out`; controller `supply, ground, output`;
+            all others `from, to`, in the direction of the current.
+        ohms: resistance of the main path when good (relay and controller: their contacts).
+        modes: mode id -> mode, `ok` first.
+    """
+
+    id: str
+    title: str
+    kind: PartKind
+    terminals: Mapping[str, str]
+    area: str | None
+    ohms: float
+    modes: Mapping[str, Mode]
+    repairs: tuple[Repair, ...]
+    source: str
+    emf_volts: float = 0.0
+    fuse_amps: float | None = None
+    wire_mm2: float | None = None
+    metres: float | None = None
+    coil_ohms: float = 0.0
+    pull_in_volts: float = 0.0
+    drop_out_volts: float = 0.0
+    normally_closed: bool = False
+    inputs: tuple[Input, ...] = ()
+    output_to: Literal["supply", "ground"] = "supply"
+    cold_cranking_amps: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Raise:
+    """How much a shared cause multiplies the odds of some modes of one part."""
+
+    part: str
+    modes: tuple[str, ...]
+    factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class SharedCause:
+    """Something that makes several parts fail together.
+
+    Attributes:
+        per_1000_jobs: how often it is there; 0 when it is a part's failure (see `part`).
+        part: when set, the cause is not a thing of its own but this part being in one of
+            `modes` (a dead regulator makes a flat battery likelier).
+    """
+
+    id: str
+    title: str
+    per_1000_jobs: float
+    raises: tuple[Raise, ...]
+    source: str
+    part: str | None = None
+    modes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """One level of a function; `at_least_volts` is across the part (None for the lowest)."""
+
+    id: str
+    at_least_volts: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Function:
+    """What the operator can see or hear the machine do.
+
+    Attributes:
+        kind: `load` and `motor` go by the volts across `part`; `relay` has the levels
+            `pulls_in, chatters, silent`; `all_of` has `yes, no` and `needs`.
+        levels: best first.
+        needs: for `all_of`: function id -> levels that count as working.
+    """
+
+    id: str
+    title: str
+    kind: FunctionKind
+    part: str | None
+    condition: str | None
+    levels: tuple[Level, ...]
+    needs: Mapping[str, tuple[str, ...]]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Complaint:
+    """What the customer reports: function id -> levels that fit the words."""
+
+    id: str
+    title: str
+    says: Mapping[str, tuple[str, ...]]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One possible result of a test.
+
+    `at_least` is the lower bound of a measured quantity in the test's unit (None: no bound,
+    the lowest outcome). Tests without a quantity leave it None everywhere.
+    """
+
+    id: str
+    title: str
+    at_least: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Test:
+    """An action that tells something.
+
+    Attributes:
+        probes: (red, black) nets of a meter, or (tip, clip) of a lamp.
+        parts: parts measured in isolation (ohms), clamped (amps, exactly one), looked at,
+            wiggled, substituted, or bridged.
+        function: function listened to, looked at, or watched while bridging or substituting.
+        cause: shared cause looked for.
+        unplugged: parts taken out of the circuit for the test.
+        added_ohms: resistance that the test itself connects between the probes (test lamp,
+            load tester), None for a meter.
+        unit: unit of a reading, None when the test yields only outcomes.
+        low, high: range of readings accepted, in the unit.
+        spread: standard deviation of a reading around the predicted value, in the unit.
+        spread_percent: a further part of that deviation, in percent of the predicted value.
+        slip_percent: chance that the outcome written down is not the one that was there.
+    """
+
+    id: str
+    title: str
+    kind: TestKind
+    condition: str | None
+    tool: str
+    minutes: float
+    area: str | None
+    outcomes: tuple[Outcome, ...]
+    cautions: tuple[str, ...]
+    source: str
+    probes: tuple[str, str] | None = None
+    parts: tuple[str, ...] = ()
+    function: str | None = None
+    cause: str | None = None
+    unplugged: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+    added_ohms: float | None = None
+    unit: str | None = None
+    low: float = 0.0
+    high: float = 0.0
+    spread: float = 0.0
+    spread_percent: float = 0.0
+    slip_percent: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tool:
+    """Something the technician needs in his hand."""
+
+    id: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """What time and a wrong turn cost here."""
+
+    labour_eur_per_hour: float
+    check_minutes: float
+    """The functional check after a repair."""
+    new_part_bad_per_1000: float
+    escalate_minutes: float
+    """Handing over to the maker's specialist, in minutes of labour it is worth."""
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """One type of unit with its circuit, tests and repairs.
+
+    Attributes:
+        frame_net: the net of the frame, where a chewed wire shorts to.
+        unlisted_per_1000: prior, for each complaint, that something not in the file causes it.
+        content_hash: sha256 of the file this was read from, hex.
+    """
+
+    id: str
+    title: str
+    version: str
+    notes: str
+    nominal_volts: float
+    frame_net: str
+    unlisted_per_1000: float
+    shop: Shop
+    nets: Mapping[str, str]
+    areas: Mapping[str, Area]
+    cautions: Mapping[str, Caution]
+    tools: Mapping[str, Tool]
+    conditions: Mapping[str, Condition]
+    parts: Mapping[str, Part]
+    shared_causes: Mapping[str, SharedCause]
+    functions: Mapping[str, Function]
+    complaints: Mapping[str, Complaint]
+    tests: Mapping[str, Test]
+    content_hash: str = field(default="", compare=False)

@@ -1,0 +1,115 @@
+"""The whole machine file as it is written."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from diagnose.machine.entries import (
+    Entry,
+    Id,
+    NotNegative,
+    Per1000,
+    Positive,
+    SomeNames,
+    SourcedEntry,
+    Words,
+)
+from diagnose.machine.part_entries import AnyPart  # noqa: TC001  pydantic needs it
+from diagnose.machine.test_entries import AnyFunction, AnyTest  # noqa: TC001
+
+
+class MachineEntry(SourcedEntry):
+    """Which machine this is."""
+
+    id: Id
+    title: Words
+    version: Words = Field(description="Text, in quotes.")
+    nominal_volts: Positive
+    frame_net: str = Field(description="Net of the frame, where a chewed wire shorts to.")
+    unlisted_per_1000_jobs: Per1000 = Field(
+        description="How often something not in the file stops the machine, of 1 000 jobs."
+    )
+    notes: str = ""
+
+
+class ShopEntry(SourcedEntry):
+    """What time and a wrong turn cost here."""
+
+    labour_eur_per_hour: Positive
+    check_minutes: NotNegative = Field(description="The functional check after a repair.")
+    new_part_bad_per_1000: Per1000
+    escalate_minutes: NotNegative
+
+
+class CautionEntry(SourcedEntry):
+    """A warning shown with each test or repair that names it."""
+
+    text: Words
+    source: Words
+
+
+class ToolEntry(Entry):
+    """Something the technician needs in the hand."""
+
+    title: Words
+
+
+class AreaEntry(SourcedEntry):
+    """Something to open before a part can be reached."""
+
+    title: Words
+    open_minutes: NotNegative
+    close_minutes: NotNegative
+    inside: str | None = None
+
+
+class ConditionEntry(SourcedEntry):
+    """How the controls stand; switches not listed are open."""
+
+    title: Words
+    closes: list[str] = Field(default_factory=list)
+    running: list[str] = Field(default_factory=list)
+
+
+class RaiseEntry(SourcedEntry):
+    """Which modes a shared cause makes likelier: of parts by name, or of a kind (in areas)."""
+
+    parts: list[str] | None = None
+    kind: str | None = None
+    areas: list[str] | None = None
+    modes: SomeNames
+    factor: Positive
+
+
+class CauseEntry(SourcedEntry):
+    """Something that makes several parts fail together."""
+
+    title: Words
+    per_1000_jobs: Per1000 | None = None
+    part: str | None = None
+    modes: list[str] | None = None
+    raises: list[RaiseEntry] = Field(min_length=1)
+
+
+class ComplaintEntry(SourcedEntry):
+    """What the customer says: function -> levels that fit the words."""
+
+    title: Words
+    says: dict[str, SomeNames] = Field(min_length=1)
+
+
+class MachineFile(Entry):
+    """A machine file: one type of unit with its circuit, tests and repairs."""
+
+    machine: MachineEntry
+    shop: ShopEntry
+    nets: dict[Id, Words] = Field(description="Net -> words for a technician.")
+    cautions: dict[Id, CautionEntry] = Field(default_factory=dict)
+    tools: dict[Id, ToolEntry] = Field(default_factory=dict)
+    areas: dict[Id, AreaEntry] = Field(default_factory=dict)
+    conditions: dict[Id, ConditionEntry] = Field(default_factory=dict)
+    parts: dict[Id, AnyPart]
+    shared_causes: dict[Id, CauseEntry] = Field(default_factory=dict)
+    functions: dict[Id, AnyFunction]
+    complaints: dict[Id, ComplaintEntry]
+    tests: dict[Id, AnyTest]

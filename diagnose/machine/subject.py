@@ -1,0 +1,114 @@
+"""A machine file under check: its entries, their places, and the names it defines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from diagnose.errors import Problem, nearest_name
+from diagnose.machine.build import ALL_OF_LEVELS, RELAY_LEVELS
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Iterator
+
+    from diagnose.machine.document import Document, Path
+    from diagnose.machine.schema import MachineFile
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What the checks look at.
+
+    Names come from the text itself, so that an entry with a problem of its own does not make
+    every mention of it a problem as well.
+
+    Attributes:
+        file: the entries that passed the schema.
+        document: data and places of the whole text.
+        whole: no part and no net was left out; checks of the wiring as a whole make sense.
+    """
+
+    file: MachineFile
+    document: Document
+    whole: bool
+
+    def problem(self, path: Path, message: str, rule: str, *, key: bool = False) -> Problem:
+        """A problem at the value (or the key) at `path`; the path leads the message."""
+        place = self.document.key_place(path) if key else self.document.value_place(path)
+        return Problem(*place, f"{'.'.join(str(step) for step in path)}: {message}", rule)
+
+    def section(self, name: str) -> dict[str, Any] | None:
+        """A section as the text has it; None when its names cannot be told.
+
+        A section that may be left out defines no names, unless a misspelled one may be meant.
+        """
+        data = self.document.data
+        if name not in data and name in OPTIONAL_SECTIONS and set(data) <= SECTIONS:
+            return {}
+        found = data.get(name)
+        return found if isinstance(found, dict) else None
+
+    def entry(self, section: str, id_: str) -> dict[str, Any]:
+        """One entry as the text has it; empty when it is not a mapping."""
+        found = (self.section(section) or {}).get(id_)
+        return found if isinstance(found, dict) else {}
+
+    def kind_of(self, part: str) -> str:
+        """Kind of a part, empty when the text does not say."""
+        return str(self.entry("parts", part).get("kind", ""))
+
+    def modes_of(self, part: str) -> tuple[str, ...]:
+        """Failure modes of a part."""
+        modes = self.entry("parts", part).get("modes")
+        return tuple(modes) if isinstance(modes, dict) else ()
+
+    def levels_of(self, function: str) -> tuple[str, ...]:
+        """Levels of a function, best first."""
+        entry = self.entry("functions", function)
+        if entry.get("kind") == "relay":
+            return RELAY_LEVELS
+        if entry.get("kind") == "all_of":
+            return ALL_OF_LEVELS
+        levels = entry.get("levels")
+        return tuple(levels) if isinstance(levels, dict) else ()
+
+    def name(self, path: Path, met: str | None, section: str) -> Iterator[Problem]:
+        """A problem when `met` is not defined in `section`."""
+        valid = self.section(section)
+        if met is not None and valid is not None and met not in valid:
+            yield self.unknown(path, met, SINGULAR[section], valid)
+
+    def names(self, path: Path, met: Iterable[str], section: str) -> Iterator[Problem]:
+        """Problems of a list of names."""
+        for i, one in enumerate(met):
+            yield from self.name((*path, i), one, section)
+
+    def unknown(
+        self, path: Path, met: str, noun: str, valid: Collection[str], *, key: bool = False
+    ) -> Problem:
+        """The problem that `met` is no known `noun`; names the nearest that is."""
+        return self.problem(path, unknown_words(met, noun, valid), f"unknown_{noun}", key=key)
+
+
+SINGULAR = {
+    "nets": "net",
+    "parts": "part",
+    "areas": "area",
+    "tools": "tool",
+    "cautions": "caution",
+    "conditions": "condition",
+    "functions": "function",
+    "shared_causes": "cause",
+    "tests": "test",
+}
+OPTIONAL_SECTIONS = frozenset({"cautions", "tools", "areas", "conditions", "shared_causes"})
+SECTIONS = frozenset(SINGULAR) | {"machine", "shop", "complaints"}
+
+
+def unknown_words(met: str, noun: str, valid: Collection[str]) -> str:
+    """Sentence for a name that is not in its list."""
+    nearest = nearest_name(met, valid)
+    if nearest:
+        return f"unknown {noun} {met!r}; nearest is {nearest!r}"
+    shown = ", ".join(list(valid)[:12]) + (", ..." if len(valid) > 12 else "")
+    return f"unknown {noun} {met!r}; expected one of {shown or '(none is defined)'}"

@@ -1,0 +1,172 @@
+"""How a machine behaves under any set of faults: every reading, function and complaint.
+
+Wraps the circuit solver with what the circuit alone does not know: functions that need several
+others, complaints in the customer's words, and the unlisted fault (something not in the file that
+stops the machine the way a complaint says, while the meter reads normal).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.circuit.operating import evaluate
+from diagnose.circuit.rigs import Circuit, level_names, make_circuit
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from diagnose.machine.model import Machine
+
+UNLISTED = "unlisted"
+"""Id of the part that stands for everything the file does not list."""
+
+FaultSet = tuple[int, ...]
+"""Fault numbers in ascending order, no two of one part."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Behaviour:
+    """All readings of a machine, on demand, with every single and pair kept.
+
+    Attributes:
+        machine: the machine.
+        circuit: its solver.
+        faults: (part, mode) by fault number; the unlisted ones come last.
+        part_of: (faults,) number of the part each fault belongs to.
+        priors: (faults,) marginal probability of each fault.
+        names: ids of the observables: functions, tests, complaints.
+        column: observable id -> column.
+        pairs: (faults + 1, faults + 1, observables, 2) readings of every pair; the last row and
+            column stand for no fault; NaN where both faults are of one part.
+    """
+
+    machine: Machine
+    circuit: Circuit
+    faults: tuple[tuple[str, str], ...]
+    part_of: NDArray[np.int32]
+    priors: NDArray[np.float64]
+    names: tuple[str, ...]
+    column: Mapping[str, int]
+    pairs: NDArray[np.float64]
+
+    @property
+    def n_listed(self) -> int:
+        """Faults that the circuit knows."""
+        return len(self.circuit.netlist.faults)
+
+    def readings(self, fault_sets: Sequence[FaultSet]) -> NDArray[np.float64]:
+        """(cases, observables, 2) readings; see `diagnose.circuit.operating.evaluate`."""
+        return _readings(self.machine, self.circuit, self.names, fault_sets)
+
+
+def make_behaviour(machine: Machine) -> Behaviour:
+    """Solve a machine for no fault, every single fault and every pair."""
+    circuit = make_circuit(machine)
+    listed = circuit.netlist.faults
+    faults = (*listed, *((UNLISTED, complaint) for complaint in machine.complaints))
+    part_of = [*circuit.netlist.fault_part, *[len(machine.parts)] * len(machine.complaints)]
+    priors = [machine.parts[part].modes[mode].per_1000_jobs / 1000.0 for part, mode in listed]
+    priors += [machine.unlisted_per_1000 / 1000.0] * len(machine.complaints)
+    names = (
+        *circuit.rigs.names,
+        *(f.id for f in machine.functions.values() if f.kind == "all_of"),
+        *machine.complaints,
+    )
+    n = len(faults)
+    sets: list[FaultSet] = [(), *((f,) for f in range(n))]
+    sets += [pair for pair in combinations(range(n), 2) if part_of[pair[0]] != part_of[pair[1]]]
+    values = _readings(machine, circuit, names, sets)
+    pairs = np.full((n + 1, n + 1, len(names), 2), np.nan)
+    for one, reading in zip(sets, values, strict=True):
+        a, b = (*one, n, n)[:2]
+        pairs[a, b] = pairs[b, a] = reading
+        if len(one) == 1:
+            pairs[a, a] = reading
+    return Behaviour(
+        machine=machine,
+        circuit=circuit,
+        faults=faults,
+        part_of=np.array(part_of, dtype=np.int32),
+        priors=np.array(priors),
+        names=names,
+        column={name: i for i, name in enumerate(names)},
+        pairs=pairs,
+    )
+
+
+def _readings(
+    machine: Machine, circuit: Circuit, names: tuple[str, ...], fault_sets: Sequence[FaultSet]
+) -> NDArray[np.float64]:
+    n_listed = len(circuit.netlist.faults)
+    width = max((len(one) for one in fault_sets), default=0) or 1
+    table = np.full((len(fault_sets), width), -1, dtype=np.int32)
+    unlisted = np.full(len(fault_sets), -1)
+    for row, one in enumerate(fault_sets):
+        for place, fault in enumerate(one):
+            if fault < n_listed:
+                table[row, place] = fault
+            else:
+                unlisted[row] = fault - n_listed
+    measured = evaluate(circuit, table)
+    out = np.zeros((len(fault_sets), len(names), 2))
+    out[:, : measured.shape[1]] = measured
+    column = {name: i for i, name in enumerate(names)}
+    levels = level_names(machine)
+    for number, complaint in enumerate(machine.complaints.values()):
+        rows = np.flatnonzero(unlisted == number)
+        for name, said in complaint.says.items():
+            if machine.functions[name].kind != "all_of":
+                forced = levels[name].index(said[0])
+                out[rows, column[name]] = forced
+                for test in machine.tests.values():
+                    if test.function == name and test.id in column:
+                        out[rows, column[test.id]] = forced
+    _derive(machine, levels, column, out)
+    for number, complaint in enumerate(machine.complaints.values()):
+        rows = np.flatnonzero(unlisted == number)
+        for name, said in complaint.says.items():
+            if machine.functions[name].kind == "all_of":
+                out[rows, column[name]] = levels[name].index(said[0])
+    _match(machine, levels, column, out)
+    return out
+
+
+def _fits(
+    levels: Mapping[str, tuple[str, ...]],
+    column: Mapping[str, int],
+    out: NDArray[np.float64],
+    wanted: Mapping[str, tuple[str, ...]],
+) -> NDArray[np.bool_]:
+    """(cases, 2) whether all these functions are at one of the levels wanted."""
+    fits = np.ones(out[:, 0].shape, dtype=bool)
+    for name, accepted in wanted.items():
+        numbers = [levels[name].index(level) for level in accepted]
+        fits &= np.isin(out[:, column[name]], numbers)
+    return fits
+
+
+def _derive(
+    machine: Machine,
+    levels: Mapping[str, tuple[str, ...]],
+    column: Mapping[str, int],
+    out: NDArray[np.float64],
+) -> None:
+    for function in machine.functions.values():
+        if function.kind == "all_of":
+            out[:, column[function.id]] = ~_fits(levels, column, out, function.needs)
+
+
+def _match(
+    machine: Machine,
+    levels: Mapping[str, tuple[str, ...]],
+    column: Mapping[str, int],
+    out: NDArray[np.float64],
+) -> None:
+    for complaint in machine.complaints.values():
+        out[:, column[complaint.id]] = ~_fits(levels, column, out, complaint.says)

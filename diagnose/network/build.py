@@ -1,0 +1,245 @@
+"""From a machine to its Bayesian network.
+
+Roots are shared causes and parts, leaves are tests and complaints, everything between is
+deterministic (`diagnose.network.nodes`). The table of a leaf is the prior-weighted summary of
+solving the whole circuit for no fault, every single fault and every pair: for each combination of
+its parents' states, what the instrument would show under the fault sets that lead there.
+Combinations that no pair reaches take the reading of the fault sets that stand for the states.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations, product
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.circuit.wiring import make_sites
+from diagnose.errors import NetworkError
+from diagnose.inference.families import Family, Network
+from diagnose.network.behaviour import UNLISTED, Behaviour, make_behaviour
+from diagnose.network.classes import Region, join, make_yardstick, weight_of
+from diagnose.network.leaves import Leaf, make_leaves
+from diagnose.network.nodes import Node, NodeBuilder, make_stretches
+from diagnose.network.outcomes import cause_chances, complaint_chances, outcome_chances
+from diagnose.network.priors import root_families
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from diagnose.machine.model import Machine
+    from diagnose.network.behaviour import FaultSet
+
+YES, NO = "yes", "no"
+"""States of a complaint."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prediction:
+    """What an instrument would read in each combination of the parents' states.
+
+    Attributes:
+        mean: (parents ..., 2) predicted value in the test's unit, for both readings of an
+            unsteady circuit.
+        deviation: (parents ..., 2) standard deviation among the fault sets summed up there.
+    """
+
+    mean: NDArray[np.float64]
+    deviation: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DiagnosticNetwork:
+    """A machine's network, ready to be compiled or exported.
+
+    Attributes:
+        network: the families.
+        predictions: by test with a unit, what its instrument would read.
+    """
+
+    network: Network
+    predictions: Mapping[str, Prediction]
+
+
+def make_network(machine: Machine) -> DiagnosticNetwork:
+    """The network of a machine.
+
+    Raises:
+        CircuitError: wiring that cannot be solved.
+        NetworkError: names that collide, priors that do not add up.
+    """
+    return network_of(make_behaviour(machine))
+
+
+def network_of(behaviour: Behaviour) -> DiagnosticNetwork:
+    """The network of a machine whose behaviour is known."""
+    builder, leaves = make_nodes(behaviour)
+    census = Census(behaviour, builder.nodes)
+    families = list(root_families(behaviour.machine))
+    families += [_node_family(behaviour, node) for node in builder.nodes.values() if node.parents]
+    predictions: dict[str, Prediction] = {}
+    for leaf in leaves:
+        if leaf.column < 0:
+            test = behaviour.machine.tests[leaf.name]
+            cause = behaviour.machine.shared_causes[str(test.cause)]
+            families.append(_leaf_family(leaf, behaviour.machine, (cause.id,), cause_chances(test)))
+            continue
+        parents = _leaf_parents(builder, leaf)
+        chances, prediction = census.summary(leaf, parents)
+        families.append(
+            _leaf_family(leaf, behaviour.machine, tuple(p.name for p in parents), chances)
+        )
+        if leaf.test is not None and leaf.test.unit is not None:
+            predictions[leaf.name] = prediction
+    _check_names(families)
+    return DiagnosticNetwork(Network(tuple(families)), predictions)
+
+
+def make_nodes(behaviour: Behaviour) -> tuple[NodeBuilder, list[Leaf]]:
+    """All deterministic nodes, and the leaves that will hang on them."""
+    tree = make_sites(behaviour.machine)
+    leaves = make_leaves(behaviour, tree)
+    tied = [leaf for leaf in leaves if leaf.site >= 0]
+    columns = list(dict.fromkeys(leaf.column for leaf in tied))
+    folded = [leaf for leaf in leaves if leaf.folded]
+    site_of = {leaf.column: leaf.site for leaf in reversed(tied)}
+    stretches, stretch_of = make_stretches(behaviour, set(site_of.values()))
+    yardstick = make_yardstick(behaviour, columns + [leaf.column for leaf in folded])
+    anchored = {i: stretch_of[site_of[c]] for i, c in enumerate(columns)}
+    builder = NodeBuilder(behaviour, yardstick, stretches, anchored)
+    builder.build()
+    for leaf in tied:
+        builder.tie(leaf.name, stretch_of[leaf.site])
+    for i, leaf in enumerate(folded):
+        builder.fold(leaf.name, leaf.parts, len(columns) + i)
+    return builder, leaves
+
+
+def _leaf_parents(builder: NodeBuilder, leaf: Leaf) -> tuple[Node, ...]:
+    if leaf.parts and not leaf.folded:
+        return tuple(builder.nodes[part] for part in leaf.parts)
+    return builder.tied[leaf.name]
+
+
+class Census:
+    """In which state every node is under no fault, every single fault and every pair.
+
+    Attributes:
+        sets: the fault sets.
+        weight: (sets,) their rough priors.
+        readings: (sets, columns, 2) what is read under each.
+        state: node name -> (sets,) state.
+    """
+
+    def __init__(self, behaviour: Behaviour, nodes: Mapping[str, Node]) -> None:
+        """Works out all states.
+
+        Args:
+            behaviour: the machine's readings.
+            nodes: all nodes, parents before children.
+        """
+        self.behaviour = behaviour
+        n = len(behaviour.faults)
+        part_of = behaviour.part_of
+        self.sets: list[FaultSet] = [(), *((f,) for f in range(n))]
+        self.sets += [p for p in combinations(range(n), 2) if part_of[p[0]] != part_of[p[1]]]
+        self.weight = np.array([weight_of(behaviour, one) for one in self.sets])
+        index = np.array([(*one, n, n)[:2] for one in self.sets])
+        self.readings = behaviour.pairs[index[:, 0], index[:, 1]]
+        self.state = states_of(behaviour, nodes, index)
+
+    def summary(self, leaf: Leaf, parents: tuple[Node, ...]) -> tuple[NDArray[np.float64], Prediction]:
+        """Table of a leaf over its parents' states, and the readings behind it."""
+        shape = tuple(len(node.sets) for node in parents)
+        cell = np.zeros(len(self.sets), dtype=np.int64)
+        for node in parents:
+            cell = cell * len(node.sets) + self.state[node.name]
+        n_cells = int(np.prod(shape, dtype=np.int64))
+        values, weight = self.readings[:, leaf.column], self.weight
+        empty = np.flatnonzero(np.bincount(cell, minlength=n_cells) == 0)
+        if len(empty):
+            combos = list(product(*(node.sets for node in parents)))
+            unions = [_union(combos[c]) for c in empty]
+            read = self.behaviour.readings(unions)[:, leaf.column]
+            cell = np.concatenate([cell, empty])
+            values = np.concatenate([values, read])
+            weight = np.concatenate([weight, np.ones(len(empty))])
+        total = np.bincount(cell, weight, n_cells)
+        chances = self._chances(leaf, values)
+
+        def mean_of(column: NDArray[np.float64]) -> NDArray[np.float64]:
+            return np.bincount(cell, weight * column, n_cells) / total
+
+        table = np.stack([mean_of(chances[:, k]) for k in range(chances.shape[1])], axis=-1)
+        mean = np.stack([mean_of(values[:, v]) for v in (0, 1)], axis=-1)
+        square = np.stack(
+            [mean_of((values[:, v] - mean[cell, v]) ** 2) for v in (0, 1)], axis=-1
+        )
+        prediction = Prediction(mean.reshape(*shape, 2), np.sqrt(square).reshape(*shape, 2))
+        return table.reshape(*shape, -1), prediction
+
+    def _chances(self, leaf: Leaf, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        if leaf.test is None:
+            return complaint_chances(values)
+        return outcome_chances(leaf.test, values)
+
+
+def _union(sets: tuple[FaultSet, ...]) -> FaultSet:
+    found: FaultSet = ()
+    for one in sets:
+        found = join(found, one)
+    return found
+
+
+def states_of(
+    behaviour: Behaviour, nodes: Mapping[str, Node], index: NDArray[np.int64]
+) -> dict[str, NDArray[np.int64]]:
+    """State of every node under fault sets given as (sets, width) fault numbers.
+
+    `len(behaviour.faults)` stands for no fault.
+    """
+    state: dict[str, NDArray[np.int64]] = {}
+    for node in nodes.values():
+        if node.parents:
+            state[node.name] = node.table[tuple(state[parent] for parent in node.parents)]
+            continue
+        own = np.zeros(len(behaviour.faults) + 1, dtype=np.int64)
+        for k, one in enumerate(node.sets):
+            own[list(one)] = k
+        state[node.name] = own[index].max(axis=1)
+    return state
+
+
+def _node_family(behaviour: Behaviour, node: Node) -> Family:
+    table = np.eye(len(node.sets))[node.table]
+    return Family.build(node.name, _state_names(behaviour, node.sets), node.parents, table)
+
+
+def _state_names(behaviour: Behaviour, sets: tuple[FaultSet, ...]) -> list[str]:
+    names = [
+        "_and_".join("_".join(behaviour.faults[f]) for f in one) or "ok" for one in sets
+    ]
+    return [name if names.count(name) == 1 else f"{name}_{k}" for k, name in enumerate(names)]
+
+
+def _leaf_family(
+    leaf: Leaf, machine: Machine, parents: tuple[str, ...], chances: NDArray[np.float64]
+) -> Family:
+    states: tuple[str, ...] = (YES, NO)
+    if leaf.test is not None:
+        states = tuple(outcome.id for outcome in leaf.test.outcomes)
+    return Family.build(leaf.name, states, parents, chances)
+
+
+def _check_names(families: list[Family]) -> None:
+    seen: set[str] = set()
+    for family in families:
+        if family.node in seen:
+            raise NetworkError(
+                f"two nodes would be called {family.node!r}; rename the test, part or complaint",
+                family.node,
+            )
+        seen.add(family.node)

@@ -1,0 +1,109 @@
+"""Roots of the network: how often each part fails, and what makes several fail together.
+
+With a shared cause present, the chances of the modes it raises are multiplied by its factors; the
+chances without it are lowered so that the marginal prior stays what the machine file says:
+`P(mode | causes) = base * prod(factor of each cause present)`, with
+`base = marginal / prod_c (1 + P(c) (factor_c - 1))`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.errors import NetworkError
+from diagnose.inference.families import Family
+from diagnose.network.behaviour import UNLISTED
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from diagnose.machine.model import Machine, Part, SharedCause
+
+ABSENT, PRESENT = "absent", "present"
+
+
+@dataclass(frozen=True, slots=True)
+class _Influence:
+    """One parent of a part: node, its states, which of them count as present, factors by mode."""
+
+    node: str
+    states: tuple[str, ...]
+    present: frozenset[str]
+    chance: float
+    factors: Mapping[str, float]
+
+
+def cause_chance(machine: Machine, cause: SharedCause) -> float:
+    """Prior that a shared cause is there."""
+    if cause.part is None:
+        return cause.per_1000_jobs / 1000.0
+    modes = machine.parts[cause.part].modes
+    return sum(modes[mode].per_1000_jobs for mode in cause.modes) / 1000.0
+
+
+def _influences(machine: Machine, part: Part) -> list[_Influence]:
+    found = []
+    for cause in machine.shared_causes.values():
+        factors = {m: r.factor for r in cause.raises if r.part == part.id for m in r.modes}
+        if not factors:
+            continue
+        if cause.part is None:
+            node, states, present = cause.id, (ABSENT, PRESENT), frozenset({PRESENT})
+        else:
+            node, states = cause.part, tuple(machine.parts[cause.part].modes)
+            present = frozenset(cause.modes)
+        found.append(_Influence(node, states, present, cause_chance(machine, cause), factors))
+    return found
+
+
+def part_family(machine: Machine, part: Part) -> Family:
+    """Prior table of a part over its modes, given its shared causes.
+
+    Raises:
+        NetworkError: the causes together raise the failure modes above certainty.
+    """
+    influences = _influences(machine, part)
+    modes = [mode for mode in part.modes.values() if mode.id != "ok"]
+    base = np.array([mode.per_1000_jobs / 1000.0 for mode in modes])
+    for one in influences:
+        factors = np.array([one.factors.get(mode.id, 1.0) for mode in modes])
+        base /= 1.0 + one.chance * (factors - 1.0)
+    table = np.zeros((*(len(one.states) for one in influences), len(part.modes)))
+    for index in product(*(range(len(one.states)) for one in influences)):
+        chances = base.copy()
+        for one, state in zip(influences, index, strict=True):
+            if one.states[state] in one.present:
+                chances *= [one.factors.get(mode.id, 1.0) for mode in modes]
+        if chances.sum() > 1.0:
+            raise NetworkError(
+                f"{part.id}: with its shared causes present its failure modes add up to "
+                f"{chances.sum():.3g}; expected at most 1",
+                part.id,
+            )
+        table[index] = [1.0 - chances.sum(), *chances]
+    return Family.build(part.id, part.modes, [one.node for one in influences], table)
+
+
+def root_families(machine: Machine) -> Iterator[Family]:
+    """Shared causes, parts (parents first) and the unlisted fault."""
+    for cause in machine.shared_causes.values():
+        if cause.part is None:
+            chance = cause_chance(machine, cause)
+            yield Family.build(cause.id, (ABSENT, PRESENT), (), [1.0 - chance, chance])
+    families = {part.id: part_family(machine, part) for part in machine.parts.values()}
+    done = {cause.id for cause in machine.shared_causes.values()}
+    while families:
+        ready = [name for name, family in families.items() if done.issuperset(family.parents)]
+        if not ready:
+            raise NetworkError(f"these parts raise each other in a circle: {', '.join(families)}")
+        for name in ready:
+            yield families.pop(name)
+            done.add(name)
+    chance = machine.unlisted_per_1000 / 1000.0
+    states = ("ok", *machine.complaints)
+    table = [1.0 - chance * (len(states) - 1), *[chance] * (len(states) - 1)]
+    yield Family.build(UNLISTED, states, (), table)
