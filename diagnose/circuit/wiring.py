@@ -203,23 +203,30 @@ class _Builder:
         found: dict[str, list[tuple[str, str]]] = defaultdict(list)
         for net, (_, part) in self.back.items():
             if len(self.serves[part]) != 1:
-                found[self._branching(self.serves[part])].append((part, net))
+                way = self._common_way(self.serves[part])
+                free = next((n for n in way if n != self.plus and not found[n]), way[-1])
+                found[free].append((part, net))
         return found
 
-    def _branching(self, nets: list[str]) -> str:
-        """The supply net where the ways to these nets part."""
+    def _common_way(self, nets: list[str]) -> list[str]:
+        """The supply nets from the battery to where the ways to these nets part.
+
+        A return part may sit at any of them. It takes the first that is free, so that plus and
+        minus post end up beside each other, then the cables: what fails together stays close.
+        """
         paths = []
         for start in nets:
             path = [start]
             while path[-1] != self.plus:
                 path.append(self.supply[path[-1]][0])
             paths.append(path[::-1])
-        deepest = self.plus
+        common = [self.plus]
         for level in zip(*paths, strict=False):
             if len(set(level)) > 1:
                 break
-            deepest = level[0]
-        return deepest
+            if level[0] != self.plus:
+                common.append(level[0])
+        return common
 
     def _returns(self, base: int, parts: list[tuple[str, str]]) -> int:
         for part, net in parts:

@@ -9,12 +9,13 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.errors import NetworkError
 from diagnose.inference import layout as at
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from diagnose.inference.findings import Encoder
 
 
@@ -26,12 +27,14 @@ class Beliefs(Mapping[str, Mapping[str, float]]):
         marginals: read-only, every node's posterior one after the other; shape (all states,).
         gain_vector: read-only, bits, one per leaf in the order of `CompiledNetwork.leaves`.
         log_evidence: natural logarithm of the probability of the findings.
+        joints: read-only, the joints of leaves' parents one after the other, possible
+            combinations only; `parents_joint` puts them in shape.
     """
 
     marginals: NDArray[np.float64]
     gain_vector: NDArray[np.float64]
     log_evidence: float
-    _joints: NDArray[np.float64]
+    joints: NDArray[np.float64]
     _encoder: Encoder
 
     def __getitem__(self, node: str) -> Mapping[str, float]:
@@ -49,8 +52,8 @@ class Beliefs(Mapping[str, Mapping[str, float]]):
         return node in self._encoder.names.index
 
     def _own(self, place: int) -> NDArray[np.float64]:
-        offsets = self._encoder.names.offsets
-        return self.marginals[offsets[place] : offsets[place + 1]]
+        starts = self._encoder.names.starts
+        return self.marginals[starts[place] : starts[place + 1]]
 
     def marginal(self, node: str) -> NDArray[np.float64]:
         """P(node | findings), read-only, in the order of the node's states."""
@@ -90,5 +93,5 @@ class Beliefs(Mapping[str, Mapping[str, float]]):
         dense = np.zeros([len(encoder.names.states[above[axis]]) for axis in order])
         start = int(encoder.plan.tables[table, at.T_OUT] - encoder.plan.tables[0, at.T_OUT])
         positions = encoder.combinations(table)
-        dense.ravel()[positions] = self._joints[start : start + len(positions)]
+        dense.ravel()[positions] = self.joints[start : start + len(positions)]
         return dense.transpose(np.argsort(order))

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.errors import NetworkError
 from diagnose.inference.findings import Names
 from diagnose.inference.plan import Plan
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
 
 BUNDLE_VERSION = 1
 

@@ -14,12 +14,15 @@ import io
 import os
 import re
 import tempfile
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
 
 FORMAT_VERSION = b"nostart-diagnose bundle 1"
 DIRECTORY_VARIABLE = "NOSTART_CACHE_DIR"
@@ -53,7 +56,7 @@ def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
         with np.load(io.BytesIO(raw), allow_pickle=False) as held:
             arrays = {name: held[name] for name in held.files}
         checksum = arrays.pop(CHECKSUM).tobytes()
-    except Exception:  # noqa: BLE001 - a damaged archive can fail in ways no list foresees
+    except Exception:
         return None
     return arrays if checksum == _checksum(kind, key, arrays) else None
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from diagnose.inference.compiled import CompiledNetwork
     from diagnose.inference.findings import Findings
 
@@ -61,7 +62,7 @@ def _possible(
     network: CompiledNetwork, findings: Findings, sets: Sequence[Sequence[Part]]
 ) -> list[bool]:
     cases = [_only(network, findings, parts) for parts in sets]
-    return np.isfinite(network.propagate_cases(cases).log_evidence).tolist()
+    return [bool(log > -np.inf) for log in network.propagate_cases(cases).log_evidence]
 
 
 def _deletion_filter(

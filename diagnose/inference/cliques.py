@@ -7,13 +7,12 @@ the running intersection property: the cliques that hold a node are connected (J
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from diagnose.errors import NetworkTooLargeError
-from diagnose.inference.families import Network
 from diagnose.inference.order import (
     eliminate,
     log_sizes,
@@ -23,6 +22,11 @@ from diagnose.inference.order import (
     moral_graph,
 )
 from diagnose.inference.support import CliqueSupports, Relation, project
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from diagnose.inference.families import Network
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
 import os
-from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
-from diagnose.errors import ClashError, NetworkError
+from diagnose.errors import ClashError, NetworkError, ValueOutOfRangeError
 from diagnose.inference import layout as at
+from diagnose.inference.batch import Batch, woven
 from diagnose.inference.beliefs import Beliefs
 from diagnose.inference.bundle import plan_from_arrays, plan_to_arrays
 from diagnose.inference.clash import smallest_clash
@@ -23,26 +23,17 @@ from diagnose.inference.families import Network, from_pgmpy
 from diagnose.inference.findings import Encoder, Findings, Names
 from diagnose.inference.gains import gains_about
 from diagnose.inference.plan import Plan, PlanBuilder
+from diagnose.inference.priors import fill_priors
 from diagnose.inference.workspace import workspace
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import ArrayLike, NDArray
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
 PARALLEL_FROM = 400_000
 """Rows times cases from which a batch is worth a second thread (about a millisecond)."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Batch:
-    """Answers to many cases at once; impossible cases have zeros and a log of -inf.
-
-    Attributes:
-        marginals: shape (cases, all states), see `CompiledNetwork.state_offsets`.
-        gains: bits, shape (cases, leaves), in the order of `CompiledNetwork.leaves`.
-        log_evidence: natural log P(findings of the case), shape (cases,).
-    """
-
-    marginals: NDArray[np.float64]
-    gains: NDArray[np.float64]
-    log_evidence: NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +72,12 @@ class CompiledNetwork:
     def encoder(self) -> Encoder:
         """Look-up tables from names to the kernel's records."""
         return Encoder(self.names, self.plan)
+
+    @cached_property
+    def _joints(self) -> slice:
+        """Where the tables lie in the workspace, one after the other."""
+        first, last = self.plan.tables[0], self.plan.tables[-1]
+        return slice(int(first[at.T_OUT]), int(last[at.T_OUT] + last[at.T_SIZE]))
 
     def states(self, node: str) -> tuple[str, ...]:
         """State names of a node."""
@@ -143,9 +140,7 @@ class CompiledNetwork:
         work = self._run(pointer, findings.records, findings.numbers, batch, 0, 1)
         if batch.log_evidence[0] == -np.inf:
             raise ClashError(smallest_clash(self, findings))
-        tables = self.plan.tables
-        start = tables[0, at.T_OUT]
-        joints = work[start : tables[-1, at.T_OUT] + tables[-1, at.T_SIZE]].copy()
+        joints = work[self._joints].copy()
         marginals, gains = batch.marginals[0], batch.gains[0]
         for vector in (joints, marginals, gains):
             vector.setflags(write=False)
@@ -160,13 +155,20 @@ class CompiledNetwork:
 
         Returns:
             One row per case. A state that contradicts a base finding makes its case impossible.
+
+        Raises:
+            ValueOutOfRangeError: a code that is not -1 and not an entry of all states.
         """
         shared = base if base is not None else self.encoder.encode({})
         codes = np.atleast_2d(np.asarray(extra, np.int64))
+        total = int(self.plan.sizes[2])
+        if codes.size and not -1 <= codes.min() <= codes.max() < total:
+            worst = codes.max() if codes.max() >= total else codes.min()
+            raise ValueOutOfRangeError("state code", float(worst), -1.0, total - 1.0, "")
         again = self._meets_again(codes, shared)
         if not again.any():
             return self._propagate_codes(codes, shared)
-        return _woven(
+        return woven(
             again,
             self.propagate_cases([self._with_codes(shared, row) for row in codes[again]]),
             self._propagate_codes(codes[~again], shared),
@@ -202,8 +204,10 @@ class CompiledNetwork:
         if not absent.any():
             return answers
         impossible = self._allocate(int(absent.sum()))
+        impossible.marginals[:] = 0.0
+        impossible.gains[:] = 0.0
         impossible.log_evidence[:] = -np.inf
-        return _woven(absent, impossible, answers)
+        return woven(absent, impossible, answers)
 
     def gains(
         self,
@@ -251,7 +255,7 @@ class CompiledNetwork:
         is_leaf = (records[..., at.F_KIND] == at.OUTCOME_OF_LEAF) & (codes >= 0)
         about = np.where(is_leaf, records[..., at.F_ABOUT], -1)
         taken = np.isin(self.encoder.leaf_nodes, [*base.states, *base.weights])
-        again = np.isin(about, np.flatnonzero(taken)).any(axis=1)
+        again = np.asarray(np.isin(about, np.flatnonzero(taken)).any(axis=1), np.bool_)
         if codes.shape[1] > 1:
             ordered = np.sort(about, axis=1)
             same = (ordered[:, 1:] == ordered[:, :-1]) & (ordered[:, 1:] >= 0)
@@ -270,9 +274,9 @@ class CompiledNetwork:
 
     def _allocate(self, cases: int) -> Batch:
         return Batch(
-            np.zeros((cases, int(self.plan.sizes[2]))),
-            np.zeros((cases, len(self.plan.leaves))),
-            np.zeros(cases),
+            np.empty((cases, int(self.plan.sizes[2]))),
+            np.empty((cases, len(self.plan.leaves))),
+            np.empty(cases),
         )
 
     def _propagate(
@@ -290,13 +294,13 @@ class CompiledNetwork:
         with ThreadPoolExecutor(threads) as pool:
             jobs = [
                 pool.submit(self._run, pointer, records, numbers, batch, first, last)
-                for first, last in zip(edges[:-1], edges[1:], strict=True)
+                for first, last in itertools.pairwise(edges)
             ]
             for job in jobs:
                 job.result()
         return batch
 
-    def _run(  # noqa: PLR0913 - the arrays of one batch
+    def _run(
         self,
         pointer: NDArray[np.int64],
         records: NDArray[np.int64],
@@ -306,7 +310,8 @@ class CompiledNetwork:
         last: int,
     ) -> NDArray[np.float64]:
         """Runs the kernel over some cases; returns the workspace of the last one."""
-        from diagnose.inference.kernel import propagate_kernel  # noqa: PLC0415 - numba loads late
+        # numba takes half a second to import
+        from diagnose.inference.kernel import propagate_kernel  # noqa: PLC0415
 
         plan = self.plan
         work = workspace(int(plan.sizes[0]))
@@ -319,26 +324,11 @@ class CompiledNetwork:
         return work
 
 
-def _woven(where: NDArray[np.bool_], chosen: Batch, others: Batch) -> Batch:
-    """One batch with the cases of `chosen` where the mask says so and `others` elsewhere."""
-
-    def weave(one: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
-        whole = np.empty((len(where), *one.shape[1:]))
-        whole[where], whole[~where] = one, other
-        return whole
-
-    return Batch(
-        weave(chosen.marginals, others.marginals),
-        weave(chosen.gains, others.gains),
-        weave(chosen.log_evidence, others.log_evidence),
-    )
-
-
 _WEIGHTED = (at.WEIGHTS_OF_NODE, at.WEIGHTS_OF_LEAF, at.WEIGHTS_OF_PARENTS)
 
 
 def compile_network(
-    model: Any,  # noqa: ANN401 - a Network or any pgmpy-like model
+    model: Any,
     *,
     max_rows: int = 20_000_000,
 ) -> CompiledNetwork:
@@ -362,35 +352,7 @@ def compile_network(
     )
     plan = PlanBuilder(network, build_forest(network, max_rows)).plan()
     compiled = CompiledNetwork(names, plan)
-    _fill_priors(compiled)
+    fill_priors(compiled)
     for name in Plan.__slots__:
         getattr(plan, name).setflags(write=False)
     return compiled
-
-
-def _fill_priors(compiled: CompiledNetwork) -> None:
-    """Stores the answers without findings, which trees without findings then copy.
-
-    Weights of 1 on one node of each tree change nothing but make the kernel walk through it.
-    """
-    plan, encoder = compiled.plan, compiled.encoder
-    one_per_tree = {
-        int(record[at.T_ROOT]): record for record in plan.tables[::-1] if record[at.T_STATES] >= 0
-    }
-    offsets = compiled.names.offsets
-    nodes = [
-        int(np.searchsorted(offsets, record[at.T_STATES], "right")) - 1
-        for record in one_per_tree.values()
-    ]
-    weights = {node: np.ones(len(compiled.names.states[node])) for node in nodes}
-    beliefs = compiled.beliefs(encoder.encode({}, weights))
-    joints = beliefs._joints  # noqa: SLF001 - its own module family
-    start = plan.tables[0, at.T_OUT]
-    for record in plan.tables:
-        size, prior = record[at.T_SIZE], record[at.T_PRIOR]
-        out = record[at.T_OUT] - start
-        plan.number[prior : prior + size] = joints[out : out + size]
-    for place, record in enumerate(plan.leaves):
-        size, prior, states = record[at.L_OUTCOMES], record[at.L_PRIOR], record[at.L_STATES]
-        plan.number[prior : prior + size] = beliefs.marginals[states : states + size]
-        plan.number[prior + size] = beliefs.gain_vector[place]

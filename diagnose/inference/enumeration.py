@@ -7,15 +7,20 @@ Shares no code with the compiled engine beyond the tables themselves.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from diagnose.errors import ClashError, NetworkTooLargeError, UnknownNameError
-from diagnose.inference.families import Network
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from diagnose.inference.families import Network
 
 MOST_STATES = 2_000_000
 NOTHING: Mapping[str, ArrayLike] = {}
@@ -65,7 +70,7 @@ class Enumeration:
 
 def enumerate_joint(
     network: Network,
-    evidence: Mapping[str, str] = {},  # noqa: B006 - never changed
+    evidence: Mapping[str, str] = {},
     *,
     likelihoods: Mapping[str, ArrayLike] = NOTHING,
     parent_likelihoods: Mapping[str, ArrayLike] = NOTHING,

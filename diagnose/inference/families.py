@@ -6,16 +6,19 @@ so `table[a, b]` is the distribution of the node when its parents are in states 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from diagnose.errors import NetworkError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from numpy.typing import ArrayLike, NDArray
 
 SUM_TOLERANCE = 1e-9
 """How far from 1 a row of a table may sum; what is left is renormalised exactly."""
@@ -181,7 +184,7 @@ class Network:
         )
 
 
-def from_pgmpy(model: Any) -> Network:  # noqa: ANN401 - any object with nodes and get_cpds
+def from_pgmpy(model: Any) -> Network:
     """The families of a pgmpy `DiscreteBayesianNetwork`, which is only read.
 
     Works on anything with `nodes` and `get_cpds(node)`; pgmpy itself is not imported. Names of
@@ -212,7 +215,7 @@ def from_pgmpy(model: Any) -> Network:  # noqa: ANN401 - any object with nodes a
     return network
 
 
-def _check_state_order(network: Network, cpd: Any) -> None:  # noqa: ANN401 - a pgmpy table
+def _check_state_order(network: Network, cpd: Any) -> None:
     """A table that numbers a parent's states differently from the parent itself is refused."""
     for parent in cpd.variables[1:]:
         own = network.families[network.index[str(parent)]].states

@@ -6,16 +6,18 @@ named nodes that are possible. Each combination is one propagation, and it serve
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.errors import NetworkTooLargeError
 from diagnose.inference.plan import entropies
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
     from diagnose.inference.compiled import CompiledNetwork
     from diagnose.inference.findings import Findings
 

@@ -18,19 +18,29 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numba import float64, int64, njit, types, uint32
 
-from diagnose.inference.collect import IMPOSSIBLE, IN_LOGARITHMS, POSSIBLE, collect_logs, enter
-from diagnose.inference.collect import collect as collect_messages
+from diagnose.inference.collect import (
+    IMPOSSIBLE,
+    IN_LOGARITHMS,
+    POSSIBLE,
+    collect,
+    collect_logs,
+    enter,
+    enter_logs,
+)
 from diagnose.inference.layout import F_KIND, OUTCOME_OF_LEAF
 from diagnose.inference.readout import distribute, read_found_leaf, read_leaves, read_tables
-from diagnose.inference.steps import Index, Ints, Reals, Records
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from diagnose.inference.steps import Index, Ints, Reals, Records
 
 _FROZEN_INTS = types.Array(int64, 2, "C", readonly=True)
 _FROZEN_INDEX = types.Array(uint32, 1, "C", readonly=True)
@@ -80,8 +90,8 @@ def propagate_kernel() -> Callable[..., None]:
     """
     made_from = fingerprint()
 
-    @njit([SIGNATURE], cache=True, nogil=True)  # type: ignore[untyped-decorator]
-    def propagate(  # noqa: PLR0913 - flat arrays are what compiled code takes
+    @njit([SIGNATURE], cache=True, nogil=True)
+    def propagate(  # noqa: PLR0913, PLR0917 - flat arrays are what compiled code takes
         cliques: Records, tables: Records, leaves: Records, index: Index, number: Reals,
         case_ptr: Ints, findings: Records, weights: Reals, work: Reals,
         marginals: Reals, gains: Reals, log_evidence: Reals,
@@ -98,13 +108,14 @@ def propagate_kernel() -> Callable[..., None]:
                 found, cliques, tables, leaves, index, number, weights, work, low, touched, factor
             )
             if state == POSSIBLE:
-                state, collected = collect_messages(cliques, index, work, low, touched, scale)
+                state, collected = collect(cliques, index, work, low, touched, scale)
                 total += collected
             if state == IN_LOGARITHMS:
-                total = collect_logs(
+                enter_logs(
                     found, cliques, tables, leaves, index, number, weights, work, low, touched,
-                    scale, factor,
+                    factor,
                 )  # fmt: skip
+                total = collect_logs(cliques, index, work, touched, scale)
                 state = POSSIBLE if total > -math.inf else IMPOSSIBLE
             if state == IMPOSSIBLE:
                 log_evidence[case] = -math.inf

@@ -1,7 +1,7 @@
 """Where everything lies in the flat arrays of a compiled network.
 
-The engine knows one kind of step, the *projection*: each entry `k` of a source block falls on entry
-`target[k]` of a smaller block. Forwards it sums, `out[target[k]] += source[k]`; backwards it
+The engine knows one kind of step, the *projection*: each entry `k` of a source block falls on
+entry `target[k]` of a smaller block. Forwards it sums, `out[target[k]] += source[k]`; backwards it
 multiplies, `source[k] *= factor[target[k]]`. Separators from clique rows, families' joints from
 cliques, marginals from joints, groups of equal rows of a test's table from its parents' joint:
 all are projections, and evidence is one run backwards.
@@ -10,7 +10,8 @@ Where many entries fall on each target, summing waits for the same memory cell a
 Such a projection is also stored as runs, `out[j] = sum(source[perm[ptr[j]:ptr[j + 1]]])`.
 
 Blocks of one `number` array hold what is constant, blocks of one `work` array what is computed;
-`index` holds every `target`, `ptr` and `perm`; the integer records below say where each block begins.
+`index` holds every `target`, `ptr` and `perm`; the integer records below say where each block
+begins.
 """
 
 from __future__ import annotations

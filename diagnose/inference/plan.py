@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.inference import layout as at
-from diagnose.inference.cliques import Forest
-from diagnose.inference.families import Network
 from diagnose.inference.support import Relation, codes, project
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from diagnose.inference.cliques import Forest
+    from diagnose.inference.families import Network
 
 Ints = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -128,8 +132,9 @@ class PlanBuilder:
         """The whole layout, without the results for the case of no findings."""
         for place in range(len(self._relations)):
             self._lay_clique(place)
-        self._number.add(self._conditional_rows())
-        self._lay_lows()
+        rows = self._conditional_rows()
+        self._number.add(rows)
+        self._lay_lows(rows)
         tables, relations = self._lay_tables()
         leaves, widest = self._lay_leaves(tables, relations)
         scratch = self._work
@@ -221,8 +226,8 @@ class PlanBuilder:
         joined = np.concatenate([np.zeros(0, np.longdouble), *weights])
         return joined.astype(np.float64)
 
-    def _lay_lows(self) -> None:
-        rows = self._number.blocks[0]
+    def _lay_lows(self, rows: Reals) -> None:
+        """The smallest row of each clique, from which the kernel judges underflow."""
         for record in self._cliques:
             own = rows[record[at.C_ROW] : record[at.C_ROW] + record[at.C_ROWS]]
             record[at.C_LOW] = self._number.add(np.array([own[own > 0.0].min()]))
@@ -311,10 +316,11 @@ class PlanBuilder:
 
     def _dense_positions(self, relation: Relation) -> Index:
         spans = [self._cards[node] for node in relation.scope]
-        return np.ravel_multi_index(tuple(relation.rows.T), tuple(spans)).astype(np.int32)
+        return codes(relation.rows, spans).astype(np.int32)
 
 
 def entropies(rows: Reals) -> Reals:
     """H in bits of each row of an array of distributions."""
     safe = np.where(rows > 0.0, rows, 1.0)
-    return np.abs(np.sum(safe * np.log2(safe), axis=-1))
+    bits: Reals = np.abs(np.sum(safe * np.log2(safe), axis=-1))
+    return bits

@@ -10,14 +10,18 @@ combination of all nodes with a probability above zero.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.errors import NetworkTooLargeError
-from diagnose.inference.families import Network
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from diagnose.inference.families import Network
 
 IntRows = NDArray[np.int32]
 Codes = NDArray[np.int64]

@@ -9,6 +9,7 @@ Combinations that no pair reaches take the reading of the fault sets that stand 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
@@ -81,17 +82,17 @@ def network_of(behaviour: Behaviour) -> DiagnosticNetwork:
     families = list(root_families(behaviour.machine))
     families += [_node_family(behaviour, node) for node in builder.nodes.values() if node.parents]
     predictions: dict[str, Prediction] = {}
+    reading = [leaf for leaf in leaves if leaf.column >= 0]
+    census.look_up({_leaf_parents(builder, leaf) for leaf in reading})
     for leaf in leaves:
         if leaf.column < 0:
             test = behaviour.machine.tests[leaf.name]
             cause = behaviour.machine.shared_causes[str(test.cause)]
-            families.append(_leaf_family(leaf, behaviour.machine, (cause.id,), cause_chances(test)))
+            families.append(_leaf_family(leaf, (cause.id,), cause_chances(test)))
             continue
         parents = _leaf_parents(builder, leaf)
         chances, prediction = census.summary(leaf, parents)
-        families.append(
-            _leaf_family(leaf, behaviour.machine, tuple(p.name for p in parents), chances)
-        )
+        families.append(_leaf_family(leaf, tuple(p.name for p in parents), chances))
         if leaf.test is not None and leaf.test.unit is not None:
             predictions[leaf.name] = prediction
     _check_names(families)
@@ -150,23 +151,44 @@ class Census:
         index = np.array([(*one, n, n)[:2] for one in self.sets])
         self.readings = behaviour.pairs[index[:, 0], index[:, 1]]
         self.state = states_of(behaviour, nodes, index)
+        self._rare: dict[FaultSet, int] = {}
+        self._rare_readings = self.readings[:0]
 
-    def summary(self, leaf: Leaf, parents: tuple[Node, ...]) -> tuple[NDArray[np.float64], Prediction]:
-        """Table of a leaf over its parents' states, and the readings behind it."""
-        shape = tuple(len(node.sets) for node in parents)
+    def look_up(self, tied: set[tuple[Node, ...]]) -> None:
+        """Solve, once each, the fault sets of combinations that no pair reaches."""
+        wanted: dict[FaultSet, int] = {}
+        for parents in tied:
+            for union in self._unreached(parents)[1]:
+                wanted.setdefault(union, len(wanted))
+        self._rare = wanted
+        self._rare_readings = self.behaviour.readings(list(wanted))
+
+    def _cells(self, parents: tuple[Node, ...]) -> NDArray[np.int64]:
+        """(sets,) combination of the parents' states that each fault set leads to."""
         cell = np.zeros(len(self.sets), dtype=np.int64)
         for node in parents:
             cell = cell * len(node.sets) + self.state[node.name]
-        n_cells = int(np.prod(shape, dtype=np.int64))
-        values, weight = self.readings[:, leaf.column], self.weight
-        empty = np.flatnonzero(np.bincount(cell, minlength=n_cells) == 0)
-        if len(empty):
-            combos = list(product(*(node.sets for node in parents)))
-            unions = [_union(combos[c]) for c in empty]
-            read = self.behaviour.readings(unions)[:, leaf.column]
-            cell = np.concatenate([cell, empty])
-            values = np.concatenate([values, read])
-            weight = np.concatenate([weight, np.ones(len(empty))])
+        return cell
+
+    def _unreached(self, parents: tuple[Node, ...]) -> tuple[NDArray[np.int64], list[FaultSet]]:
+        n_cells = math.prod(len(node.sets) for node in parents)
+        empty = np.flatnonzero(np.bincount(self._cells(parents), minlength=n_cells) == 0)
+        combos = list(product(*(node.sets for node in parents)))
+        return empty, [_union(combos[c]) for c in empty]
+
+    def summary(
+        self, leaf: Leaf, parents: tuple[Node, ...]
+    ) -> tuple[NDArray[np.float64], Prediction]:
+        """Table of a leaf over its parents' states, and the readings behind it."""
+        shape = tuple(len(node.sets) for node in parents)
+        n_cells = math.prod(shape)
+        empty, unions = self._unreached(parents)
+        rare = [self._rare[union] for union in unions]
+        cell = np.concatenate([self._cells(parents), empty])
+        values = np.concatenate(
+            [self.readings[:, leaf.column], self._rare_readings[rare, leaf.column]]
+        )
+        weight = np.concatenate([self.weight, np.ones(len(empty))])
         total = np.bincount(cell, weight, n_cells)
         chances = self._chances(leaf, values)
 
@@ -226,7 +248,7 @@ def _state_names(behaviour: Behaviour, sets: tuple[FaultSet, ...]) -> list[str]:
 
 
 def _leaf_family(
-    leaf: Leaf, machine: Machine, parents: tuple[str, ...], chances: NDArray[np.float64]
+    leaf: Leaf, parents: tuple[str, ...], chances: NDArray[np.float64]
 ) -> Family:
     states: tuple[str, ...] = (YES, NO)
     if leaf.test is not None:

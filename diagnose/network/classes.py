@@ -29,8 +29,12 @@ if TYPE_CHECKING:
 Bins = NDArray[np.int8]
 Ints = NDArray[np.int64]
 
-BUDGET = 2e-6
+BUDGET = 4e-5
 """Prior weight of wrong comparisons that one merging may cost."""
+
+GUESTS = 0.4
+"""Sets that come out differently may weigh at most this share of the state they join, so that
+the state's likeliest outcome stays its own."""
 
 N_CONTEXTS = 2
 """Other faults against which sets of two or more are compared when none alone decides."""
@@ -44,11 +48,13 @@ class Yardstick:
         behaviour: the machine's readings.
         columns: columns of the behaviour that a test or complaint reads.
         pairs: (faults + 1, faults + 1, columns, 2) index of the outcome under every pair.
+        known: outcomes of the larger fault sets asked for so far.
     """
 
     behaviour: Behaviour
     columns: tuple[int, ...]
     pairs: Bins
+    known: dict[FaultSet, Bins]
 
     def measure(self, fault_sets: Sequence[FaultSet]) -> Bins:
         """(cases, columns, 2) index of the outcome of every column."""
@@ -59,9 +65,12 @@ class Yardstick:
         first = [(*fault_sets[i], none, none)[0] for i in short]
         second = [(*fault_sets[i], none, none)[1] for i in short]
         bins[short] = self.pairs[first, second]
-        if long:
-            read = self.behaviour.readings([fault_sets[i] for i in long])
-            bins[long] = outcome_bins(self.behaviour, self.columns, read)
+        new = list({fault_sets[i] for i in long} - self.known.keys())
+        if new:
+            read = self.behaviour.readings(new)
+            self.known.update(zip(new, outcome_bins(self.behaviour, self.columns, read), strict=True))
+        for i in long:
+            bins[i] = self.known[fault_sets[i]]
         return bins
 
 
@@ -86,7 +95,8 @@ def outcome_bins(
 
 def make_yardstick(behaviour: Behaviour, columns: Sequence[int]) -> Yardstick:
     """A yardstick over the given columns, with all pairs measured."""
-    return Yardstick(behaviour, tuple(columns), outcome_bins(behaviour, columns, behaviour.pairs))
+    bins = outcome_bins(behaviour, columns, behaviour.pairs)
+    return Yardstick(behaviour, tuple(columns), bins, {})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,17 +195,27 @@ def _merge_plural(  # noqa: PLR0913, PLR0917
     for row, i in enumerate(plural):
         key = bins[row].tobytes()
         groups[key] = groups.get(key, 0.0) + weights[i]
+    own = [float(weights[i]) for i in leaders]
+    guests = [0.0] * len(leaders)
     doubtful = []
     for row, i in enumerate(plural):
         wrong = (lead != bins[row]).mean(axis=1) if bins.shape[1] else np.zeros(len(lead))
         nearest = int(wrong.argmin())
+        group = groups[bins[row].tobytes()]
         founds = len(candidates[i]) == 2 and candidates[i][1] < yardstick.behaviour.n_listed
-        if founds and groups[bins[row].tobytes()] * wrong[nearest] > BUDGET:
+        crowded = wrong[nearest] > 0.0 and guests[nearest] + group > GUESTS * own[nearest]
+        if founds and (crowded or group * wrong[nearest] > BUDGET):
             state[i] = len(leaders)
             leaders.append(i)
             lead = np.vstack([lead, bins[row]])
+            own.append(float(weights[i]))
+            guests.append(0.0)
             continue
         state[i] = nearest
+        if wrong[nearest] > 0.0:
+            guests[nearest] += float(weights[i])
+        else:
+            own[nearest] += float(weights[i])
         ties = np.flatnonzero(wrong == wrong[nearest])
         if len(ties) > 1:
             doubtful.append((i, ties))

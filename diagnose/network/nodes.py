@@ -126,6 +126,7 @@ class NodeBuilder:
         self._here = 0
         self._upward: dict[int, Node | None] = {}
         self._series: dict[int, Node | None] = {}
+        self._later: dict[int, list[Node | None]] = {}
         self._faults_of: dict[str, list[int]] = {}
         for fault, (part, _) in enumerate(behaviour.faults):
             self._faults_of.setdefault(part, []).append(fault)
@@ -202,52 +203,43 @@ class NodeBuilder:
         return node
 
     def _gather(self, i: int) -> Node | None:
-        """All branches beyond a stretch."""
+        """All branches beyond a stretch, the last one first."""
+        name, kids = self.stretches[i].name, self.kids[i]
+        everything = set(range(len(self.stretches)))
         inside = self._within[i] - {i}
-        outside = set(range(len(self.stretches))) - inside
-        node: Node | None = None
-        done: set[int] = set()
-        for kid in self.kids[i]:
-            done |= self._within[kid]
-            looks = self._columns(set(range(len(self.stretches))) - done)
-            region = self._region(looks, self._parts(done))
-            node = self._combine(f"beyond_{self.stretches[i].name}_{kid}", node,
-                                 self._upward[kid], region)
-        region = self._region(self._columns(outside), self._parts(inside))
-        return self._combine(f"beyond_{self.stretches[i].name}", node, None, region)
+        later: list[Node | None] = [None]
+        rest: set[int] = set()
+        for place in reversed(range(1, len(kids))):
+            rest |= self._within[kids[place]]
+            region = self._region(self._columns(everything - rest), self._parts(rest))
+            kid = self._upward[kids[place]]
+            later.append(self._combine(f"beyond_{name}_{place}", kid, later[-1], region))
+        self._later[i] = later[::-1]
+        if not kids:
+            return None
+        region = self._region(self._columns(everything - inside), self._parts(inside))
+        first = self._upward[kids[0]]
+        return self._combine(f"beyond_{name}", first, self._later[i][0], region)
 
     def _descend(self, i: int, outer: Node | None) -> None:
         """Hand the surroundings of a stretch on to its branches."""
         self._here = i
-        name = self.stretches[i].name
-        inside = self._within[i] - {i}
         everything = set(range(len(self.stretches)))
-        region = self._region(self._columns(self._within[i]), self._parts(everything - inside))
+        ahead = self._within[i] - {i}
+        region = self._region(self._columns(self._within[i]), self._parts(everything - ahead))
+        name = self.stretches[i].name
         node = self.above[i] = self._combine(f"up_to_{name}", outer, self._series[i], region)
-        kids = self.kids[i]
-        later: list[Node | None] = [None]
-        for kid in reversed(kids[1:]):
-            rest = set().union(*(self._within[k] for k in kids[kids.index(kid):]))
-            looks = self._columns(everything - rest)
-            region = self._region(looks, self._parts(rest))
-            later.append(
-                self._combine(f"beside_{name}_{kid}", self._upward[kid], later[-1], region)
-            )
-        later.reverse()
-        for place, kid in enumerate(kids):
+        for kid, later in zip(self.kids[i], self._later[i], strict=False):
             self._here = i
-            ahead = set().union(*(self._within[k] for k in kids[place:]))
-            region = self._region(
-                self._columns(self._within[kid]), self._parts(everything - self._within[kid])
-            )
-            entry = self._combine(f"to_{self.stretches[kid].name}", node, later[place], region)
+            within = self._within[kid]
+            region = self._region(self._columns(within), self._parts(everything - within))
+            entry = self._combine(f"to_{self.stretches[kid].name}", node, later, region)
+            ahead = ahead - within
+            if ahead:
+                region = self._region(self._columns(ahead), self._parts(everything - ahead))
+                past = f"past_{self.stretches[kid].name}"
+                node = self._combine(past, node, self._upward[kid], region)
             self._descend(kid, entry)
-            left = ahead - self._within[kid]
-            if left:
-                self._here = i
-                region = self._region(self._columns(left), self._parts(everything - left))
-                node = self._combine(f"past_{self.stretches[kid].name}", node,
-                                     self._upward[kid], region)
 
     def _combine(
         self, name: str, left: Node | None, right: Node | None, region: Region

@@ -28,11 +28,9 @@ ABSENT, PRESENT = "absent", "present"
 
 @dataclass(frozen=True, slots=True)
 class _Influence:
-    """One parent of a part: node, its states, which of them count as present, factors by mode."""
+    """One shared cause of a part: node, prior, factors by mode."""
 
     node: str
-    states: tuple[str, ...]
-    present: frozenset[str]
     chance: float
     factors: Mapping[str, float]
 
@@ -51,12 +49,7 @@ def _influences(machine: Machine, part: Part) -> list[_Influence]:
         factors = {m: r.factor for r in cause.raises if r.part == part.id for m in r.modes}
         if not factors:
             continue
-        if cause.part is None:
-            node, states, present = cause.id, (ABSENT, PRESENT), frozenset({PRESENT})
-        else:
-            node, states = cause.part, tuple(machine.parts[cause.part].modes)
-            present = frozenset(cause.modes)
-        found.append(_Influence(node, states, present, cause_chance(machine, cause), factors))
+        found.append(_Influence(cause.id, cause_chance(machine, cause), factors))
     return found
 
 
@@ -72,11 +65,11 @@ def part_family(machine: Machine, part: Part) -> Family:
     for one in influences:
         factors = np.array([one.factors.get(mode.id, 1.0) for mode in modes])
         base /= 1.0 + one.chance * (factors - 1.0)
-    table = np.zeros((*(len(one.states) for one in influences), len(part.modes)))
-    for index in product(*(range(len(one.states)) for one in influences)):
+    table = np.zeros((*(2 for _ in influences), len(part.modes)))
+    for index in product((0, 1), repeat=len(influences)):
         chances = base.copy()
-        for one, state in zip(influences, index, strict=True):
-            if one.states[state] in one.present:
+        for one, present in zip(influences, index, strict=True):
+            if present:
                 chances *= [one.factors.get(mode.id, 1.0) for mode in modes]
         if chances.sum() > 1.0:
             raise NetworkError(
@@ -89,13 +82,24 @@ def part_family(machine: Machine, part: Part) -> Family:
 
 
 def root_families(machine: Machine) -> Iterator[Family]:
-    """Shared causes, parts (parents first) and the unlisted fault."""
+    """Shared causes, parts (parents first) and the unlisted fault.
+
+    A shared cause that is some part's failure is a deterministic function of that part.
+    """
+    families = {part.id: part_family(machine, part) for part in machine.parts.values()}
     for cause in machine.shared_causes.values():
         if cause.part is None:
             chance = cause_chance(machine, cause)
-            yield Family.build(cause.id, (ABSENT, PRESENT), (), [1.0 - chance, chance])
-    families = {part.id: part_family(machine, part) for part in machine.parts.values()}
-    done = {cause.id for cause in machine.shared_causes.values()}
+            families[cause.id] = Family.build(
+                cause.id, (ABSENT, PRESENT), (), [1.0 - chance, chance]
+            )
+        else:
+            failed = [mode in cause.modes for mode in machine.parts[cause.part].modes]
+            table = [[0.0, 1.0] if one else [1.0, 0.0] for one in failed]
+            families[cause.id] = Family.build(
+                cause.id, (ABSENT, PRESENT), (cause.part,), table
+            )
+    done: set[str] = set()
     while families:
         ready = [name for name, family in families.items() if done.issuperset(family.parents)]
         if not ready:

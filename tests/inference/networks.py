@@ -104,8 +104,7 @@ def single() -> Network:
 
 
 NAMED = {
-    made.__name__: made
-    for made in (chain, fork, collider, asia, worst_of_three, forest, single)
+    made.__name__: made for made in (chain, fork, collider, asia, worst_of_three, forest, single)
 }
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.inference.families import Network
 from tests.inference.agrum import pyagrum
 from tests.inference.networks import by_names, mutual_information, to_pgmpy, to_pyagrum
+
+if TYPE_CHECKING:
+    from diagnose.inference.families import Network
 
 
 class Agrum:

@@ -21,9 +21,9 @@ from tests.inference.networks import (
     random_findings,
     random_networks,
     sample,
+    to_pyagrum,
 )
 from tests.inference.referees import Agrum, pgmpy_marginals
-from tests.inference.networks import to_pyagrum
 
 CLOSE = {"rtol": 0.0, "atol": 1e-10}
 
@@ -96,9 +96,7 @@ def test_readings_over_the_parents_of_a_leaf(net, seed):
         family = net.families[leaf]
         if family.node not in hard and family.node not in soft and rng.random() < 0.6:
             readings[family.node] = rng.uniform(0.01, 1.0, family.table.shape[:-1])
-    beliefs = compile_network(net).posterior(
-        hard, likelihoods=soft, parent_likelihoods=readings
-    )
+    beliefs = compile_network(net).posterior(hard, likelihoods=soft, parent_likelihoods=readings)
     joint = enumerate_joint(net, hard, likelihoods=soft, parent_likelihoods=readings)
     assert beliefs.log_evidence == pytest.approx(joint.log_evidence, abs=1e-10)
     for family in net.families:
@@ -115,9 +113,7 @@ def test_any_findings_at_all_are_answered_or_clash(net, seed):
     """Findings drawn without regard to the network, often impossible."""
     rng = np.random.default_rng(seed)
     hard = {
-        family.node: str(rng.choice(family.states))
-        for family in net.families
-        if rng.random() < 0.6
+        family.node: str(rng.choice(family.states)) for family in net.families if rng.random() < 0.6
     }
     compiled = compile_network(net)
     try:

@@ -1,0 +1,100 @@
+"""Parts, tests, areas and numbers in the words of the machine file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from diagnose.errors import UnknownNameError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from diagnose.machine.model import Caution, Machine, Repair
+
+UNLISTED = "unlisted"
+NONE_OF_THESE = "Something that this machine's file does not list"
+NO_TOOL = "none"
+
+
+def fault_words(machine: Machine, part: str, mode: str) -> str:
+    """A part and how it failed, e.g. `Battery: flat`."""
+    if part == UNLISTED or part not in machine.parts:
+        return NONE_OF_THESE
+    one = machine.parts[part]
+    return f"{one.title}: {one.modes[mode].title if mode in one.modes else mode}"
+
+
+def part_words(machine: Machine, part: str) -> str:
+    """Title of a part."""
+    return machine.parts[part].title if part in machine.parts else NONE_OF_THESE
+
+
+def outcome_words(machine: Machine, test: str, outcome: str) -> str:
+    """Title of an outcome of a test."""
+    found = (one.title for one in machine.tests[test].outcomes if one.id == outcome)
+    return next(found, outcome)
+
+
+def area_words(machine: Machine, areas: Iterable[str]) -> str:
+    """Titles of areas, e.g. `Seat, Relay cover`."""
+    return ", ".join(machine.areas[area].title for area in areas)
+
+
+def cautions_of(machine: Machine, names: Iterable[str]) -> tuple[Caution, ...]:
+    """The cautions named, in order, each once."""
+    return tuple(machine.cautions[name] for name in dict.fromkeys(names))
+
+
+def minutes_words(minutes: float) -> str:
+    """Minutes to a tenth, e.g. `2.5 min`."""
+    return f"{minutes:.1f} min"
+
+
+def percent(probability: float) -> str:
+    """A probability as a percentage of at most five places, never rounded up to certainty."""
+    if 0.9995 <= probability < 1.0:
+        return ">99.9 %"
+    if 0.0 < probability < 0.0005:
+        return "<0.1 %"
+    return f"{100.0 * probability:.1f} %"
+
+
+def reading_words(value: float, unit: str) -> str:
+    """A reading as a meter shows it: three digits, kilo and mega for resistance."""
+    for prefix, factor in (("M", 1e6), ("k", 1e3)):
+        if unit == "ohm" and abs(value) >= factor:
+            return f"{value / factor:.3g} {prefix}{unit}"
+    if 0.0 < abs(value) < 0.1:
+        return f"{value * 1e3:.3g} m{unit}"
+    return f"{value:.3g} {unit}"
+
+
+def repair_of(machine: Machine, target: str, mode: str | None = None) -> tuple[str, Repair] | None:
+    """The part and repair that a verdict points at.
+
+    Args:
+        machine: the machine.
+        target: id of a repair, or of a part.
+        mode: how the part failed; the first of its repairs that puts this right is taken.
+    """
+    for part in machine.parts.values():
+        for repair in part.repairs:
+            if repair.id == target or f"{part.id}.{repair.id}" == target:
+                return part.id, repair
+    if target not in machine.parts:
+        return None
+    repairs = machine.parts[target].repairs
+    fits = [one for one in repairs if mode is None or mode in one.fixes]
+    chosen = next(iter(fits or repairs), None)
+    return None if chosen is None else (target, chosen)
+
+
+def known_complaint(machine: Machine, complaint: str) -> str:
+    """The complaint's id, if the machine has it.
+
+    Raises:
+        UnknownNameError: it has not.
+    """
+    if complaint not in machine.complaints:
+        raise UnknownNameError("complaint", complaint, machine.complaints)
+    return complaint

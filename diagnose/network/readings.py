@@ -1,0 +1,118 @@
+"""A number on a meter as evidence: how likely it is in each combination of the parents' states.
+
+The likelihood is a normal density around each predicted value, as wide as the meter's spread and
+the spread among the faults summed up there, mixed over the two readings of an unsteady circuit,
+with a floor for slips (wrong pin, misread) that is spread over the whole range. Ohms span eight
+decades and are compared by their logarithm.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.errors import UnitError, ValueOutOfRangeError
+from diagnose.machine.model import OPEN_OHMS
+from diagnose.network.normal import normal_pdf
+from diagnose.network.outcomes import FIRST_OF_TWO, bin_of, spread_of
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from diagnose.machine.model import Test
+
+HIGH_OHMS = 1e4
+"""Above this every resistance is simply open."""
+
+LOW_OHMS = 0.05
+"""Below this leads and clips decide what an ohmmeter shows."""
+
+PREFIXES = {"": 1.0, "m": 1e-3, "k": 1e3, "M": 1e6}
+SPELLINGS = {
+    "V": "V",
+    "v": "V",
+    "volt": "V",
+    "volts": "V",
+    "A": "A",
+    "amp": "A",
+    "amps": "A",
+    "ohm": "ohm",
+    "ohms": "ohm",
+    "Ohm": "ohm",
+    "\N{GREEK CAPITAL LETTER OMEGA}": "ohm",
+    "\N{OHM SIGN}": "ohm",
+}
+_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+
+
+def parse_reading(test: Test, text: str) -> float:
+    """The number in a text like `12.3V`, `85 mV`, `0.4 ohm` or `12.3`, in the test's unit.
+
+    Raises:
+        UnitError: the test takes no number, no number can be read, or the unit is another.
+    """
+    if test.unit is None:
+        raise UnitError(test.id, text, ())
+    found = _NUMBER.fullmatch(text)
+    if found is None:
+        raise UnitError(test.id, text, (f"a number in {test.unit}",))
+    value, unit = float(found[1]), found[2]
+    if not unit:
+        return value
+    for prefix, factor in PREFIXES.items():
+        if unit.startswith(prefix) and SPELLINGS.get(unit[len(prefix) :].strip()) == test.unit:
+            return value * factor
+    raise UnitError(test.id, text, (f"a number in {test.unit}",))
+
+
+def check_reading(test: Test, value: float) -> float:
+    """The value itself; an open circuit (infinite ohms) becomes the highest resistance.
+
+    Raises:
+        UnitError: the test takes no number, or it is not one.
+        ValueOutOfRangeError: no meter would show this here.
+    """
+    if test.unit is None or math.isnan(value):
+        raise UnitError(test.id, f"{value}", () if test.unit is None else (f"a {test.unit}",))
+    if test.kind == "ohms" and value == math.inf:
+        return OPEN_OHMS
+    if not test.low <= value <= test.high:
+        raise ValueOutOfRangeError(test.id, value, test.low, test.high, test.unit)
+    return value
+
+
+def outcome_of(test: Test, value: float) -> str:
+    """The outcome that a reading stands for."""
+    return test.outcomes[int(bin_of(test, np.array(value)))].id
+
+
+def reading_likelihood(
+    test: Test, value: float, mean: NDArray[np.float64], deviation: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Density of a reading in each combination of the parents' states.
+
+    Args:
+        test: the test, with its spread, range and slips.
+        value: the reading, in the test's unit.
+        mean: (parents ..., 2) predicted values.
+        deviation: (parents ..., 2) their spread among the faults summed up there.
+
+    Returns:
+        (parents ...) density, per unit of the reading (per unit of its logarithm for ohms).
+    """
+    spread = np.hypot(np.maximum(spread_of(test, mean), 1e-6), deviation)
+    at, low, high = value, test.low, test.high
+    if test.kind == "ohms":
+        spread = np.hypot(np.maximum(spread / np.clip(mean, LOW_OHMS, HIGH_OHMS), 0.05), 0.0)
+        spread = np.minimum(spread, 1.0)
+        mean = np.log(np.clip(mean, LOW_OHMS, HIGH_OHMS))
+        at = math.log(min(max(value, LOW_OHMS), HIGH_OHMS))
+        low, high = math.log(LOW_OHMS), math.log(HIGH_OHMS)
+    density = normal_pdf(at, mean, spread)
+    mixed = FIRST_OF_TWO * density[..., 0] + (1.0 - FIRST_OF_TWO) * density[..., 1]
+    slip = test.slip_percent / 100.0
+    found: NDArray[np.float64] = (1.0 - slip) * mixed + slip / (high - low)
+    return found

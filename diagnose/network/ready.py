@@ -1,0 +1,202 @@
+"""A machine made ready: its data, compiled network and predictions, kept on disk between runs.
+
+Reading YAML, solving thousands of circuits and compiling the network take seconds; what comes out
+depends only on the machine file and on this program. So it is stored under the hash of both, and
+a warm start reads one file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+import diagnose
+from diagnose.inference import cache
+from diagnose.inference.compiled import CompiledNetwork, compile_network
+from diagnose.machine.archive import machine_from_json, machine_to_json
+from diagnose.machine.model import Machine
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from diagnose.network.build import DiagnosticNetwork
+
+KIND = "machine"
+LAYERS = ("circuit", "inference", "machine", "network")
+"""Packages whose source decides what a machine's network looks like."""
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadyMachine:
+    """All that advice needs of one machine.
+
+    Attributes:
+        machine: the machine.
+        compiled: its network.
+        means, deviations: test -> (parents ..., 2) predicted readings; see `Prediction`.
+        faults: (part, mode) of every fault, the unlisted ones last.
+        single_readings: test -> (faults + 1, 2) reading under each single fault, the last row
+            with everything good.
+        explains: complaint -> (faults,) share of the time that the fault alone gives it.
+    """
+
+    machine: Machine
+    compiled: CompiledNetwork
+    means: Mapping[str, NDArray[np.float64]]
+    deviations: Mapping[str, NDArray[np.float64]]
+    faults: tuple[tuple[str, str], ...]
+    single_readings: Mapping[str, NDArray[np.float64]]
+    explains: Mapping[str, NDArray[np.float64]]
+
+
+def make_ready(machine: Machine, progress: Progress | None = None) -> ReadyMachine:
+    """The machine made ready: from the cache when it is there, else worked out and stored.
+
+    Args:
+        machine: a checked machine with its `content_hash`.
+        progress: called with a sentence before each long step.
+
+    Raises:
+        CircuitError, NetworkError, NetworkTooLargeError: the machine cannot be solved.
+    """
+    return _ready(machine.content_hash, _Once(machine, progress))
+
+
+def ready_from_text(
+    text: bytes, read: Callable[[], Machine], progress: Progress | None = None
+) -> ReadyMachine:
+    """The same for a machine file's bytes; the file is only read (checked) when it must be.
+
+    Args:
+        text: the content of the machine file.
+        read: reads and checks the file.
+        progress: as in `make_ready`.
+    """
+    return _ready(hashlib.sha256(text).hexdigest(), _Once(None, progress, read))
+
+
+class _Once:
+    """A machine, or how to get it; equal to every other one, so that it is no cache key."""
+
+    def __init__(
+        self,
+        machine: Machine | None,
+        progress: Progress | None,
+        read: Callable[[], Machine] | None = None,
+    ) -> None:
+        self.machine = machine
+        self.progress = progress or (lambda _: None)
+        self.read = read
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Once)
+
+    def __hash__(self) -> int:
+        return 0
+
+    def get(self) -> Machine:
+        if self.machine is None:
+            assert self.read is not None  # noqa: S101 - one of the two is always given
+            self.progress("reading the machine file")
+            self.machine = self.read()
+        return self.machine
+
+
+@lru_cache(maxsize=16)
+def _ready(content_hash: str, once: _Once) -> ReadyMachine:
+    key = cache.content_hash(content_hash.encode(), _program())
+    stored = cache.load(KIND, key)
+    if stored is not None:
+        try:
+            return _unpack(stored)
+        except Exception:
+            stored = None
+    made = _work_out(once.get(), once.progress)
+    cache.store(KIND, key, _pack(made))
+    return made
+
+
+@lru_cache(maxsize=1)
+def _program() -> bytes:
+    """Hash of the source that decides the result."""
+    digest = hashlib.sha256()
+    root = Path(diagnose.__file__).parent
+    for layer in LAYERS:
+        for file in sorted((root / layer).glob("*.py")):
+            digest.update(file.read_bytes())
+    return digest.digest()
+
+
+def _work_out(machine: Machine, progress: Progress) -> ReadyMachine:
+    from diagnose.network.behaviour import make_behaviour  # noqa: PLC0415 - only when not cached
+    from diagnose.network.build import network_of  # noqa: PLC0415
+
+    progress(f"{machine.id}: solving the circuit for every fault and every pair of faults")
+    behaviour = make_behaviour(machine)
+    progress(f"{machine.id}: finding the states that tests can tell apart")
+    built: DiagnosticNetwork = network_of(behaviour)
+    progress(f"{machine.id}: compiling the network of {len(built.network.families)} nodes")
+    compiled = compile_network(built.network, stages=built.stages)
+    none = len(behaviour.faults)
+    single = behaviour.pairs[np.arange(none + 1), none]
+    column = behaviour.column
+    return ReadyMachine(
+        machine=machine,
+        compiled=compiled,
+        means={name: one.mean for name, one in built.predictions.items()},
+        deviations={name: one.deviation for name, one in built.predictions.items()},
+        faults=behaviour.faults,
+        single_readings={
+            test.id: single[:, column[test.id]]
+            for test in machine.tests.values()
+            if test.id in column and test.unit is not None
+        },
+        explains={
+            complaint: 1.0 - single[:none, column[complaint]].mean(axis=-1)
+            for complaint in machine.complaints
+        },
+    )
+
+
+def _pack(ready: ReadyMachine) -> dict[str, NDArray[Any]]:
+    text = {
+        "machine": json.loads(machine_to_json(ready.machine)),
+        "faults": ready.faults,
+    }
+    arrays = {f"net.{name}": array for name, array in ready.compiled.to_arrays().items()}
+    arrays["text"] = np.frombuffer(json.dumps(text).encode(), np.uint8)
+    groups = (
+        ("mean", ready.means),
+        ("deviation", ready.deviations),
+        ("single", ready.single_readings),
+        ("explains", ready.explains),
+    )
+    for group, held in groups:
+        arrays |= {f"{group}.{name}": array for name, array in held.items()}
+    return arrays
+
+
+def _unpack(arrays: Mapping[str, NDArray[Any]]) -> ReadyMachine:
+    groups: dict[str, dict[str, NDArray[Any]]] = {}
+    for full, array in arrays.items():
+        group, _, name = full.partition(".")
+        groups.setdefault(group, {})[name] = array
+    text = json.loads(bytes(arrays["text"]))
+    return ReadyMachine(
+        machine=machine_from_json(json.dumps(text["machine"])),
+        compiled=CompiledNetwork.from_arrays(groups["net"]),
+        means=groups.get("mean", {}),
+        deviations=groups.get("deviation", {}),
+        faults=tuple((part, mode) for part, mode in text["faults"]),
+        single_readings=groups.get("single", {}),
+        explains=groups["explains"],
+    )
