@@ -175,8 +175,10 @@ class _Builder:
         root = self._add(battery.id, -1, battery.id, self.plus)
         shared = self._shared_returns()
         bases = {self.plus: self._returns(root, shared[self.plus])}
+        charging = self._charging()
         for net, (towards, part_id) in self.supply.items():
-            site = self._add_path(part_id, bases[towards], net)
+            base = root if net in charging and towards not in charging else bases[towards]
+            site = self._add_path(part_id, base, net)
             bases[net] = self._returns(site, shared[net])
         for net, base in bases.items():
             for part, low in self.behind[net]:
@@ -191,6 +193,19 @@ class _Builder:
         if net is not None:
             self.site_of_net[net] = here
         return here
+
+    def _charging(self) -> set[str]:
+        """Supply nets that lead to generators only.
+
+        They hang on the battery itself: what does not charge is what lets a battery go flat.
+        """
+        serves: dict[str, set[str]] = defaultdict(set)
+        for high, loads in self.behind.items():
+            net = high
+            while net != self.plus:
+                serves[net] |= {part.kind for part, _ in loads}
+                net = self.supply[net][0]
+        return {net for net, kinds in serves.items() if kinds == {"generator"}}
 
     def _add_path(self, part_id: str, parent: int, net: str | None) -> int:
         """A part's main path; contacts worked by volts belong where their coil hangs."""

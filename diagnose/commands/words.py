@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.errors import UnknownNameError
+from diagnose.network.words import UNLISTED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from diagnose.machine.model import Caution, Machine, Repair
 
-UNLISTED = "unlisted"
 NONE_OF_THESE = "Something that this machine's file does not list"
 NO_TOOL = "none"
 
@@ -87,14 +86,3 @@ def repair_of(machine: Machine, target: str, mode: str | None = None) -> tuple[s
     fits = [one for one in repairs if mode is None or mode in one.fixes]
     chosen = next(iter(fits or repairs), None)
     return None if chosen is None else (target, chosen)
-
-
-def known_complaint(machine: Machine, complaint: str) -> str:
-    """The complaint's id, if the machine has it.
-
-    Raises:
-        UnknownNameError: it has not.
-    """
-    if complaint not in machine.complaints:
-        raise UnknownNameError("complaint", complaint, machine.complaints)
-    return complaint

@@ -7,6 +7,7 @@ the running intersection property: the cliques that hold a node are connected (J
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -14,17 +15,21 @@ import numpy as np
 
 from diagnose.errors import NetworkTooLargeError
 from diagnose.inference.order import (
+    Score,
+    absorbed,
     eliminate,
+    free_weight,
     log_sizes,
     maximal_cliques,
     min_fill,
+    min_rows,
     min_weight,
     moral_graph,
 )
 from diagnose.inference.support import CliqueSupports, Relation, project
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from diagnose.inference.families import Network
 
@@ -133,8 +138,16 @@ def scopes_to_cover(network: Network) -> list[frozenset[int]]:
     ]
 
 
-def build_forest(network: Network, max_rows: int) -> Forest:
+def build_forest(
+    network: Network, max_rows: int, stages: Mapping[int, int] | None = None
+) -> Forest:
     """The forest of the elimination order whose cliques have the fewest possible rows.
+
+    Args:
+        network: the families.
+        max_rows: most rows that the cliques may have together.
+        stages: node -> stage; nodes of an earlier stage are summed out first. For who knows the
+            structure; without it the usual greedy orders compete.
 
     Raises:
         NetworkTooLargeError: when each order tried needs more than `max_rows` rows.
@@ -143,12 +156,28 @@ def build_forest(network: Network, max_rows: int) -> Forest:
     nodes = [node for node in range(len(network.cards)) if node not in leaves]
     graph = moral_graph(nodes, scopes_to_cover(network))
     weights = log_sizes(network.cards)
+    functions = network.functions
+    orders: list[tuple[Score, Mapping[int, int] | None]] = [
+        (min_fill(weights), None),
+        (min_weight(weights), None),
+    ]
+    if stages is not None:
+        orders = [(min_rows(weights, functions), stages)]
+    elif functions:
+        orders.append((min_rows(weights, functions), None))
+
+    def rows(clique: frozenset[int]) -> float:
+        return math.exp(min(free_weight(clique, weights, functions), 700.0))
+
     supports = CliqueSupports(network, nodes)
     best: Forest | None = None
     refused: NetworkTooLargeError | None = None
     tried: set[frozenset[frozenset[int]]] = set()
-    for score in (min_fill(weights), min_weight(weights)):
-        cliques = maximal_cliques(eliminate(graph, score))
+    for score, priority in orders:
+        cliques = maximal_cliques(eliminate(graph, score, priority))
+        if functions:
+            sizes = [rows(clique) for clique in cliques]
+            cliques = absorbed(cliques, spanning_forest(cliques, sizes), rows)
         if frozenset(cliques) in tried:
             continue
         tried.add(frozenset(cliques))

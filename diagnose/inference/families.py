@@ -146,6 +146,17 @@ class Network:
                 )
 
     @cached_property
+    def functions(self) -> Mapping[int, frozenset[int]]:
+        """The nodes that are deterministic functions of their parents, with those parents."""
+        return MappingProxyType(
+            {
+                node: frozenset(self.index[parent] for parent in family.parents)
+                for node, family in enumerate(self.families)
+                if family.parents and bool(((family.table == 0.0) | (family.table == 1.0)).all())
+            }
+        )
+
+    @cached_property
     def cards(self) -> tuple[int, ...]:
         """Number of states of each node, by index."""
         return tuple(len(family.states) for family in self.families)

@@ -48,6 +48,75 @@ def min_weight(log_cards: Sequence[float]) -> Score:
     )
 
 
+def free_weight(
+    members: Collection[int],
+    log_cards: Sequence[float],
+    functions: Mapping[int, Collection[int]],
+) -> float:
+    """Log-number of rows that can be non-zero among some nodes, as far as functions tell.
+
+    A node that is a deterministic function of its parents adds no rows where they all are.
+
+    Args:
+        members: the nodes of a clique.
+        log_cards: natural logarithm of each node's number of states.
+        functions: for each deterministic node, its parents.
+    """
+    whole = frozenset(members)
+    return sum(
+        log_cards[node]
+        for node in whole
+        if node not in functions or not whole.issuperset(functions[node])
+    )
+
+
+def min_rows(log_cards: Sequence[float], functions: Mapping[int, Collection[int]]) -> Score:
+    """Scores by the log-number of possible rows of the clique made, ties by its log-size."""
+
+    def score(graph: Graph, node: int) -> tuple[float, float]:
+        members = graph[node] | {node}
+        return (
+            free_weight(members, log_cards, functions),
+            sum(log_cards[other] for other in members),
+        )
+
+    return score
+
+
+def absorbed(
+    cliques: Sequence[frozenset[int]],
+    edges: Collection[tuple[int, int]],
+    rows: Callable[[frozenset[int]], float],
+) -> list[frozenset[int]]:
+    """The cliques with neighbours made one wherever that does not add rows.
+
+    Along a chain of deterministic nodes neighbouring cliques often have the same free nodes;
+    walking over both is work done twice. Merging neighbours keeps a clique tree a clique tree.
+
+    Args:
+        cliques: members of each clique.
+        edges: a clique forest over them.
+        rows: estimated number of rows of a clique.
+    """
+    held = dict(enumerate(cliques))
+    cost = {place: rows(clique) for place, clique in held.items()}
+    links = sorted(edges)
+    merged = True
+    while merged:
+        merged = False
+        for one, two in links:
+            both = held[one] | held[two]
+            together = rows(both)
+            if together <= cost[one] + cost[two]:
+                held[one], cost[one] = both, together
+                del held[two], cost[two]
+                renamed = {(one if a == two else a, one if b == two else b) for a, b in links}
+                links = sorted((a, b) for a, b in renamed if a != b)
+                merged = True
+                break
+    return list(held.values())
+
+
 def eliminate(
     graph: Graph, score: Score, priority: Mapping[int, int] | None = None
 ) -> list[tuple[int, frozenset[int]]]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from diagnose.circuit.operating import evaluate
 from diagnose.circuit.rigs import Circuit, level_names, make_circuit
+from diagnose.network.words import UNLISTED
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,8 +24,6 @@ if TYPE_CHECKING:
 
     from diagnose.machine.model import Machine
 
-UNLISTED = "unlisted"
-"""Id of the part that stands for everything the file does not list."""
 
 FaultSet = tuple[int, ...]
 """Fault numbers in ascending order, no two of one part."""

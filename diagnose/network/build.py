@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from diagnose.circuit.wiring import make_sites
 from diagnose.errors import NetworkError
 from diagnose.inference.families import Family, Network
-from diagnose.network.behaviour import UNLISTED, Behaviour, make_behaviour
+from diagnose.network.behaviour import Behaviour, make_behaviour
+from diagnose.network.words import NO, YES
 from diagnose.network.classes import Region, join, make_yardstick, weight_of
 from diagnose.network.leaves import Leaf, make_leaves
 from diagnose.network.nodes import Node, NodeBuilder, make_stretches
@@ -33,9 +34,6 @@ if TYPE_CHECKING:
 
     from diagnose.machine.model import Machine
     from diagnose.network.behaviour import FaultSet
-
-YES, NO = "yes", "no"
-"""States of a complaint."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,10 +57,12 @@ class DiagnosticNetwork:
     Attributes:
         network: the families.
         predictions: by test with a unit, what its instrument would read.
+        stages: node -> when to sum it out: the leaves of the wiring tree first.
     """
 
     network: Network
     predictions: Mapping[str, Prediction]
+    stages: Mapping[str, int]
 
 
 def make_network(machine: Machine) -> DiagnosticNetwork:
@@ -96,7 +96,18 @@ def network_of(behaviour: Behaviour) -> DiagnosticNetwork:
         if leaf.test is not None and leaf.test.unit is not None:
             predictions[leaf.name] = prediction
     _check_names(families)
-    return DiagnosticNetwork(Network(tuple(families)), predictions)
+    stages = make_stages(builder, families)
+    return DiagnosticNetwork(Network(tuple(families)), predictions, stages)
+
+
+def make_stages(builder: NodeBuilder, families: list[Family]) -> dict[str, int]:
+    """When to sum each node out: once everything beyond the stretches that use it is gone."""
+    used: dict[str, set[int]] = {}
+    for family in families:
+        if family.node in builder.place:
+            for node in (family.node, *family.parents):
+                used.setdefault(node, set()).add(builder.place[family.node])
+    return {node: builder.turn_of(stretches) for node, stretches in used.items()}
 
 
 def make_nodes(behaviour: Behaviour) -> tuple[NodeBuilder, list[Leaf]]:
@@ -197,9 +208,7 @@ class Census:
 
         table = np.stack([mean_of(chances[:, k]) for k in range(chances.shape[1])], axis=-1)
         mean = np.stack([mean_of(values[:, v]) for v in (0, 1)], axis=-1)
-        square = np.stack(
-            [mean_of((values[:, v] - mean[cell, v]) ** 2) for v in (0, 1)], axis=-1
-        )
+        square = np.stack([mean_of((values[:, v] - mean[cell, v]) ** 2) for v in (0, 1)], axis=-1)
         prediction = Prediction(mean.reshape(*shape, 2), np.sqrt(square).reshape(*shape, 2))
         return table.reshape(*shape, -1), prediction
 
@@ -241,15 +250,11 @@ def _node_family(behaviour: Behaviour, node: Node) -> Family:
 
 
 def _state_names(behaviour: Behaviour, sets: tuple[FaultSet, ...]) -> list[str]:
-    names = [
-        "_and_".join("_".join(behaviour.faults[f]) for f in one) or "ok" for one in sets
-    ]
+    names = ["_and_".join("_".join(behaviour.faults[f]) for f in one) or "ok" for one in sets]
     return [name if names.count(name) == 1 else f"{name}_{k}" for k, name in enumerate(names)]
 
 
-def _leaf_family(
-    leaf: Leaf, parents: tuple[str, ...], chances: NDArray[np.float64]
-) -> Family:
+def _leaf_family(leaf: Leaf, parents: tuple[str, ...], chances: NDArray[np.float64]) -> Family:
     states: tuple[str, ...] = (YES, NO)
     if leaf.test is not None:
         states = tuple(outcome.id for outcome in leaf.test.outcomes)

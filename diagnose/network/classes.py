@@ -68,7 +68,9 @@ class Yardstick:
         new = list({fault_sets[i] for i in long} - self.known.keys())
         if new:
             read = self.behaviour.readings(new)
-            self.known.update(zip(new, outcome_bins(self.behaviour, self.columns, read), strict=True))
+            self.known.update(
+                zip(new, outcome_bins(self.behaviour, self.columns, read), strict=True)
+            )
         for i in long:
             bins[i] = self.known[fault_sets[i]]
         return bins
@@ -78,8 +80,11 @@ def outcome_bins(
     behaviour: Behaviour, columns: Sequence[int], readings: NDArray[np.float64]
 ) -> Bins:
     """(..., columns, 2) index of the outcome that each reading falls into."""
-    tests = {behaviour.column[t.id]: t for t in behaviour.machine.tests.values()
-             if t.id in behaviour.column}
+    tests = {
+        behaviour.column[t.id]: t
+        for t in behaviour.machine.tests.values()
+        if t.id in behaviour.column
+    }
     bins = np.empty((*readings.shape[:-2], len(columns), 2), np.int8)
     for i, column in enumerate(columns):
         read = np.nan_to_num(readings[..., column, :])

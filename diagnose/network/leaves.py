@@ -111,13 +111,15 @@ def _function_sites(machine: Machine, tree: SiteTree, function: Function) -> lis
     if function.part is not None:
         return [tree.site_of_part[function.part]]
     return [
-        site for name in function.needs
+        site
+        for name in function.needs
         for site in _function_sites(machine, tree, machine.functions[name])
     ]
 
 
 def _complaint_sites(machine: Machine, tree: SiteTree, complaint: Complaint) -> list[int]:
     return [
-        site for name in complaint.says
+        site
+        for name in complaint.says
         for site in _function_sites(machine, tree, machine.functions[name])
     ]

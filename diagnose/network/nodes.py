@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.circuit.wiring import make_sites
-from diagnose.network.behaviour import UNLISTED
+from diagnose.network.words import UNLISTED
 from diagnose.network.classes import Region, join, merge
 
 if TYPE_CHECKING:
@@ -95,6 +95,7 @@ class NodeBuilder:
         nodes: all nodes made so far by name, parents before children.
         above: by stretch, the node that sums up everything not beyond it; None when nothing
             there matters to the tests at or beyond it.
+        place: by part and node, the stretch it was made at.
         tied: by test, the nodes it depends on, for tests that do not hang on parts directly.
         below: by stretch, the node that sums up everything beyond it; None likewise.
     """
@@ -122,7 +123,6 @@ class NodeBuilder:
         self.above: dict[int, Node | None] = {}
         self.below: dict[int, Node | None] = {}
         self.tied: dict[str, tuple[Node, ...]] = {}
-        self.place: dict[str, int] = {}
         self._here = 0
         self._upward: dict[int, Node | None] = {}
         self._series: dict[int, Node | None] = {}
@@ -133,6 +133,8 @@ class NodeBuilder:
         for part, faults in self._faults_of.items():
             sets: tuple[FaultSet, ...] = ((), *((fault,) for fault in faults))
             self.nodes[part] = Node(part, (), np.arange(len(sets)), sets)
+        self.place = {part: i for i, one in enumerate(stretches) for part in one.parts}
+        self.place[UNLISTED] = 0
         self._by_prior = [int(f) for f in np.argsort(-behaviour.priors, kind="stable")]
         n = len(stretches)
         self.kids: list[list[int]] = [[] for _ in range(n)]
@@ -143,6 +145,7 @@ class NodeBuilder:
         for i in reversed(range(n)):
             for kid in self.kids[i]:
                 self._within[i] |= self._within[kid]
+        self._turns = self._count_off(0, {})
 
     def build(self) -> None:
         """Make all nodes: in series, from the leaves inwards, from the battery outwards."""
@@ -173,6 +176,19 @@ class NodeBuilder:
             region = self._region(np.array([column]), set(parts[: k + 1]))
             node = self._combine(f"{name}_{part}", node, self.nodes[part], region)
         self.tied[name] = () if node is None else (node,)
+
+    def turn_of(self, stretches: Iterable[int]) -> int:
+        """Where the smallest subtree that holds these stretches comes, leaves before battery."""
+        wanted = set(stretches)
+        holding = [i for i, inside in enumerate(self._within) if wanted <= inside]
+        deepest = min(holding, key=lambda i: len(self._within[i]))
+        return self._turns[deepest]
+
+    def _count_off(self, i: int, turns: dict[int, int]) -> dict[int, int]:
+        for kid in self.kids[i]:
+            self._count_off(kid, turns)
+        turns[i] = len(turns)
+        return turns
 
     def _parts(self, stretches: Iterable[int]) -> set[str]:
         found = {part for i in stretches for part in self.stretches[i].parts}

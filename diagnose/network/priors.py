@@ -16,7 +16,7 @@ import numpy as np
 
 from diagnose.errors import NetworkError
 from diagnose.inference.families import Family
-from diagnose.network.behaviour import UNLISTED
+from diagnose.network.words import UNLISTED
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -96,9 +96,7 @@ def root_families(machine: Machine) -> Iterator[Family]:
         else:
             failed = [mode in cause.modes for mode in machine.parts[cause.part].modes]
             table = [[0.0, 1.0] if one else [1.0, 0.0] for one in failed]
-            families[cause.id] = Family.build(
-                cause.id, (ABSENT, PRESENT), (cause.part,), table
-            )
+            families[cause.id] = Family.build(cause.id, (ABSENT, PRESENT), (cause.part,), table)
     done: set[str] = set()
     while families:
         ready = [name for name, family in families.items() if done.issuperset(family.parents)]

@@ -1,0 +1,135 @@
+"""What the engine answers: plain frozen data, the same for Python, command line and HTTP."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+Action = Literal["test", "repair", "recheck", "escalate", "done"]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedFinding:
+    """A finding as it was recorded, and how far it surprised.
+
+    Attributes:
+        test: id of the test.
+        outcome: the outcome, or the one that the reading stands for.
+        reading: the number read, in `unit`; None when an outcome was given.
+        unit: unit of the reading; None without one.
+        surprise_bits: -log2 of the probability of the outcome, given the findings before it.
+    """
+
+    test: str
+    outcome: str
+    reading: float | None
+    unit: str | None
+    surprise_bits: float
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A failure mode of a part with its posterior probability."""
+
+    part: str
+    mode: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class OutcomeChance:
+    """One possible outcome of a test and its probability, given the findings."""
+
+    outcome: str
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class TestAdvice:
+    """What one test would bring and cost now.
+
+    Attributes:
+        test, title: the test.
+        gain_bits: mutual information between its outcome and the state of the parts.
+        minutes: labour, opening of what is not open yet included.
+        bits_per_minute: gain divided by minutes; the ranking.
+        tool: what it takes.
+        opens: areas to be opened first, outermost first.
+        outcomes: possible outcomes with their probabilities.
+        cautions: what to mind.
+        worth_doing: whether doing it first is expected to save minutes to the verified repair.
+    """
+
+    test: str
+    title: str
+    gain_bits: float
+    minutes: float
+    bits_per_minute: float
+    tool: str
+    opens: tuple[str, ...]
+    outcomes: tuple[OutcomeChance, ...]
+    cautions: tuple[str, ...]
+    worth_doing: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What to do now.
+
+    Attributes:
+        action: `test`, `repair`, `recheck`, `escalate` or `done`.
+        target: test id, `part.repair`, or empty.
+        reason: one or two sentences.
+    """
+
+    action: Action
+    target: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The answer for one state of a job.
+
+    Attributes:
+        machine, machine_version, complaint: what the answer is about.
+        log_evidence: natural logarithm of the probability (density, for readings) of all
+            findings, the complaint included.
+        evidence: node -> state of the complaint and the findings given as outcomes, by the names
+            of the exported network.
+        findings: all findings in the order recorded.
+        suspects: every failure mode, most likely first.
+        tests: every test that can be done with the tools at hand and has not been done, most bits
+            per minute first.
+        verdict: what to do now.
+    """
+
+    machine: str
+    machine_version: str
+    complaint: str
+    log_evidence: float
+    evidence: Mapping[str, str]
+    findings: tuple[RecordedFinding, ...]
+    suspects: tuple[Suspect, ...]
+    tests: tuple[TestAdvice, ...]
+    verdict: Verdict
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain lists and dictionaries, ready for JSON."""
+        return asdict(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """The tests as a table, one row each, ranked."""
+        import pandas as pd  # noqa: PLC0415 - half a second that only analysts need
+
+        rows = []
+        for test in self.tests:
+            row = asdict(test)
+            row["outcomes"] = {one.outcome: one.probability for one in test.outcomes}
+            rows.append(row)
+        return pd.DataFrame(rows)

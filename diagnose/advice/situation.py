@@ -1,0 +1,81 @@
+"""The state of a job as the engine needs it: what was found, what is open, what is at hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from diagnose.network.words import YES
+from diagnose.network.readings import reading_likelihood
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+    from diagnose.inference.findings import Findings
+    from diagnose.network.ready import ReadyMachine
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A recorded finding.
+
+    Attributes:
+        test: id of the test.
+        outcome: the outcome; for a reading, the one it stands for.
+        reading: the number in the test's unit, None when an outcome was given.
+    """
+
+    test: str
+    outcome: str
+    reading: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What is known and what is at hand.
+
+    Attributes:
+        complaint: what the customer reported.
+        findings: in the order recorded, at most one per test.
+        open_areas: areas that stand open.
+        tools: tools at hand; empty when every tool is.
+    """
+
+    complaint: str
+    findings: tuple[Finding, ...] = ()
+    open_areas: frozenset[str] = frozenset()
+    tools: frozenset[str] = frozenset()
+
+    def at_hand(self, tool: str) -> bool:
+        """Whether a tool can be used."""
+        return not self.tools or tool == "none" or tool in self.tools
+
+
+def evidence_of(situation: Situation) -> dict[str, str]:
+    """The findings that are outcomes, and the complaint: node -> state."""
+    found = {situation.complaint: YES}
+    found |= {one.test: one.outcome for one in situation.findings if one.reading is None}
+    return found
+
+
+def readings_of(ready: ReadyMachine, findings: Iterable[Finding]) -> dict[str, NDArray]:  # type: ignore[type-arg]
+    """The findings that are numbers: test -> likelihood over its parents' combinations."""
+    return {
+        one.test: reading_likelihood(
+            ready.machine.tests[one.test],
+            one.reading,
+            ready.means[one.test],
+            ready.deviations[one.test],
+        )
+        for one in findings
+        if one.reading is not None
+    }
+
+
+def encode(ready: ReadyMachine, situation: Situation) -> Findings:
+    """All findings, ready for propagation."""
+    return ready.compiled.encode(
+        evidence_of(situation), parent_likelihoods=readings_of(ready, situation.findings)
+    )

@@ -1,0 +1,177 @@
+"""An answer laid out for reading at the bench."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from diagnose.commands import words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from rich.console import Console
+
+    from diagnose.advice.advice import Advice, RecordedFinding, Suspect, TestAdvice
+    from diagnose.job import Job
+    from diagnose.machine.model import Machine
+
+BAR_CELLS = 20
+EIGHTHS = " ▏▎▍▌▋▊▉"
+SURPRISING_BITS = 7.0
+"""A finding that had less than one chance in 128 is worth reading again. Estimate."""
+
+
+def bar(probability: float) -> str:
+    """A bar of `BAR_CELLS` cells, filled to an eighth of a cell."""
+    eighths = round(min(max(probability, 0.0), 1.0) * BAR_CELLS * 8)
+    whole, part = divmod(eighths, 8)
+    return ("█" * whole + (EIGHTHS[part] if part else "")).ljust(BAR_CELLS)
+
+
+def show_heading(console: Console, machine: Machine, complaint: str) -> None:
+    """Which machine, and what the customer says."""
+    console.print(Text(f"{machine.title} ({machine.id}, version {machine.version})", "bold"))
+    console.print(Text(f"Customer: {machine.complaints[complaint].title}"))
+    console.print(Text("The maker's manual and local rules come before anything said here.", "dim"))
+
+
+def show_advice(console: Console, job: Job, advice: Advice, top: int) -> None:
+    """The whole answer: findings, suspects, what to do, and the next best tests."""
+    machine = job.machine
+    show_heading(console, machine, advice.complaint)
+    show_findings(console, machine, advice.findings)
+    show_suspects(console, machine, advice.suspects, top)
+    show_verdict(console, machine, advice)
+    show_tests(console, machine, advice.tests[:top])
+
+
+def show_findings(console: Console, machine: Machine, findings: Sequence[RecordedFinding]) -> None:
+    """What was found so far."""
+    if not findings:
+        return
+    _headline(console, "Found so far")
+    for finding in findings:
+        console.print(Padding(finding_line(machine, finding), (0, 0, 0, 2)))
+
+
+def finding_line(machine: Machine, finding: RecordedFinding) -> Text:
+    """One finding; marked when it is a surprise."""
+    line = Text(finding_words(machine, finding))
+    if finding.surprise_bits >= SURPRISING_BITS:
+        line.append(f"  unexpected ({finding.surprise_bits:.0f} bits): read it again", "yellow")
+    return line
+
+
+def finding_words(machine: Machine, finding: RecordedFinding) -> str:
+    """One finding in words, e.g. `Measure the battery ...: 12.4 V (12.4 V or more)`."""
+    found = words.outcome_words(machine, finding.test, finding.outcome)
+    if finding.reading is not None and finding.unit is not None:
+        found = f"{words.reading_words(finding.reading, finding.unit)} ({found})"
+    return f"{machine.tests[finding.test].title}: {found}"
+
+
+def show_suspects(
+    console: Console, machine: Machine, suspects: Sequence[Suspect], top: int
+) -> None:
+    """The likeliest failures as bars, and what all the others add up to."""
+    _headline(console, "What it may be")
+    table = _grid()
+    for suspect in suspects[:top]:
+        table.add_row(
+            Text(words.percent(suspect.probability).rjust(7)),
+            Text(bar(suspect.probability), "cyan"),
+            Text(words.fault_words(machine, suspect.part, suspect.mode)),
+        )
+    console.print(Padding(table, (0, 0, 0, 2)))
+    rest = suspects[top:]
+    if rest:
+        largest = words.percent(rest[0].probability)
+        console.print(Text(f"  and {len(rest)} more, none above {largest}", "dim"))
+
+
+def show_verdict(console: Console, machine: Machine, advice: Advice) -> None:
+    """What to do now and why, with the cautions."""
+    verdict = advice.verdict
+    test = next((one for one in advice.tests if one.test == verdict.target), None)
+    repair = words.repair_of(machine, verdict.target)
+    if verdict.action in {"test", "recheck"} and test is not None:
+        _headline(console, "Do next" if verdict.action == "test" else "Do again")
+        show_test(console, machine, test)
+    elif verdict.action == "repair" and repair is not None:
+        _headline(console, "Repair")
+        part, one = repair
+        price = f", {one.price_eur:.0f} EUR in parts" if one.price_eur else ""
+        cost = f"{words.minutes_words(one.minutes)}{price}"
+        _indented(console, Text(f"{words.part_words(machine, part)}: {one.title} ({cost})", "bold"))
+        show_cautions(console, machine, one.cautions)
+    else:
+        _headline(console, verdict.action.capitalize())
+    _indented(console, Text(verdict.reason))
+
+
+def show_test(console: Console, machine: Machine, test: TestAdvice) -> None:
+    """One test: what to do, what it takes, what it tells, what to mind."""
+    _indented(console, Text.assemble((test.title, "bold"), (f"  {test.test}", "cyan")))
+    _indented(console, Text(effort_words(machine, test)))
+    show_cautions(console, machine, test.cautions)
+
+
+def effort_words(machine: Machine, test: TestAdvice) -> str:
+    """What a test takes and tells, in one line."""
+    held = "" if test.tool == words.NO_TOOL else f", {machine.tools[test.tool].title}"
+    opens = f", first: {words.area_words(machine, test.opens)}" if test.opens else ""
+    gain = f"{test.gain_bits:.2f} bits, {test.bits_per_minute:.2f} a minute"
+    return f"{words.minutes_words(test.minutes)}{held}{opens}; tells {gain}"
+
+
+def show_cautions(console: Console, machine: Machine, names: Iterable[str]) -> None:
+    """Warnings, each with its mark."""
+    for caution in words.cautions_of(machine, names):
+        _indented(console, Text(f"! {caution.text}", "yellow"))
+
+
+def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) -> None:
+    """Tests as a table, best first."""
+    if not tests:
+        return
+    _headline(console, "Tests by what they tell per minute")
+    table = _grid("", "min", "bits", "bits/min", "what to do", "first")
+    for number, test in enumerate(tests, 1):
+        table.add_row(
+            Text(str(number)),
+            Text(f"{test.minutes:.1f}".rjust(4)),
+            Text(f"{test.gain_bits:.2f}"),
+            Text(f"{test.bits_per_minute:.3f}"),
+            Text.assemble(test.title, (f"  {test.test}", "cyan")),
+            Text(words.area_words(machine, test.opens)),
+            style="" if test.worth_doing else "dim",
+        )
+    console.print(Padding(table, (0, 0, 0, 2)))
+    if not all(test.worth_doing for test in tests):
+        console.print(Text("  Pale ones are not expected to save more than they cost.", "dim"))
+
+
+def _headline(console: Console, words_: str) -> None:
+    console.print()
+    console.print(Text(words_, "bold underline"))
+
+
+def _indented(console: Console, text: Text) -> None:
+    console.print(Padding(text, (0, 0, 0, 2)))
+
+
+def _grid(*headings: str) -> Table:
+    table = Table(
+        box=None,
+        pad_edge=False,
+        padding=(0, 2, 0, 0),
+        show_header=bool(headings),
+        header_style="dim",
+    )
+    for heading in headings:
+        table.add_column(heading, overflow="fold")
+    return table

@@ -1,0 +1,341 @@
+"""Modified nodal analysis with scipy's LU, written from the machine model alone.
+
+The slow, obvious twin of the circuit solver; it imports nothing of it. One circuit at a time: list
+its branches, solve the nodal equations, let the relays move, solve again (Ho, Ruehli & Brennan
+1975, "The modified nodal approach to network analysis": voltage sources as extra unknowns).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import lu_factor, lu_solve
+
+from diagnose.machine.model import LEAK_OHMS, OPEN_OHMS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from numpy.typing import NDArray
+
+    from diagnose.machine.model import Machine, Mode, Part
+
+BLOW_RATIO = 1.35
+"""ISO 8820-3: a blade fuse opens at 1.35 times its rating, within minutes."""
+
+LOOSE_OHMS = 0.02
+"""A loose joint while it touches; estimate."""
+
+AWAKE = 0.5
+"""Share of nominal volts a controller needs when its file does not say; estimate."""
+
+SOURCES = ("battery", "generator")
+
+Faults = dict[str, "Mode"]
+"""Part id -> the failure mode it is in."""
+
+
+@dataclass(frozen=True)
+class Hookup:
+    """What stands where while something is measured: one arrangement of the whole circuit."""
+
+    condition: str | None
+    unplugged: frozenset[str] = frozenset()
+    replaced: str | None = None
+    across: tuple[str, str] | None = None
+    ohms: float = math.inf
+
+
+@dataclass(frozen=True)
+class Branch:
+    """A two-terminal branch; `role` is main, coil, short or probe."""
+
+    part: str
+    role: str
+    high: str
+    low: str
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A solved circuit.
+
+    Attributes:
+        ohms, emf: (branches,) what was solved; ohms are inf where there is no branch at all.
+        volts: (nets,) against the battery's minus post.
+        worked: relays and controllers whose contacts have moved from rest.
+        moving: those of them that never settle.
+    """
+
+    ohms: NDArray[np.float64]
+    emf: NDArray[np.float64]
+    volts: NDArray[np.float64]
+    worked: frozenset[str]
+    moving: frozenset[str] = frozenset()
+
+
+def main_ends(part: Part) -> tuple[str, str]:
+    """Nets of the path that a part's series resistance lies in."""
+    ends = part.terminals
+    if part.kind in SOURCES:
+        return ends["plus"], ends["minus"]
+    if part.kind == "relay":
+        return ends["contact_in"], ends["contact_out"]
+    if part.kind == "controller":
+        towards_load = part.output_to == "supply"
+        return (
+            (ends["supply"], ends["output"]) if towards_load else (ends["output"], ends["ground"])
+        )
+    return ends["from"], ends["to"]
+
+
+class Schematic:
+    """All branches a machine's circuit can have, whatever is hooked up to it."""
+
+    def __init__(self, machine: Machine, across: Iterable[tuple[str, str]] = ()) -> None:
+        self.machine = machine
+        battery = next(p for p in machine.parts.values() if p.kind == "battery")
+        self.ground = battery.terminals["minus"]
+        self.branches = list(self._branches(across))
+        names = [net for branch in self.branches for net in (branch.high, branch.low)]
+        names += [net for part in machine.parts.values() for net in part.terminals.values()]
+        self.nets = tuple(net for net in dict.fromkeys(names) if net != self.ground)
+        self.row = {net: i for i, net in enumerate(self.nets)}
+        self.place = {(b.part, b.role): i for i, b in enumerate(self.branches)}
+
+    def _branches(self, across: Iterable[tuple[str, str]]) -> Iterable[Branch]:
+        for part in self.machine.parts.values():
+            yield Branch(part.id, "main", *main_ends(part))
+            if part.kind == "relay":
+                ends = part.terminals
+                yield Branch(part.id, "coil", ends["coil_in"], ends["coil_out"])
+            if part.kind == "controller":
+                ends = part.terminals
+                yield Branch(part.id, "coil", ends["supply"], ends["ground"])
+            if any(mode.short_ohms is not None for mode in part.modes.values()):
+                yield Branch(part.id, "short", main_ends(part)[1], self.machine.frame_net)
+        for high, low in dict.fromkeys(across):
+            yield Branch(f"{high}|{low}", "probe", high, low)
+
+    @cached_property
+    def incidence(self) -> NDArray[np.float64]:
+        """(branches, nets) +1 at a branch's high end, -1 at its low end."""
+        found = np.zeros((len(self.branches), len(self.nets)))
+        for i, branch in enumerate(self.branches):
+            for net, sign in ((branch.high, 1.0), (branch.low, -1.0)):
+                if net != self.ground:
+                    found[i, self.row[net]] += sign
+        return found
+
+    @cached_property
+    def sources(self) -> list[int]:
+        """Branches with a voltage of their own."""
+        kinds = self.machine.parts
+        return [
+            i
+            for i, b in enumerate(self.branches)
+            if b.role == "main" and kinds[b.part].kind in SOURCES
+        ]
+
+    def volts_between(self, volts: NDArray[np.float64], high: str, low: str) -> float:
+        """Volts of one net against another."""
+        one = 0.0 if high == self.ground else volts[self.row[high]]
+        return float(one - (0.0 if low == self.ground else volts[self.row[low]]))
+
+    def amps(self, one: Standing, part: str) -> float:
+        """Current through a part's main path, from its first to its last terminal."""
+        i = self.place[part, "main"]
+        branch = self.branches[i]
+        across = self.volts_between(one.volts, branch.high, branch.low)
+        return (across - float(one.emf[i])) / float(one.ohms[i])
+
+
+def solve(
+    schematic: Schematic, ohms: NDArray[np.float64], emf: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """(nets,) volts: Kirchhoff's currents for every net, one more equation for every source."""
+    incidence, sources = schematic.incidence, schematic.sources
+    siemens = 1.0 / ohms
+    siemens[sources] = 0.0
+    n = len(schematic.nets)
+    matrix = np.zeros((n + len(sources), n + len(sources)))
+    matrix[:n, :n] = incidence.T @ (siemens[:, None] * incidence) + np.eye(n) / LEAK_OHMS
+    matrix[:n, n:] = -incidence[sources].T
+    matrix[n:, :n] = incidence[sources]
+    matrix[range(n, len(matrix)), range(n, len(matrix))] = ohms[sources]
+    right = np.concatenate([np.zeros(n), emf[sources]])
+    found: NDArray[np.float64] = lu_solve(lu_factor(matrix, check_finite=False), right)
+    return found[:n]
+
+
+def branch_values(
+    schematic: Schematic,
+    hookup: Hookup,
+    faults: Mapping[str, Mode],
+    worked: frozenset[str],
+    blown: frozenset[str],
+    touching: bool,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Ohms and volts of every branch as the circuit stands."""
+    machine = schematic.machine
+    ohms = np.full(len(schematic.branches), math.inf)
+    emf = np.zeros(len(schematic.branches))
+    for i, branch in enumerate(schematic.branches):
+        if branch.role == "probe":
+            if hookup.across == (branch.high, branch.low):
+                ohms[i] = hookup.ohms
+            continue
+        part = machine.parts[branch.part]
+        fault = faults.get(part.id) if part.id != hookup.replaced else None
+        gone = part.id in hookup.unplugged
+        if branch.role == "short":
+            if fault is not None and fault.short_ohms is not None and not gone:
+                ohms[i] = fault.short_ohms
+        elif branch.role == "coil":
+            ohms[i] = OPEN_OHMS if gone else coil_ohms(part, fault)
+        else:
+            out = gone or (part.id in blown and part.id != hookup.replaced)
+            made = contact_made(machine, hookup, part, fault, worked)
+            ohms[i] = OPEN_OHMS if out or not made else path_ohms(part, fault, touching)
+            if part.kind in SOURCES and made:
+                changed = fault is not None and fault.emf_volts is not None
+                emf[i] = fault.emf_volts if changed else part.emf_volts  # type: ignore[union-attr]
+    return ohms, emf
+
+
+def coil_ohms(part: Part, fault: Mode | None) -> float:
+    if fault is not None and fault.coil_open:
+        return OPEN_OHMS
+    if fault is not None and fault.coil_ohms is not None:
+        return fault.coil_ohms
+    return part.coil_ohms
+
+
+def path_ohms(part: Part, fault: Mode | None, touching: bool) -> float:
+    """The path itself, contacts made."""
+    if fault is None:
+        return part.ohms
+    if fault.open or (fault.loose and not touching):
+        return OPEN_OHMS
+    own = part.ohms if fault.ohms is None else fault.ohms
+    return own + LOOSE_OHMS if fault.loose else own
+
+
+def contact_made(
+    machine: Machine, hookup: Hookup, part: Part, fault: Mode | None, worked: frozenset[str]
+) -> bool:
+    """Whether switch, relay, controller or generator conducts; all others always do."""
+    condition = machine.conditions[hookup.condition] if hookup.condition else None
+    if part.kind == "generator":
+        return condition is not None and part.id in condition.running
+    if part.kind not in {"switch", "relay", "controller"}:
+        return True
+    if fault is not None and (fault.never_closed or fault.always_closed):
+        return not fault.never_closed
+    if part.kind == "switch":
+        return condition is not None and part.id in condition.closes
+    return (part.id in worked) != part.normally_closed
+
+
+def is_worked(
+    schematic: Schematic,
+    hookup: Hookup,
+    part: Part,
+    fault: Mode | None,
+    volts: NDArray[np.float64],
+    already: bool,
+) -> bool:
+    """Whether a relay's coil or a controller's inputs move its contacts away from rest."""
+    if part.id in hookup.unplugged or (fault is not None and fault.coil_open):
+        return False
+    ends = part.terminals
+    if part.kind == "relay":
+        needed = part.pull_in_volts
+        if fault is not None and fault.pull_in_volts is not None:
+            needed = fault.pull_in_volts
+        if already and part.drop_out_volts:
+            needed = part.drop_out_volts
+        return abs(schematic.volts_between(volts, ends["coil_in"], ends["coil_out"])) >= needed
+    if not any((i.net, i.against) == (ends["supply"], ends["ground"]) for i in part.inputs):
+        awake = schematic.volts_between(volts, ends["supply"], ends["ground"])
+        if awake < AWAKE * schematic.machine.nominal_volts:
+            return False
+    for one in part.inputs:
+        met = schematic.volts_between(volts, one.net, one.against)
+        if one.at_least_volts is not None and met < one.at_least_volts:
+            return False
+        if one.below_volts is not None and met >= one.below_volts:
+            return False
+    return True
+
+
+def settle(
+    schematic: Schematic,
+    hookup: Hookup,
+    faults: Mapping[str, Mode],
+    blown: frozenset[str],
+    touching: bool,
+) -> tuple[Standing, Standing]:
+    """Let the contacts move from rest until they stay, or until they go round in a circle.
+
+    Returns:
+        The same circuit twice when it stays; else, of the circle, the state with the contacts
+        pulled in and the one with them let go (the parts' order decides between several).
+    """
+    movers = [p for p in schematic.machine.parts.values() if p.kind in {"relay", "controller"}]
+    met: dict[frozenset[str], Standing] = {}
+    worked: frozenset[str] = frozenset()
+    while worked not in met:
+        ohms, emf = branch_values(schematic, hookup, faults, worked, blown, touching)
+        volts = solve(schematic, ohms, emf)
+        met[worked] = Standing(ohms, emf, volts, worked)
+        fault = {p.id: faults.get(p.id) if p.id != hookup.replaced else None for p in movers}
+        last, worked = (
+            worked,
+            frozenset(
+                p.id
+                for p in movers
+                if is_worked(schematic, hookup, p, fault[p.id], volts, p.id in worked)
+            ),
+        )
+    if worked == last:
+        return met[worked], met[worked]
+    states = list(met)
+    circle = states[states.index(worked) :]
+    circle.sort(key=lambda state: [p.id in state for p in movers])
+    moving = frozenset.union(*circle) - frozenset.intersection(*circle)
+    pulled, let_go = met[circle[-1]], met[circle[0]]
+    return replace(pulled, moving=moving), replace(let_go, moving=moving)
+
+
+def blown_fuses(schematic: Schematic, faults: Mapping[str, Mode]) -> frozenset[str]:
+    """Fuses that an overload in any plain condition has blown, the most overloaded first."""
+    blown: frozenset[str] = frozenset()
+    fuses = {p.id: p.fuse_amps for p in schematic.machine.parts.values() if p.fuse_amps}
+    for condition in schematic.machine.conditions:
+        while True:
+            one, _ = settle(schematic, Hookup(condition), faults, blown, touching=True)
+            ratio = {
+                f: abs(schematic.amps(one, f)) / amps for f, amps in fuses.items() if f not in blown
+            }
+            # Fuses in one line carry the same current: of equals the first in the file goes.
+            most = max(ratio.values(), default=0.0)
+            if most < BLOW_RATIO:
+                break
+            worst = next(f for f, load in ratio.items() if load > most * (1.0 - 1e-9))
+            blown |= {worst}
+    return blown
+
+
+def readings_of(
+    schematic: Schematic, hookup: Hookup, faults: Mapping[str, Mode], blown: frozenset[str]
+) -> tuple[Standing, Standing]:
+    """The two circuits an instrument may meet; they differ where the circuit does not hold still."""
+    one, other = settle(schematic, hookup, faults, blown, touching=True)
+    if any(mode.loose and part != hookup.replaced for part, mode in faults.items()):
+        other, _ = settle(schematic, hookup, faults, blown, touching=False)
+    return one, other
