@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from diagnose.advice.advise import advise, suspects
@@ -18,6 +17,7 @@ from diagnose.network.ready import ReadyMachine, make_ready, ready_from_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+    from pathlib import Path
 
     from diagnose.advice.advice import Advice, Suspect
     from diagnose.machine.model import Test
@@ -167,8 +167,7 @@ class Job:
         Raises:
             ClashError: the findings cannot all be true.
         """
-        advice = advise(self.ready, self.situation, {test for test, _ in self.skipped})
-        return advice
+        return advise(self.ready, self.situation, {test for test, _ in self.skipped})
 
     def expect(self, test: str) -> tuple[Expectation, ...]:
         """What a test would read with everything good, and with each leading suspect.

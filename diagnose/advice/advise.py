@@ -56,7 +56,10 @@ def advise(ready: ReadyMachine, situation: Situation, skipped: Collection[str] =
 def suspects(ready: ReadyMachine, faults: NDArray[np.float64]) -> tuple[Suspect, ...]:
     """Every failure mode, most likely first."""
     order = np.argsort(-faults, kind="stable")
-    return tuple(Suspect(*ready.faults[fault], float(faults[fault])) for fault in order)
+    return tuple(
+        Suspect(ready.faults[fault][0], ready.faults[fault][1], float(faults[fault]))
+        for fault in order
+    )
 
 
 def recorded(ready: ReadyMachine, situation: Situation) -> tuple[RecordedFinding, ...]:

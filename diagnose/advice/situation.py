@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from diagnose.network.words import YES
 from diagnose.network.readings import reading_likelihood
+from diagnose.network.words import YES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -102,38 +102,55 @@ def make_behaviour(machine: Machine) -> Behaviour:
 def _readings(
     machine: Machine, circuit: Circuit, names: tuple[str, ...], fault_sets: Sequence[FaultSet]
 ) -> NDArray[np.float64]:
-    n_listed = len(circuit.netlist.faults)
+    listed, unlisted = _split(len(circuit.netlist.faults), fault_sets)
+    measured = evaluate(circuit, listed)
+    out = np.zeros((len(fault_sets), len(names), 2))
+    out[:, : measured.shape[1]] = measured
+    column = {name: i for i, name in enumerate(names)}
+    levels = level_names(machine)
+    _force(machine, levels, column, out, unlisted, derived=False)
+    _derive(machine, levels, column, out)
+    _force(machine, levels, column, out, unlisted, derived=True)
+    _match(machine, levels, column, out)
+    return out
+
+
+def _split(
+    n_listed: int, fault_sets: Sequence[FaultSet]
+) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+    """Faults the circuit knows, as a padded table, and the number of the unlisted one or -1."""
     width = max((len(one) for one in fault_sets), default=0) or 1
     table = np.full((len(fault_sets), width), -1, dtype=np.int32)
-    unlisted = np.full(len(fault_sets), -1)
+    unlisted = np.full(len(fault_sets), -1, dtype=np.int64)
     for row, one in enumerate(fault_sets):
         for place, fault in enumerate(one):
             if fault < n_listed:
                 table[row, place] = fault
             else:
                 unlisted[row] = fault - n_listed
-    measured = evaluate(circuit, table)
-    out = np.zeros((len(fault_sets), len(names), 2))
-    out[:, : measured.shape[1]] = measured
-    column = {name: i for i, name in enumerate(names)}
-    levels = level_names(machine)
+    return table, unlisted
+
+
+def _force(
+    machine: Machine,
+    levels: Mapping[str, tuple[str, ...]],
+    column: Mapping[str, int],
+    out: NDArray[np.float64],
+    unlisted: NDArray[np.int64],
+    *,
+    derived: bool,
+) -> None:
+    """Let an unlisted fault show the functions as its complaint says."""
     for number, complaint in enumerate(machine.complaints.values()):
         rows = np.flatnonzero(unlisted == number)
         for name, said in complaint.says.items():
-            if machine.functions[name].kind != "all_of":
-                forced = levels[name].index(said[0])
-                out[rows, column[name]] = forced
-                for test in machine.tests.values():
-                    if test.function == name and test.id in column:
-                        out[rows, column[test.id]] = forced
-    _derive(machine, levels, column, out)
-    for number, complaint in enumerate(machine.complaints.values()):
-        rows = np.flatnonzero(unlisted == number)
-        for name, said in complaint.says.items():
-            if machine.functions[name].kind == "all_of":
-                out[rows, column[name]] = levels[name].index(said[0])
-    _match(machine, levels, column, out)
-    return out
+            if (machine.functions[name].kind == "all_of") != derived:
+                continue
+            forced = levels[name].index(said[0])
+            tests = [t.id for t in machine.tests.values() if t.function == name]
+            for shown in (name, *tests):
+                if shown in column:
+                    out[rows, column[shown]] = forced
 
 
 def _fits(

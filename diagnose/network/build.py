@@ -10,27 +10,27 @@ Combinations that no pair reaches take the reading of the fault sets that stand 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.circuit.wiring import make_sites
 from diagnose.errors import NetworkError
 from diagnose.inference.families import Family, Network
 from diagnose.network.behaviour import Behaviour, make_behaviour
-from diagnose.network.words import NO, YES
-from diagnose.network.classes import Region, join, make_yardstick, weight_of
+from diagnose.network.classes import join, make_yardstick, weight_of
 from diagnose.network.leaves import Leaf, make_leaves
 from diagnose.network.nodes import Node, NodeBuilder, make_stretches
 from diagnose.network.outcomes import cause_chances, complaint_chances, outcome_chances
 from diagnose.network.priors import root_families
+from diagnose.network.words import NO, YES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
 
     from diagnose.machine.model import Machine
     from diagnose.network.behaviour import FaultSet

@@ -153,7 +153,7 @@ def merge(
     return state, [candidates[i] for i in leaders]
 
 
-def _merge_singles(  # noqa: PLR0913, PLR0917
+def _merge_singles(
     yardstick: Yardstick,
     region: Region,
     candidates: Sequence[FaultSet],
@@ -163,7 +163,7 @@ def _merge_singles(  # noqa: PLR0913, PLR0917
 ) -> list[int]:
     """Place the empty set and the single faults; returns the candidates that lead a state."""
     none = len(yardstick.behaviour.faults)
-    faults = [(*candidates[i], none)[0] for i in singles]
+    faults = np.array([(*candidates[i], none)[0] for i in singles])
     cells = np.ix_(faults, np.append(none, region.contexts), region.columns)
     bins = yardstick.pairs[cells].reshape(len(faults), 1 + len(region.contexts), -1)
     share = yardstick.behaviour.priors[region.contexts] / max(bins.shape[2], 1)
@@ -173,7 +173,7 @@ def _merge_singles(  # noqa: PLR0913, PLR0917
         alone = differs[:, 0].any(axis=1)
         cost = weights[i] * (differs[:, 1:].sum(axis=2) @ share)
         cost[alone] = np.inf
-        if len(lead) and cost.min() <= BUDGET:
+        if lead and cost.min() <= BUDGET:
             state[i] = int(cost.argmin())
         else:
             state[i] = len(lead)
@@ -181,7 +181,7 @@ def _merge_singles(  # noqa: PLR0913, PLR0917
     return [singles[row] for row in lead]
 
 
-def _merge_plural(  # noqa: PLR0913, PLR0917
+def _merge_plural(
     yardstick: Yardstick,
     region: Region,
     candidates: Sequence[FaultSet],
@@ -227,7 +227,7 @@ def _merge_plural(  # noqa: PLR0913, PLR0917
     _settle_ties(yardstick, region, candidates, doubtful, state, leaders)
 
 
-def _settle_ties(  # noqa: PLR0913, PLR0917
+def _settle_ties(
     yardstick: Yardstick,
     region: Region,
     candidates: Sequence[FaultSet],

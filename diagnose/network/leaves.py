@@ -16,8 +16,6 @@ import numpy as np
 from diagnose.network.outcomes import bin_of, spread_of
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from diagnose.circuit.wiring import SiteTree
     from diagnose.machine.model import Complaint, Function, Machine, Test
     from diagnose.network.behaviour import Behaviour
@@ -52,7 +50,7 @@ def relevant_parts(behaviour: Behaviour, column: int, test: Test | None) -> tupl
     n = len(behaviour.faults)
     read = behaviour.pairs[:, :, column]
     if test is None or test.function is not None or test.kind in {"wiggle", "look"}:
-        bins, scale = np.round(np.nan_to_num(read) * 20), np.ones_like(read)
+        bins, scale = np.round(np.nan_to_num(read) * 20).astype(np.int64), np.ones_like(read)
     else:
         bins, scale = bin_of(test, np.nan_to_num(read)), spread_of(test, np.nan_to_num(read))
     differs = (bins != bins[n][None]) | (np.abs(read - read[n][None]) > 0.5 * scale + 1e-9)

@@ -15,14 +15,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.circuit.wiring import make_sites
-from diagnose.network.words import UNLISTED
 from diagnose.network.classes import Region, join, merge
+from diagnose.network.words import UNLISTED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+
+    from numpy.typing import NDArray
 
     from diagnose.network.behaviour import Behaviour, FaultSet
     from diagnose.network.classes import Yardstick

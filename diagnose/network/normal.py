@@ -15,7 +15,7 @@ _erf = np.frompyfunc(math.erf, 1, 1)
 
 def normal_cdf(z: NDArray[np.float64]) -> NDArray[np.float64]:
     """P(Z <= z) of a standard normal variable, elementwise: (1 + erf(z / sqrt 2)) / 2."""
-    return 0.5 * (1.0 + _erf(np.asarray(z) / math.sqrt(2.0)).astype(np.float64))
+    return 0.5 * (1.0 + np.asarray(_erf(np.asarray(z) / math.sqrt(2.0)), dtype=np.float64))
 
 
 def normal_pdf(

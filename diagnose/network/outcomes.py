@@ -54,7 +54,8 @@ def limits_of(test: Test) -> Floats:
 
 def bin_of(test: Test, value: Floats) -> NDArray[np.int64]:
     """Index of the outcome a noiseless value falls into."""
-    return np.sum(value[..., None] < limits_of(test), axis=-1)
+    found: NDArray[np.int64] = np.sum(value[..., None] < limits_of(test), axis=-1)
+    return found
 
 
 def _one_value(test: Test, value: Floats) -> Floats:
@@ -118,7 +119,8 @@ def cause_chances(test: Test) -> Floats:
 def with_slips(test: Test, chances: Floats) -> Floats:
     """The same chances with the test's share of slips spread evenly over the outcomes."""
     slip = test.slip_percent / 100.0
-    return (1.0 - slip) * chances + slip / chances.shape[-1]
+    found: Floats = (1.0 - slip) * chances + slip / chances.shape[-1]
+    return found
 
 
 def complaint_chances(values: Floats) -> Floats:

@@ -95,8 +95,12 @@ def root_families(machine: Machine) -> Iterator[Family]:
             )
         else:
             failed = [mode in cause.modes for mode in machine.parts[cause.part].modes]
-            table = [[0.0, 1.0] if one else [1.0, 0.0] for one in failed]
-            families[cause.id] = Family.build(cause.id, (ABSENT, PRESENT), (cause.part,), table)
+            families[cause.id] = Family.build(
+                cause.id,
+                (ABSENT, PRESENT),
+                (cause.part,),
+                [[0.0, 1.0] if one else [1.0, 0.0] for one in failed],
+            )
     done: set[str] = set()
     while families:
         ready = [name for name, family in families.items() if done.issuperset(family.parents)]

@@ -21,11 +21,11 @@ import diagnose
 from diagnose.inference import cache
 from diagnose.inference.compiled import CompiledNetwork, compile_network
 from diagnose.machine.archive import machine_from_json, machine_to_json
-from diagnose.machine.model import Machine
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from diagnose.machine.model import Machine
     from diagnose.network.build import DiagnosticNetwork
 
 KIND = "machine"
