@@ -59,14 +59,13 @@ class Finding(_Shape):
     """A finding as it was taken."""
 
     test: str = Field(description="Id of the test.")
-    outcome: str | None = Field(
-        description="Id of the outcome; for a reading, the outcome it falls into."
-    )
+    outcome: str = Field(description="Id of the outcome; for a reading, the outcome it falls into.")
     reading: float | None = Field(description="The reading in `unit`; null for a mere outcome.")
     unit: str | None = Field(description="Unit of the reading.")
-    surprise_bits: float | None = Field(
+    surprise_bits: float = Field(
+        ge=0.0,
         description="-log2 of the chance that the earlier findings gave this one, in bits. "
-        "Much over 7 bits: read it again."
+        "Much over 7 bits: read it again.",
     )
 
 
@@ -100,7 +99,7 @@ class Test(_Shape):
     tool: str = Field(description="Id of the tool; `none` for bare hands.")
     opens: list[str] = Field(description="Ids of the areas still to be opened, outermost first.")
     outcomes: list[OutcomeChance] = Field(description="Its possible results.")
-    cautions: list[str] = Field(description="Ids of the cautions that go with it.")
+    cautions: list[str] = Field(description="What to mind, in full sentences.")
     worth_doing: bool = Field(description="Whether it is expected to save more than it costs.")
 
 
@@ -110,7 +109,7 @@ class Verdict(_Shape):
     action: Literal["test", "repair", "recheck", "escalate", "done"] = Field(
         description="Do a test, make a repair, do a test again, hand over, or nothing more."
     )
-    target: str | None = Field(description="Id of the test or of what is to be repaired.")
+    target: str = Field(description="Id of the test, `part.repair`, or empty.")
     reason: str = Field(description="Why, in one sentence.")
 
 

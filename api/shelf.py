@@ -37,6 +37,16 @@ class Shelf:
         """Ids of the machines, sorted."""
         return machine_names(self.folder)
 
+    def known(self, name: str) -> None:
+        """Let a machine's id pass, nothing else; a path must not reach the file system.
+
+        Raises:
+            UnknownNameError: there is no such machine.
+        """
+        names = self.names()
+        if name not in names:
+            raise UnknownNameError("machine", name, names, "machine")
+
     def machine(self, name: str) -> Machine:
         """A machine by its id; never by a path.
 
@@ -44,8 +54,7 @@ class Shelf:
             UnknownNameError: there is no such machine.
             MachineFileError: its file has problems.
         """
-        if name not in self.names():
-            raise UnknownNameError("machine", name, self.names())
+        self.known(name)
         path = machine_path(name, folder=self.folder)
         return _checked(read_text(path), str(path))
 
@@ -56,11 +65,13 @@ class Shelf:
             DiagnoseError: a name, unit or reading that the machine does not have; findings that
                 clash.
         """
+        self.known(question.machine)
         job = Job.open(
-            self.machine(question.machine),
+            question.machine,
             complaint=question.complaint,
             tools=tuple(question.tools),
             open_areas=tuple(question.open),
+            folder=self.folder,
         )
         for index, finding in enumerate(question.findings):
             job = _record(job, finding, f"findings[{index}]")

@@ -8,19 +8,19 @@ would lose those digits (Grassmann, Taksar & Heyman 1985 make the same point for
 
 Vehicle wiring is almost a tree, so with a minimum-degree order there is next to no fill and one
 solution costs a few hundred operations. The order and the list of operations depend only on the
-topology: a `MeshPlan` is made once, and solved for any element values.
+topology: a `MeshPlan` is made once, and solved for many sets of element values at a time.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     from numpy.typing import NDArray
 
@@ -29,49 +29,36 @@ REFERENCE = -1
 
 
 @dataclass(frozen=True, slots=True)
+class Star:
+    """A net as it is eliminated.
+
+    Attributes:
+        net: the net in the middle.
+        arms: (neighbour net still present, edge towards it).
+        mesh: (edge of one arm, edge of another, edge between their ends).
+    """
+
+    net: int
+    arms: tuple[tuple[int, int], ...]
+    mesh: tuple[tuple[int, int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class MeshPlan:
     """How to solve one topology.
 
     Attributes:
         n_nets: nets besides the reference.
-        element_slot: (elements,) edge slot of each element; -1 - net for an element to the
-            reference; `n_slots` marks an element with both ends on one net (no effect).
-        n_slots: edges between nets, fill included.
-        order: (nets,) nets in the order of elimination.
-        star_start: (nets + 1,) extent of each net's neighbours in the two arrays below.
-        star_net: neighbour nets still present when the net is eliminated.
-        star_slot: edge slot towards that neighbour.
-        pair_start: (nets + 1,) extent of each net's pairs in the three arrays below.
-        pair_left, pair_right: edge slots of the two star arms.
-        pair_slot: edge slot between the two neighbours.
+        n_edges: edges between nets, fill included.
+        places: for each element the edge it lies on; -1 - net for an element to the reference;
+            `n_edges` for an element with both ends on one net (no effect).
+        stars: the nets in the order of elimination.
     """
 
     n_nets: int
-    element_slot: NDArray[np.int32]
-    n_slots: int
-    order: NDArray[np.int32]
-    star_start: NDArray[np.int32]
-    star_net: NDArray[np.int32]
-    star_slot: NDArray[np.int32]
-    pair_start: NDArray[np.int32]
-    pair_left: NDArray[np.int32]
-    pair_right: NDArray[np.int32]
-    pair_slot: NDArray[np.int32]
-
-
-def elimination_order(neighbours: Sequence[set[int]]) -> list[int]:
-    """Nets in minimum-degree order, fill counted; ties go to the lower index."""
-    graph = [set(found) for found in neighbours]
-    left = set(range(len(graph)))
-    order = []
-    while left:
-        net = min(left, key=lambda n: (len(graph[n]), n))
-        for one in graph[net]:
-            graph[one] |= graph[net] - {one}
-            graph[one].discard(net)
-        left.discard(net)
-        order.append(net)
-    return order
+    n_edges: int
+    places: tuple[int, ...]
+    stars: tuple[Star, ...]
 
 
 def make_plan(n_nets: int, elements: Iterable[tuple[int, int]]) -> MeshPlan:
@@ -82,118 +69,126 @@ def make_plan(n_nets: int, elements: Iterable[tuple[int, int]]) -> MeshPlan:
         elements: the two nets of each element; `REFERENCE` for the battery's minus.
     """
     ends = list(elements)
-    neighbours: list[set[int]] = [set() for _ in range(n_nets)]
+    graph: list[set[int]] = [set() for _ in range(n_nets)]
     for a, b in ends:
-        if a != b and REFERENCE not in (a, b):
-            neighbours[a].add(b)
-            neighbours[b].add(a)
-    order = elimination_order(neighbours)
-    slots: dict[tuple[int, int], int] = {}
+        if a != b and REFERENCE not in {a, b}:
+            graph[a].add(b)
+            graph[b].add(a)
+    edges: dict[tuple[int, int], int] = {}
+    stars = _stars(graph, edges)
+    places = [
+        len(edges) if a == b else -1 - max(a, b) if REFERENCE in {a, b} else edges[_key(a, b)]
+        for a, b in ends
+    ]
+    return MeshPlan(n_nets, len(edges), tuple(places), tuple(stars))
 
-    def slot(a: int, b: int) -> int:
-        return slots.setdefault((min(a, b), max(a, b)), len(slots))
 
-    star: list[list[tuple[int, int]]] = []
-    pairs: list[list[tuple[int, int, int]]] = []
-    graph = [set(found) for found in neighbours]
-    for net in order:
+def _key(a: int, b: int) -> tuple[int, int]:
+    return (a, b) if a < b else (b, a)
+
+
+def _stars(graph: list[set[int]], edges: dict[tuple[int, int], int]) -> list[Star]:
+    """Eliminate net by net, the one with the fewest arms first, ties to the lower number.
+
+    Args:
+        graph: neighbours of each net; emptied.
+        edges: filled with the number of every edge met, fill included.
+    """
+
+    def edge(a: int, b: int) -> int:
+        return edges.setdefault(_key(a, b), len(edges))
+
+    stars = []
+    left = set(range(len(graph)))
+    while left:
+        net = min(left, key=lambda one: (len(graph[one]), one))
+        left.discard(net)
         around = sorted(graph[net])
-        star.append([(one, slot(net, one)) for one in around])
-        pairs.append(
-            [
-                (slot(net, one), slot(net, two), slot(one, two))
-                for i, one in enumerate(around)
-                for two in around[i + 1 :]
-            ]
+        arms = tuple((one, edge(net, one)) for one in around)
+        mesh = tuple(
+            (edge(net, one), edge(net, two), edge(one, two)) for one, two in combinations(around, 2)
         )
+        stars.append(Star(net, arms, mesh))
         for one in around:
             graph[one] |= graph[net] - {one}
             graph[one].discard(net)
-    element_slot = [
-        len(slots) if a == b else -1 - max(a, b) if REFERENCE in (a, b) else slot(a, b)
-        for a, b in ends
-    ]
-    flat_star = [pair for row in star for pair in row]
-    flat_pairs = [triple for row in pairs for triple in row]
-    return MeshPlan(
-        n_nets=n_nets,
-        element_slot=np.array(element_slot, dtype=np.int32),
-        n_slots=len(slots),
-        order=np.array(order, dtype=np.int32),
-        star_start=_extents(star),
-        star_net=np.array([one for one, _ in flat_star], dtype=np.int32),
-        star_slot=np.array([index for _, index in flat_star], dtype=np.int32),
-        pair_start=_extents(pairs),
-        pair_left=np.array([t[0] for t in flat_pairs], dtype=np.int32),
-        pair_right=np.array([t[1] for t in flat_pairs], dtype=np.int32),
-        pair_slot=np.array([t[2] for t in flat_pairs], dtype=np.int32),
-    )
+    return stars
 
 
-def _extents(rows: Sequence[Sequence[object]]) -> NDArray[np.int32]:
-    return np.cumsum([0, *(len(row) for row in rows)]).astype(np.int32)
-
-
-@njit(cache=True, nogil=True, inline="never")
-def solve_into(  # type: ignore[no-untyped-def]  # noqa: PLR0913, PLR0917 - a kernel takes flat arrays
-    element_slot,
-    order,
-    star_start,
-    star_net,
-    star_slot,
-    pair_start,
-    pair_left,
-    pair_right,
-    pair_slot,
-    siemens,
-    leak_siemens,
-    amps_in,
-    slots,
-    to_reference,
-    total,
-    volts,
-):
-    """Volts of every net against the reference, written into `volts`.
+def solve(
+    plan: MeshPlan,
+    siemens: NDArray[np.float64],
+    leak_siemens: float,
+    amps_in: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Volts of every net against the reference, for many sets of element values at once.
 
     Args:
-        element_slot .. pair_slot: the arrays of a `MeshPlan`.
-        siemens: (elements,) conductances, >= 0.
+        plan: the topology.
+        siemens: (elements, lanes) conductances, >= 0; a lane is one set of values.
         leak_siemens: conductance from every net to the reference, > 0 so that a floating net
             has a voltage at all.
-        amps_in: (nets,) current injected into each net; overwritten.
-        slots: (n_slots + 1,) work space.
-        to_reference: (nets,) work space.
-        total: (nets,) work space.
-        volts: (nets,) result.
+        amps_in: (nets, lanes) current injected into each net.
+
+    Returns:
+        (nets, lanes) volts.
     """
-    n_nets = order.shape[0]
-    slots[:] = 0.0
-    to_reference[:] = leak_siemens
-    for e in range(siemens.shape[0]):
-        where = element_slot[e]
-        if where >= 0:
-            slots[where] += siemens[e]
+    lanes = siemens.shape[1]
+    edges = list(np.zeros((plan.n_edges + 1, lanes)))
+    # Two rows for every net: its conductance to the reference and the current injected into it.
+    # Both are handed on to the neighbours in the same proportion.
+    ends = np.empty((plan.n_nets, 2, lanes))
+    ends[:, 0] = leak_siemens
+    ends[:, 1] = amps_in
+    for place, value in zip(plan.places, siemens, strict=True):
+        if place >= 0:
+            edges[place] += value
         else:
-            to_reference[-1 - where] += siemens[e]
-    for k in range(n_nets):
-        net = order[k]
-        whole = to_reference[net]
-        for s in range(star_start[k], star_start[k + 1]):
-            whole += slots[star_slot[s]]
-        total[net] = whole
-        inverse = 1.0 / whole
-        ground = to_reference[net] * inverse
-        current = amps_in[net] * inverse
-        for s in range(star_start[k], star_start[k + 1]):
-            arm = slots[star_slot[s]]
-            to_reference[star_net[s]] += arm * ground
-            amps_in[star_net[s]] += arm * current
-        for p in range(pair_start[k], pair_start[k + 1]):
-            slots[pair_slot[p]] += slots[pair_left[p]] * slots[pair_right[p]] * inverse
-    for back in range(n_nets):
-        k = n_nets - 1 - back
-        net = order[k]
-        sum_amps = amps_in[net]
-        for s in range(star_start[k], star_start[k + 1]):
-            sum_amps += slots[star_slot[s]] * volts[star_net[s]]
-        volts[net] = sum_amps / total[net]
+            ends[-1 - place, 0] += value
+    ohms = _eliminate(plan, edges, list(ends), lanes)
+    return _substitute_back(plan, edges, ends[:, 1], ohms)
+
+
+def _eliminate(
+    plan: MeshPlan,
+    edges: list[NDArray[np.float64]],
+    ends: list[NDArray[np.float64]],
+    lanes: int,
+) -> NDArray[np.float64]:
+    """Star by star; returns (nets, lanes) one over the sum of each star's conductances."""
+    ohms = np.empty((plan.n_nets, lanes))
+    part, both = np.empty(lanes), np.empty((2, lanes))
+    for star in plan.stars:
+        own = ends[star.net]
+        inverse = ohms[star.net]
+        inverse[:] = own[0]
+        for _, edge in star.arms:
+            inverse += edges[edge]
+        np.divide(1.0, inverse, out=inverse)
+        for other, edge in star.arms:
+            np.multiply(edges[edge], inverse, out=part)
+            np.multiply(own, part, out=both)
+            ends[other] += both
+        for one, two, between in star.mesh:
+            np.multiply(edges[one], edges[two], out=part)
+            part *= inverse
+            edges[between] += part
+    return ohms
+
+
+def _substitute_back(
+    plan: MeshPlan,
+    edges: list[NDArray[np.float64]],
+    amps_in: NDArray[np.float64],
+    ohms: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    volts = np.empty_like(ohms)
+    part = np.empty(ohms.shape[1])
+    for star in reversed(plan.stars):
+        own = volts[star.net]
+        own[:] = amps_in[star.net]
+        for other, edge in star.arms:
+            np.multiply(edges[edge], volts[other], out=part)
+            own += part
+        own *= ohms[star.net]
+    return volts

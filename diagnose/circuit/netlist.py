@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from diagnose.circuit.mesh import REFERENCE
 from diagnose.errors import CircuitError
-from diagnose.machine.model import OPEN_OHMS
+from diagnose.machine.model import OPEN_OHMS, Input
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -30,8 +30,15 @@ NONE = -1
 NORMAL, ALWAYS, NEVER = 0, 1, 2
 """What the contacts of a switch, relay or controller do in a mode."""
 
+BY_COIL, BY_INPUTS = 1, 2
+"""What works a gated contact: a relay's coil whichever way its current runs, or inputs."""
+
 LOOSE_OHMS = 0.02
 """A loose joint while it makes contact. Estimate."""
+
+AWAKE_SHARE = 0.5
+"""Share of nominal volts that a controller needs between supply and ground to work at all, where
+its file does not say. Estimate."""
 
 ROLES = {
     "battery": ("plus", "minus"),
@@ -39,6 +46,8 @@ ROLES = {
     "relay": ("contact_in", "contact_out"),
 }
 MAIN_ROLES = ("from", "to")
+GATES = {"relay": BY_COIL, "controller": BY_INPUTS}
+SOURCES = {"battery": 1, "generator": 2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +64,15 @@ class Netlist:
         ends: (elements, 2) net indices, `REFERENCE` for the battery's minus.
         element_part: (elements,) part of each element.
         main, coil, short: (parts,) element of each role, `NONE` where the part has none.
-        gated: (parts,) 1 where the main path is a contact worked by volts (relay, controller).
+        gated: (parts,) what works the contact that is the main path, 0 where it is none.
         switched: (parts,) 1 where the main path is a switch worked by hand.
         source: (parts,) 1 for a battery or generator, 2 for the generator alone.
         fuse_amps: (parts,) rating, 0 where the part is no fuse.
         normally_closed: (parts,) 1 where a gated contact is closed at rest.
         inputs: (inputs, 3) part, net, net against: what works the gated contacts.
         input_low, input_high: (inputs,) the contact works while low <= volts < high.
-        fault_*: values of the part in that mode.
+        fault_*: values of the part in that mode; `fault_pull_in` is inf where it never pulls in
+            and NaN where the part's own value holds.
         blown_visible: (parts,) chance to see that a fuse has blown.
     """
 
@@ -158,46 +168,61 @@ def make_netlist(machine: Machine) -> Netlist:
     faults = [(part, mode) for part in parts for mode in failure_modes(part)]
     ends, element_part, main, coil, short = _elements(machine, index)
     inputs, low, high = _inputs(machine, index)
-    number = {part.id: i for i, part in enumerate(parts)}
     return Netlist(
         nets=tuple(names),
-        parts=tuple(number),
+        parts=tuple(part.id for part in parts),
         faults=tuple((part.id, mode.id) for part, mode in faults),
         ends=ends,
         element_part=element_part,
         main=main,
         coil=coil,
         short=short,
-        gated=_flags([part.kind in {"relay", "controller"} for part in parts]),
-        switched=_flags([part.kind == "switch" for part in parts]),
-        source=np.array(
-            [{"battery": 1, "generator": 2}.get(part.kind, 0) for part in parts], dtype=np.int8
-        ),
-        fuse_amps=np.array([part.fuse_amps or 0.0 for part in parts]),
-        normally_closed=_flags([part.normally_closed for part in parts]),
         inputs=inputs,
         input_low=low,
         input_high=high,
-        drop_out=np.array([part.drop_out_volts for part in parts]),
-        ok_ohms=np.array([part.ohms for part in parts]),
-        ok_emf=np.array([part.emf_volts for part in parts]),
-        ok_coil_ohms=np.array([part.coil_ohms or OPEN_OHMS for part in parts]),
-        fault_part=np.array([number[part.id] for part, _ in faults], dtype=np.int32),
-        fault_ohms=np.array([_ohms(part, mode) for part, mode in faults]),
-        fault_loose=_flags([mode.loose for _, mode in faults]),
-        fault_short_ohms=_values([mode.short_ohms for _, mode in faults], math.inf),
-        fault_contacts=np.array([_contacts(mode) for _, mode in faults], dtype=np.int8),
-        fault_emf=np.array(
-            [part.emf_volts if mode.emf_volts is None else mode.emf_volts for part, mode in faults]
-        ),
-        fault_coil_ohms=np.array([_coil_ohms(part, mode) for part, mode in faults]),
-        fault_pull_in=_values([mode.pull_in_volts for _, mode in faults], math.nan),
-        fault_at_best=np.array([mode.at_best for _, mode in faults], dtype=np.int8),
-        fault_visible=np.array([mode.visible for _, mode in faults]),
-        blown_visible=np.array(
-            [part.modes["open"].visible if part.kind == "fuse" else 0.0 for part in parts]
-        ),
+        **_part_values(parts),
+        **_fault_values(parts, faults),
     )
+
+
+def _part_values(parts: list[Part]) -> dict[str, Any]:
+    """The part arrays of a `Netlist`."""
+    return {
+        "gated": _bytes([GATES.get(part.kind, 0) for part in parts]),
+        "switched": _bytes([part.kind == "switch" for part in parts]),
+        "source": _bytes([SOURCES.get(part.kind, 0) for part in parts]),
+        "fuse_amps": np.array([part.fuse_amps or 0.0 for part in parts]),
+        "normally_closed": _bytes([part.normally_closed for part in parts]),
+        "drop_out": np.array([part.drop_out_volts for part in parts]),
+        "ok_ohms": np.array([part.ohms for part in parts]),
+        "ok_emf": np.array([part.emf_volts for part in parts]),
+        "ok_coil_ohms": np.array([part.coil_ohms or OPEN_OHMS for part in parts]),
+        "blown_visible": np.array(
+            [part.modes["open"].visible if _can_blow(part) else 0.0 for part in parts]
+        ),
+    }
+
+
+def _can_blow(part: Part) -> bool:
+    return part.kind == "fuse" and "open" in part.modes
+
+
+def _fault_values(parts: list[Part], faults: list[tuple[Part, Mode]]) -> dict[str, Any]:
+    """The fault arrays of a `Netlist`."""
+    number = {part.id: i for i, part in enumerate(parts)}
+    emf = [part.emf_volts if mode.emf_volts is None else mode.emf_volts for part, mode in faults]
+    return {
+        "fault_part": np.array([number[part.id] for part, _ in faults], dtype=np.int32),
+        "fault_ohms": np.array([_ohms(part, mode) for part, mode in faults]),
+        "fault_loose": _bytes([mode.loose for _, mode in faults]),
+        "fault_short_ohms": _values([mode.short_ohms for _, mode in faults], math.inf),
+        "fault_contacts": _bytes([_contacts(mode) for _, mode in faults]),
+        "fault_emf": np.array(emf),
+        "fault_coil_ohms": np.array([_coil_ohms(part, mode) for part, mode in faults]),
+        "fault_pull_in": _values([_pull_in(mode) for _, mode in faults], math.nan),
+        "fault_at_best": _bytes([mode.at_best for _, mode in faults]),
+        "fault_visible": np.array([mode.visible for _, mode in faults]),
+    }
 
 
 def _elements(machine: Machine, index: dict[str, int]) -> tuple[NDArray[np.int32], ...]:
@@ -233,15 +258,23 @@ def _inputs(
     low: list[float] = []
     high: list[float] = []
     for i, part in enumerate(machine.parts.values()):
-        if part.kind == "relay":
-            rows.append((i, index[part.terminals["coil_in"]], index[part.terminals["coil_out"]]))
-            low.append(part.pull_in_volts)
-            high.append(math.inf)
-        for one in part.inputs:
+        for one in _inputs_of(part, machine.nominal_volts):
             rows.append((i, index[one.net], index[one.against]))
             low.append(-math.inf if one.at_least_volts is None else one.at_least_volts)
             high.append(math.inf if one.below_volts is None else one.below_volts)
     return np.array(rows, dtype=np.int32).reshape(-1, 3), np.array(low), np.array(high)
+
+
+def _inputs_of(part: Part, nominal_volts: float) -> tuple[Input, ...]:
+    """All that must hold for the contacts to be worked; nothing for a part without a coil."""
+    own = coil_nets(part)
+    if own is None:
+        return ()
+    if part.kind == "relay":
+        return (Input(*own, part.pull_in_volts, None),)
+    if any((one.net, one.against) == own for one in part.inputs):
+        return part.inputs
+    return (Input(*own, AWAKE_SHARE * nominal_volts, None), *part.inputs)
 
 
 def _ohms(part: Part, mode: Mode) -> float:
@@ -256,13 +289,18 @@ def _coil_ohms(part: Part, mode: Mode) -> float:
     return part.coil_ohms if mode.coil_ohms is None else mode.coil_ohms
 
 
+def _pull_in(mode: Mode) -> float | None:
+    """Volts at which it pulls in; a coil that is open never does, whatever lies across it."""
+    return math.inf if mode.coil_open else mode.pull_in_volts
+
+
 def _contacts(mode: Mode) -> int:
     if mode.always_closed:
         return ALWAYS
     return NEVER if mode.never_closed else NORMAL
 
 
-def _flags(values: list[bool]) -> NDArray[np.int8]:
+def _bytes(values: Sequence[int]) -> NDArray[np.int8]:
     return np.array(values, dtype=np.int8)
 
 

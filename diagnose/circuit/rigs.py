@@ -9,15 +9,16 @@ one thing read from a rig: volts, amps, a function's level, ohms, what can be se
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from diagnose.circuit.mesh import make_plan
 from diagnose.circuit.netlist import NONE, Netlist, main_nets, make_netlist
+from diagnose.errors import CircuitError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -26,9 +27,6 @@ if TYPE_CHECKING:
 
 VOLTS, LAMP, AMPS, LEVEL, RELAY, OHMS, VISIBLE, LOOSE = range(8)
 """Kinds of observables."""
-
-MAX_LEVELS = 6
-"""Thresholds kept per function."""
 
 JUMPER_OHMS = 0.01
 """A jumper lead with its clips. Estimate."""
@@ -46,7 +44,7 @@ class Rigs:
         rig: (observables,) rig it is read from.
         plus, minus: (observables,) nets between which volts are read.
         part: (observables,) part clamped or watched, `NONE` otherwise.
-        thresholds: (observables, MAX_LEVELS) volts of a function's levels, best first, -inf
+        thresholds: (observables, most levels) volts of a function's levels, best first, -inf
             beyond the last.
         n_levels: (observables,) levels of a function, 0 for a quantity.
         parts_start, parts_flat: extents and parts of OHMS, VISIBLE and LOOSE observables.
@@ -118,7 +116,8 @@ def make_circuit(machine: Machine) -> Circuit:
     """Number everything once: elements, rigs, observables, order of elimination.
 
     Raises:
-        CircuitError: the machine has not exactly one battery.
+        CircuitError: the machine has not exactly one battery, or a part is tried out by
+            watching a function that is made up of others.
     """
     netlist = make_netlist(machine)
     rigs = _number(machine, netlist, observables(machine))
@@ -173,6 +172,12 @@ def _seen_test(machine: Machine, test: Test) -> _Seen | None:
 
 
 def _seen_trial(machine: Machine, test: Test, function: Function) -> _Seen:
+    if function.kind == "all_of":
+        raise CircuitError(
+            f"{test.id} watches {function.id}, which is made up of other functions; "
+            f"expected one of {', '.join(function.needs)}",
+            test.parts,
+        )
     part = machine.parts[test.parts[0]]
     condition = test.condition or function.condition
     if test.kind == "substitute":
@@ -183,54 +188,64 @@ def _seen_trial(machine: Machine, test: Test, function: Function) -> _Seen:
 
 
 def _number(machine: Machine, netlist: Netlist, seen: list[_Seen]) -> Rigs:
-    conditions = tuple(machine.conditions)
-    keys = dict.fromkeys(_RigKey(condition) for condition in conditions)
+    keys = dict.fromkeys(_RigKey(condition) for condition in machine.conditions)
     keys |= dict.fromkeys(one.key for one in seen)
-    rig_of = {key: i for i, key in enumerate(keys)}
-    extras = [key for key in keys if key.extra is not None]
-    extra_of = {key: len(netlist.ends) + i for i, key in enumerate(extras)}
+    return Rigs(
+        **_observable_values(netlist, seen, list(keys)),
+        **_rig_values(machine, netlist, list(keys)),
+        n_history=len(machine.conditions),
+    )
+
+
+def _observable_values(netlist: Netlist, seen: list[_Seen], keys: list[_RigKey]) -> dict[str, Any]:
+    """The observables' arrays of `Rigs`."""
     parts_flat = [[netlist.part(part) for part in one.parts] for one in seen]
     reads = [
         [o for o, one in enumerate(seen) if one.key == key and one.kind < OHMS] for key in keys
     ]
-    thresholds = np.full((len(seen), MAX_LEVELS), -np.inf)
+    thresholds = np.full((len(seen), max((len(one.levels) for one in seen), default=0)), -np.inf)
     for row, one in zip(thresholds, seen, strict=True):
         row[: len(one.levels)] = one.levels
-    return Rigs(
-        names=tuple(one.name for one in seen),
-        kind=np.array([one.kind for one in seen], dtype=np.int8),
-        rig=np.array([rig_of[one.key] for one in seen], dtype=np.int32),
-        plus=np.array([netlist.net(one.plus or "") for one in seen], dtype=np.int32),
-        minus=np.array([netlist.net(one.minus or "") for one in seen], dtype=np.int32),
-        part=np.array(
-            [netlist.part(one.part) if one.part else NONE for one in seen], dtype=np.int32
+    return {
+        "names": tuple(one.name for one in seen),
+        "kind": np.array([one.kind for one in seen], dtype=np.int8),
+        "rig": _numbers(keys.index(one.key) for one in seen),
+        "plus": _numbers(netlist.net(one.plus or "") for one in seen),
+        "minus": _numbers(netlist.net(one.minus or "") for one in seen),
+        "part": _numbers(netlist.part(one.part) if one.part else NONE for one in seen),
+        "thresholds": thresholds,
+        "n_levels": _numbers(one.n_levels for one in seen),
+        "parts_start": np.cumsum([0, *map(len, parts_flat)]).astype(np.int32),
+        "parts_flat": _numbers(p for row in parts_flat for p in row),
+        "read_start": np.cumsum([0, *map(len, reads)]).astype(np.int32),
+        "read": _numbers(o for row in reads for o in row),
+    }
+
+
+def _rig_values(machine: Machine, netlist: Netlist, keys: list[_RigKey]) -> dict[str, Any]:
+    """The rigs' arrays of `Rigs`."""
+    extras = [key for key in keys if key.extra is not None]
+    extra_of = {key: len(netlist.ends) + i for i, key in enumerate(extras)}
+    conditions = tuple(machine.conditions)
+    return {
+        "condition": _numbers(
+            conditions.index(key.condition) if key.condition else NONE for key in keys
         ),
-        thresholds=thresholds,
-        n_levels=np.array([one.n_levels for one in seen], dtype=np.int32),
-        parts_start=np.cumsum([0, *map(len, parts_flat)]).astype(np.int32),
-        parts_flat=np.array([p for row in parts_flat for p in row], dtype=np.int32),
-        read_start=np.cumsum([0, *map(len, reads)]).astype(np.int32),
-        read=np.array([o for row in reads for o in row], dtype=np.int32),
-        condition=np.array(
-            [conditions.index(key.condition) if key.condition else NONE for key in keys],
-            dtype=np.int32,
-        ),
-        closed=np.array([_closed(machine, key) for key in keys], dtype=np.int8),
-        unplugged=np.array(
+        "closed": np.array([_closed(machine, key) for key in keys], dtype=np.int8),
+        "unplugged": np.array(
             [[part in key.unplugged for part in machine.parts] for key in keys], dtype=np.int8
         ),
-        forced=np.array(
-            [netlist.part(key.forced) if key.forced else NONE for key in keys], dtype=np.int32
-        ),
-        extra=np.array([extra_of.get(key, NONE) for key in keys], dtype=np.int32),
-        extra_siemens=np.array(
-            [1.0 / key.extra_ohms if key.extra else 0.0 for key in keys], dtype=np.float64
-        ),
-        n_history=len(conditions),
-        extra_ends=tuple(
+        "forced": _numbers(netlist.part(key.forced) if key.forced else NONE for key in keys),
+        "extra": _numbers(extra_of.get(key, NONE) for key in keys),
+        "extra_siemens": np.array([1.0 / key.extra_ohms if key.extra else 0.0 for key in keys]),
+        "extra_ends": tuple(
             (netlist.net(key.extra[0]), netlist.net(key.extra[1])) for key in extras if key.extra
         ),
-    )
+    }
+
+
+def _numbers(values: Iterable[int]) -> NDArray[np.int32]:
+    return np.array(list(values), dtype=np.int32)
 
 
 def _closed(machine: Machine, key: _RigKey) -> list[bool]:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from diagnose.commands.output import print_progress
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -26,7 +28,7 @@ def open_job(
         DiagnoseError: a name, unit or reading that the machine does not have; a machine file
             with problems; findings that clash.
     """
-    from diagnose.job import Job, parse_finding  # noqa: PLC0415  the engine loads on use only
+    from diagnose.job import Job  # noqa: PLC0415  the engine loads on use only
 
     if complaint is None:
         raise typer.BadParameter(
@@ -34,8 +36,26 @@ def open_job(
             param_hint="--complaint",
         )
     job = Job.open(
-        machine, complaint=complaint, tools=tuple(tools or ()), open_areas=tuple(areas or ())
+        machine,
+        complaint=complaint,
+        tools=tuple(tools or ()),
+        open_areas=tuple(areas or ()),
+        progress=print_progress,
     )
     for text in findings or ():
-        job = job.record(*parse_finding(text))
+        job = job.record(*split_finding(text))
     return job
+
+
+def split_finding(text: str) -> tuple[str, str]:
+    """Test and result of `TEST=RESULT`.
+
+    Raises:
+        typer.BadParameter: one of the two is missing.
+    """
+    test, _, result = (part.strip() for part in text.partition("="))
+    if not test or not result:
+        raise typer.BadParameter(
+            f"cannot read {text!r}; expected TEST=OUTCOME or TEST=12.3V", param_hint="--finding"
+        )
+    return test, result

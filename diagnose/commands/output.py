@@ -27,6 +27,12 @@ def print_error(message: str, prefix: str = "diagnose: ") -> None:
     sys.stderr.write(prefix + "".join(c if c.isprintable() else repr(c)[1:-1] for c in line) + "\n")
 
 
+def print_progress(sentence: str) -> None:
+    """Say on standard error what takes a while, so that standard output stays clean."""
+    sys.stderr.write(f"preparing {sentence} ...\n")
+    sys.stderr.flush()
+
+
 def save_text(file: Path, text: str) -> None:
     """Write a text file in UTF-8.
 

@@ -12,7 +12,8 @@ from diagnose.commands.output import print_json
 def serve(
     host: Annotated[str, typer.Option("--host", help="Address to listen on.")] = "127.0.0.1",
     port: Annotated[
-        int, typer.Option("--port", min=0, max=65_535, help="Port to listen on; 0 takes a free one.")
+        int,
+        typer.Option("--port", min=0, max=65_535, help="Port to listen on; 0 takes a free one."),
     ] = 8000,
     json: options.Json = False,
 ) -> None:

@@ -56,9 +56,7 @@ def _findings(job: Job, advice: Advice) -> Iterator[str]:
     if not advice.findings:
         yield "  none"
     for number, finding in enumerate(advice.findings, 1):
-        outcome = words.outcome_words(job.machine, finding.test, finding.outcome)
-        if finding.reading is not None and finding.unit is not None:
-            outcome = f"{words.reading_words(finding.reading, finding.unit)} ({outcome})"
+        outcome = words.result_words(job.machine, finding)
         title = job.machine.tests[finding.test].title
         yield from _hanging(f"{number:>3}. ", f"{title}: {outcome}")
 
@@ -83,11 +81,9 @@ def _next(job: Job, advice: Advice) -> Iterator[str]:
         yield from _hanging("  ", f"{again}: {test.title}.")
         cautions = test.cautions
     yield from _hanging("  ", verdict.reason)
-    for caution in words.cautions_of(machine, cautions):
-        yield from _hanging("  ! ", caution.text)
+    for caution in words.caution_texts(machine, cautions):
+        yield from _hanging("  ! ", caution)
 
 
 def _hanging(first: str, text: str) -> list[str]:
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=first, subsequent_indent=" " * len(first)
-    )
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=" " * len(first))

@@ -53,32 +53,25 @@ def show_findings(console: Console, machine: Machine, findings: Sequence[Recorde
     """What was found so far."""
     if not findings:
         return
-    _headline(console, "Found so far")
+    headline(console, "Found so far")
     for finding in findings:
-        console.print(Padding(finding_line(machine, finding), (0, 0, 0, 2)))
+        line = Text(f"{machine.tests[finding.test].title}: ")
+        indented(console, line.append(finding_line(machine, finding)))
 
 
 def finding_line(machine: Machine, finding: RecordedFinding) -> Text:
-    """One finding; marked when it is a surprise."""
-    line = Text(finding_words(machine, finding))
+    """What a finding says; marked when it is a surprise."""
+    line = Text(words.result_words(machine, finding), "bold")
     if finding.surprise_bits >= SURPRISING_BITS:
         line.append(f"  unexpected ({finding.surprise_bits:.0f} bits): read it again", "yellow")
     return line
-
-
-def finding_words(machine: Machine, finding: RecordedFinding) -> str:
-    """One finding in words, e.g. `Measure the battery ...: 12.4 V (12.4 V or more)`."""
-    found = words.outcome_words(machine, finding.test, finding.outcome)
-    if finding.reading is not None and finding.unit is not None:
-        found = f"{words.reading_words(finding.reading, finding.unit)} ({found})"
-    return f"{machine.tests[finding.test].title}: {found}"
 
 
 def show_suspects(
     console: Console, machine: Machine, suspects: Sequence[Suspect], top: int
 ) -> None:
     """The likeliest failures as bars, and what all the others add up to."""
-    _headline(console, "What it may be")
+    headline(console, "What it may be")
     table = _grid()
     for suspect in suspects[:top]:
         table.add_row(
@@ -86,7 +79,7 @@ def show_suspects(
             Text(bar(suspect.probability), "cyan"),
             Text(words.fault_words(machine, suspect.part, suspect.mode)),
         )
-    console.print(Padding(table, (0, 0, 0, 2)))
+    indented(console, table)
     rest = suspects[top:]
     if rest:
         largest = words.percent(rest[0].probability)
@@ -99,25 +92,25 @@ def show_verdict(console: Console, machine: Machine, advice: Advice) -> None:
     test = next((one for one in advice.tests if one.test == verdict.target), None)
     repair = words.repair_of(machine, verdict.target)
     if verdict.action in {"test", "recheck"} and test is not None:
-        _headline(console, "Do next" if verdict.action == "test" else "Do again")
+        headline(console, "Do next" if verdict.action == "test" else "Do again")
         show_test(console, machine, test)
     elif verdict.action == "repair" and repair is not None:
-        _headline(console, "Repair")
+        headline(console, "Repair")
         part, one = repair
         price = f", {one.price_eur:.0f} EUR in parts" if one.price_eur else ""
         cost = f"{words.minutes_words(one.minutes)}{price}"
-        _indented(console, Text(f"{words.part_words(machine, part)}: {one.title} ({cost})", "bold"))
-        show_cautions(console, machine, one.cautions)
+        indented(console, Text(f"{words.part_words(machine, part)}: {one.title} ({cost})", "bold"))
+        show_cautions(console, words.caution_texts(machine, one.cautions))
     else:
-        _headline(console, verdict.action.capitalize())
-    _indented(console, Text(verdict.reason))
+        headline(console, verdict.action.capitalize())
+    indented(console, Text(verdict.reason))
 
 
 def show_test(console: Console, machine: Machine, test: TestAdvice) -> None:
     """One test: what to do, what it takes, what it tells, what to mind."""
-    _indented(console, Text.assemble((test.title, "bold"), (f"  {test.test}", "cyan")))
-    _indented(console, Text(effort_words(machine, test)))
-    show_cautions(console, machine, test.cautions)
+    indented(console, Text.assemble((test.title, "bold"), (f"  {test.test}", "cyan")))
+    indented(console, Text(effort_words(machine, test)))
+    show_cautions(console, test.cautions)
 
 
 def effort_words(machine: Machine, test: TestAdvice) -> str:
@@ -128,17 +121,17 @@ def effort_words(machine: Machine, test: TestAdvice) -> str:
     return f"{words.minutes_words(test.minutes)}{held}{opens}; tells {gain}"
 
 
-def show_cautions(console: Console, machine: Machine, names: Iterable[str]) -> None:
+def show_cautions(console: Console, cautions: Iterable[str]) -> None:
     """Warnings, each with its mark."""
-    for caution in words.cautions_of(machine, names):
-        _indented(console, Text(f"! {caution.text}", "yellow"))
+    for caution in cautions:
+        indented(console, Text(f"! {caution}", "yellow"), 4)
 
 
 def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) -> None:
     """Tests as a table, best first."""
     if not tests:
         return
-    _headline(console, "Tests by what they tell per minute")
+    headline(console, "Tests by what they tell per minute")
     table = _grid("", "min", "bits", "bits/min", "what to do", "first")
     for number, test in enumerate(tests, 1):
         table.add_row(
@@ -150,18 +143,20 @@ def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) 
             Text(words.area_words(machine, test.opens)),
             style="" if test.worth_doing else "dim",
         )
-    console.print(Padding(table, (0, 0, 0, 2)))
+    indented(console, table)
     if not all(test.worth_doing for test in tests):
         console.print(Text("  Pale ones are not expected to save more than they cost.", "dim"))
 
 
-def _headline(console: Console, words_: str) -> None:
+def headline(console: Console, title: str) -> None:
+    """A line that begins a block."""
     console.print()
-    console.print(Text(words_, "bold underline"))
+    console.print(Text(title, "bold underline"))
 
 
-def _indented(console: Console, text: Text) -> None:
-    console.print(Padding(text, (0, 0, 0, 2)))
+def indented(console: Console, content: Text | Table, by: int = 2) -> None:
+    """Print something a little to the right, without filling the lines up."""
+    console.print(Padding(content, (0, 0, 0, by), expand=False))
 
 
 def _grid(*headings: str) -> Table:

@@ -9,10 +9,14 @@ from diagnose.network.words import UNLISTED
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from diagnose.machine.model import Caution, Machine, Repair
+    from diagnose.advice.advice import RecordedFinding
+    from diagnose.machine.model import Machine, Repair
 
 NONE_OF_THESE = "Something that this machine's file does not list"
 NO_TOOL = "none"
+
+OVER_RANGE_OHMS = 2e7
+"""Above this a hand meter shows no number. Common practice."""
 
 
 def fault_words(machine: Machine, part: str, mode: str) -> str:
@@ -34,14 +38,22 @@ def outcome_words(machine: Machine, test: str, outcome: str) -> str:
     return next(found, outcome)
 
 
+def result_words(machine: Machine, finding: RecordedFinding) -> str:
+    """What a finding says, e.g. `12.4 V (12.4 V or more)`."""
+    found = outcome_words(machine, finding.test, finding.outcome)
+    if finding.reading is None or finding.unit is None:
+        return found
+    return f"{reading_words(finding.reading, finding.unit)} ({found})"
+
+
 def area_words(machine: Machine, areas: Iterable[str]) -> str:
     """Titles of areas, e.g. `Seat, Relay cover`."""
     return ", ".join(machine.areas[area].title for area in areas)
 
 
-def cautions_of(machine: Machine, names: Iterable[str]) -> tuple[Caution, ...]:
-    """The cautions named, in order, each once."""
-    return tuple(machine.cautions[name] for name in dict.fromkeys(names))
+def caution_texts(machine: Machine, names: Iterable[str]) -> tuple[str, ...]:
+    """Texts of the cautions named, in order."""
+    return tuple(machine.cautions[name].text for name in names)
 
 
 def minutes_words(minutes: float) -> str:
@@ -59,7 +71,9 @@ def percent(probability: float) -> str:
 
 
 def reading_words(value: float, unit: str) -> str:
-    """A reading as a meter shows it: three digits, kilo and mega for resistance."""
+    """A reading as a meter shows it: three digits, with the prefix that suits."""
+    if unit == "ohm" and value >= OVER_RANGE_OHMS:
+        return "open, over the meter's range"
     for prefix, factor in (("M", 1e6), ("k", 1e3)):
         if unit == "ohm" and abs(value) >= factor:
             return f"{value / factor:.3g} {prefix}{unit}"
@@ -68,21 +82,8 @@ def reading_words(value: float, unit: str) -> str:
     return f"{value:.3g} {unit}"
 
 
-def repair_of(machine: Machine, target: str, mode: str | None = None) -> tuple[str, Repair] | None:
-    """The part and repair that a verdict points at.
-
-    Args:
-        machine: the machine.
-        target: id of a repair, or of a part.
-        mode: how the part failed; the first of its repairs that puts this right is taken.
-    """
-    for part in machine.parts.values():
-        for repair in part.repairs:
-            if repair.id == target or f"{part.id}.{repair.id}" == target:
-                return part.id, repair
-    if target not in machine.parts:
-        return None
-    repairs = machine.parts[target].repairs
-    fits = [one for one in repairs if mode is None or mode in one.fixes]
-    chosen = next(iter(fits or repairs), None)
-    return None if chosen is None else (target, chosen)
+def repair_of(machine: Machine, target: str) -> tuple[str, Repair] | None:
+    """The part and repair that a verdict points at with `part.repair`; None for anything else."""
+    part, _, name = target.partition(".")
+    repairs = machine.parts[part].repairs if part in machine.parts else ()
+    return next(((part, repair) for repair in repairs if repair.id == name), None)

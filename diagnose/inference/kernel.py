@@ -57,14 +57,14 @@ SIGNATURE = types.void(
 SOURCES = ("layout", "steps", "collect", "readout", "kernel")
 
 
-def fingerprint() -> str:
+def fingerprint(sources: tuple[str, ...]) -> str:
     """Hash of the sources that the machine code is made from.
 
     numba's cache on disk looks at the file of the outermost function only. It also tells
     closures apart by what they hold, so holding this hash makes it notice every change.
     """
     digest = hashlib.sha256()
-    for name in SOURCES:
+    for name in sources:
         digest.update(Path(__file__).with_name(f"{name}.py").read_bytes())
     return digest.hexdigest()
 
@@ -88,7 +88,7 @@ def propagate_kernel() -> Callable[..., None]:
     - factor: where in `work` the scratch block for likelihoods begins
     - first, last: the cases to do, `first <= case < last`
     """
-    made_from = fingerprint()
+    made_from = fingerprint(SOURCES)
 
     @njit([SIGNATURE], cache=True, nogil=True)
     def propagate(  # noqa: PLR0913, PLR0917 - flat arrays are what compiled code takes

@@ -72,3 +72,28 @@ WEIGHTS_OF_NODE: Final = 1  # about a table; value is the offset of its weights
 OUTCOME_OF_LEAF: Final = 2  # about a leaf; value is the outcome
 WEIGHTS_OF_LEAF: Final = 3  # about a leaf; value is the offset of weights over its outcomes
 WEIGHTS_OF_PARENTS: Final = 4  # about a leaf; value is the offset of weights over its table
+
+# What-ifs on a set of beliefs; these records are made for each set of what-ifs anew.
+LANES: Final = 4  # how many go side by side: numbers per entry of their blocks
+
+# One record per table that is read: those read from rows by clique, those read from separators by
+# clique, those read from other tables.
+S_TABLE: Final = 0
+S_OUT: Final = 1  # where its entries begin in the result
+S_FROM: Final = 2  # where the entries of the table it is read from begin in the result
+S_FIELDS: Final = 3
+
+# One record per clique, and a last one with the ends.
+P_RATIO: Final = 0  # where its separator begins in `ratio`
+P_CHILDREN: Final = 1  # where its children begin in `children`
+P_FROM_ROWS: Final = 2  # `sinks`: where those read from its rows begin
+P_FROM_SEPARATOR: Final = 3  # `sinks`: where those read from its separator begin
+P_BELOW: Final = 4  # how many tables are read below, its separator included
+P_ABOVE: Final = 5  # the same above
+P_FIELDS: Final = 6
+
+# One record per group of at most LANES what-ifs that begin in the same clique.
+G_CLIQUE: Final = 0
+G_FIRST: Final = 1
+G_COUNT: Final = 2
+G_FIELDS: Final = 3

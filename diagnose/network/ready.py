@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from diagnose.machine.model import Machine
+    from diagnose.network.behaviour import Behaviour
     from diagnose.network.build import DiagnosticNetwork
 
 KIND = "machine"
@@ -145,6 +146,16 @@ def _work_out(machine: Machine, progress: Progress) -> ReadyMachine:
     progress(f"{machine.id}: finding the states that tests can tell apart")
     built: DiagnosticNetwork = network_of(behaviour)
     progress(f"{machine.id}: compiling the network of {len(built.network.families)} nodes")
+    return ready_of(behaviour, built)
+
+
+def ready_of(behaviour: Behaviour, built: DiagnosticNetwork) -> ReadyMachine:
+    """The machine made ready from its behaviour and its network; only compiles.
+
+    Raises:
+        NetworkTooLargeError: the network would need too many rows.
+    """
+    machine = behaviour.machine
     compiled = compile_network(built.network, stages=built.stages)
     none = len(behaviour.faults)
     single = behaviour.pairs[np.arange(none + 1), none]

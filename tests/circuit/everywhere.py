@@ -10,7 +10,7 @@ import numpy as np
 from diagnose.circuit.mesh import REFERENCE
 from diagnose.circuit.netlist import NONE
 from diagnose.circuit.operating import evaluate
-from diagnose.circuit.rigs import MAX_LEVELS, VOLTS, Circuit
+from diagnose.circuit.rigs import VOLTS, Circuit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,7 +33,7 @@ def with_all_nets(circuit: Circuit, rigs: Sequence[int]) -> Circuit:
         plus=np.tile(np.arange(len(nets), dtype=np.int32), len(rigs)),
         minus=np.full(n, REFERENCE, dtype=np.int32),
         part=np.full(n, NONE, dtype=np.int32),
-        thresholds=np.full((n, MAX_LEVELS), -np.inf),
+        thresholds=np.full((n, 0), -np.inf),
         n_levels=np.zeros(n, dtype=np.int32),
         parts_start=np.zeros(n + 1, dtype=np.int32),
         parts_flat=np.zeros(0, dtype=np.int32),

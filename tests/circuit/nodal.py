@@ -334,7 +334,7 @@ def blown_fuses(schematic: Schematic, faults: Mapping[str, Mode]) -> frozenset[s
 def readings_of(
     schematic: Schematic, hookup: Hookup, faults: Mapping[str, Mode], blown: frozenset[str]
 ) -> tuple[Standing, Standing]:
-    """The two circuits an instrument may meet; they differ where the circuit does not hold still."""
+    """The two circuits an instrument may meet; they differ where the circuit is unsteady."""
     one, other = settle(schematic, hookup, faults, blown, touching=True)
     if any(mode.loose and part != hookup.replaced for part, mode in faults.items()):
         other, _ = settle(schematic, hookup, faults, blown, touching=False)

@@ -1,0 +1,30 @@
+"""`diagnose demo`: the whole job once, from complaint to repair, with nobody at the keyboard."""
+
+from typing import Annotated
+
+import typer
+
+from diagnose.commands import options
+from diagnose.commands.output import open_console, print_json, print_progress
+
+
+def demo(
+    machine: Annotated[
+        str, typer.Option("--machine", help="Id of a machine, or the path of a machine file.")
+    ] = "utility_vehicle",
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, help="Which fault is invented; each is another job.")
+    ] = 7,
+    json: options.Json = False,
+) -> None:
+    """Watch a simulated technician find an invented fault, test by test."""
+    from diagnose.commands.run_demo import run_demo, story  # noqa: PLC0415
+    from diagnose.job import prepare  # noqa: PLC0415
+
+    ready = prepare(machine, progress=print_progress)
+    if json:
+        print_json(story(run_demo(ready, seed)))
+        return
+    from diagnose.commands.show_demo import show_demo  # noqa: PLC0415
+
+    show_demo(open_console(), run_demo(ready, seed))

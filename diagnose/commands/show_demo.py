@@ -1,0 +1,55 @@
+"""A demonstration laid out for reading."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from diagnose.commands import words
+from diagnose.commands.show import (
+    effort_words,
+    finding_line,
+    headline,
+    indented,
+    show_cautions,
+    show_heading,
+    show_suspects,
+    show_verdict,
+)
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from diagnose.commands.run_demo import Demo, Step
+    from diagnose.machine.model import Machine
+
+SUSPECTS = 4
+
+
+def show_demo(console: Console, demo: Demo) -> None:
+    """Complaint, every test with its finding and the beliefs after it, verdict, and the truth."""
+    machine = demo.job.machine
+    show_heading(console, machine, demo.case.complaint)
+    told = f"A fault was invented (seed {demo.seed}); the technician does not know which."
+    console.print(Text(told, "dim"))
+    show_suspects(console, machine, demo.first.suspects, SUSPECTS)
+    for number, step in enumerate(demo.steps, 1):
+        _show_step(console, machine, number, step)
+    show_verdict(console, machine, demo.last)
+    headline(console, "What it was")
+    truth = words.fault_words(machine, demo.case.part, demo.case.mode)
+    spent = f"{len(demo.steps)} tests, {words.minutes_words(demo.minutes)} with opening"
+    result = "Found" if demo.found else "Not found"
+    indented(console, Text(f"{truth}. {result} after {spent}."))
+    indented(console, Text("After the repair: start it, and try every interlock."))
+
+
+def _show_step(console: Console, machine: Machine, number: int, step: Step) -> None:
+    headline(console, f"Test {number}: {step.test.title}")
+    indented(console, Text(effort_words(machine, step.test)))
+    show_cautions(console, step.test.cautions)
+    indented(console, Text(step.reason, "dim"))
+    finding = Text("Found: ", "bold").append(finding_line(machine, step.after.findings[-1]))
+    indented(console, finding)
+    show_suspects(console, machine, step.after.suspects, SUSPECTS)

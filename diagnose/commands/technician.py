@@ -1,0 +1,137 @@
+"""A simulated technician at a machine with an invented fault, for trying things out.
+
+What he reads comes from solving the whole circuit with that fault, not from the network that
+gives the advice, and is blurred the way instruments and eyes blur.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.circuit.rigs import make_circuit
+from diagnose.network.behaviour import Behaviour
+from diagnose.network.outcomes import (
+    FIRST_OF_TWO,
+    SEEN_UNSTEADY,
+    UNSTEADY,
+    bin_of,
+    cause_chances,
+    outcome_chances,
+    spread_of,
+)
+from diagnose.network.priors import cause_chance
+from diagnose.network.words import UNLISTED
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from diagnose.machine.model import Machine, SharedCause, Test
+    from diagnose.network.ready import ReadyMachine
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What is wrong and what the customer says about it.
+
+    Attributes:
+        complaint: id of the complaint.
+        part, mode: the fault.
+        causes: shared causes that are there.
+    """
+
+    complaint: str
+    part: str
+    mode: str
+    causes: frozenset[str]
+
+
+def invent_case(ready: ReadyMachine, rng: np.random.Generator) -> Case:
+    """Draw a fault by its prior, a complaint that it gives, and the causes behind it."""
+    machine = ready.machine
+    listed = [i for i, (part, _) in enumerate(ready.faults) if part != UNLISTED]
+    priors = np.array(
+        [
+            machine.parts[part].modes[mode].per_1000_jobs
+            for part, mode in ready.faults[: len(listed)]
+        ]
+    )
+    names = list(machine.complaints)
+    weights = priors * np.array([ready.explains[name][listed] for name in names])
+    drawn = int(rng.choice(weights.size, p=(weights / weights.sum()).ravel()))
+    complaint, fault = divmod(drawn, len(listed))
+    part, mode = ready.faults[listed[fault]]
+    causes = [
+        cause.id
+        for cause in machine.shared_causes.values()
+        if rng.random() < chance_behind(machine, cause, part, mode)
+    ]
+    return Case(names[complaint], part, mode, frozenset(causes))
+
+
+def chance_behind(machine: Machine, cause: SharedCause, part: str, mode: str) -> float:
+    """Probability that a shared cause is there when this is the fault (Bayes' rule)."""
+    if cause.part is not None:
+        return float(cause.part == part and mode in cause.modes)
+    factors = (one.factor for one in cause.raises if one.part == part and mode in one.modes)
+    prior, factor = cause_chance(machine, cause), next(factors, 1.0)
+    return prior * factor / (1.0 + prior * (factor - 1.0))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Technician:
+    """Does tests on a machine with a known fault.
+
+    Attributes:
+        machine: the machine.
+        case: what is wrong.
+        column: test or function -> row of `readings`.
+        readings: (observables, 2) what the circuit gives; two values where it does not hold still.
+    """
+
+    machine: Machine
+    case: Case
+    column: dict[str, int]
+    readings: NDArray[np.float64]
+
+    @classmethod
+    def at(cls, machine: Machine, case: Case) -> Technician:
+        """Solve the machine's circuit with the fault in it."""
+        circuit = make_circuit(machine)
+        functions = (f.id for f in machine.functions.values() if f.kind == "all_of")
+        names = (*circuit.rigs.names, *functions, *machine.complaints)
+        column = {name: i for i, name in enumerate(names)}
+        behaviour = Behaviour(
+            machine=machine,
+            circuit=circuit,
+            faults=circuit.netlist.faults,
+            part_of=circuit.netlist.fault_part,
+            priors=np.zeros(len(circuit.netlist.faults)),
+            names=names,
+            column=column,
+            pairs=np.empty((0, 0, len(names), 2)),  # one fault is solved; no pair is asked for
+        )
+        fault = circuit.netlist.faults.index((case.part, case.mode))
+        return cls(machine, case, column, behaviour.readings([(fault,)])[0])
+
+    def do(self, test: Test, rng: np.random.Generator) -> str | float:
+        """An outcome, or a reading in the test's unit as a meter shows it."""
+        if test.cause is not None:
+            row = cause_chances(test)[int(test.cause in self.case.causes)]
+            return self._drawn(test, row, rng)
+        both = self.readings[self.column[test.id if test.id in self.column else str(test.function)]]
+        if test.unit is None:
+            return self._drawn(test, outcome_chances(test, both), rng)
+        steady = bin_of(test, both)[0] == bin_of(test, both)[1]
+        can_waver = test.outcomes[-1].id == UNSTEADY and not steady
+        if can_waver and rng.random() < SEEN_UNSTEADY:
+            return UNSTEADY
+        value = both[0] if rng.random() < FIRST_OF_TWO else both[1]
+        shown = float(rng.normal(value, spread_of(test, value)))
+        return float(f"{min(max(shown, test.low), test.high):.3g}")
+
+    @staticmethod
+    def _drawn(test: Test, chances: NDArray[np.float64], rng: np.random.Generator) -> str:
+        return test.outcomes[int(rng.choice(len(chances), p=chances))].id
