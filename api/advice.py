@@ -1,6 +1,6 @@
 """`POST /v1/advice`: what to do next on a job. Nothing is kept between requests."""
 
-from typing import Any
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Body
 from fastapi.params import Depends as Dependency
@@ -22,7 +22,7 @@ def advice_router(shelf: Shelf, slot: Dependency) -> APIRouter:
         dependencies=[slot],
         operation_id="advice",
     )
-    def advise(question: Question = Body()) -> dict[str, Any]:
+    def advise(question: Annotated[Question, Body()]) -> dict[str, Any]:
         """Beliefs about every failure mode, all tests ranked by bits per minute, and a verdict.
 
         The answer depends on the request alone. It gives way to the maker's manual, local codes

@@ -1,17 +1,16 @@
 """The application; built on call, never at import."""
 
-from __future__ import annotations
-
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import anyio.to_thread
 from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.responses import Response
 
 from diagnose.errors import DiagnoseError
 
@@ -23,9 +22,6 @@ from .machines import machines_router
 from .problems import FAULT, INVALID, UNREADABLE, Problem, from_error, from_http, respond
 from .settings import Settings
 from .shelf import Shelf
-
-if TYPE_CHECKING:
-    from starlette.responses import Response
 
 DESCRIPTION = (
     "Takes a complaint and what was found so far on a machine that will not start; answers with "

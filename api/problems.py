@@ -1,12 +1,11 @@
 """Errors as problem documents (RFC 9457, `application/problem+json`), all of one shape."""
 
-from __future__ import annotations
-
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from http import HTTPStatus
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
@@ -21,9 +20,6 @@ from diagnose.errors import (
     UnknownNameError,
     ValueOutOfRangeError,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -123,32 +119,27 @@ def _as_text(met: Any) -> str:
 
 def from_error(error: DiagnoseError) -> ProblemResponse:
     """The response for an error that the engine raised."""
-    detail = str(error)
     place = getattr(error, "place", "")
+    kind = MACHINE_FILE
+    members: dict[str, Any] = {"place": place}
+    detail = str(error)
     if isinstance(error, UnknownNameError):
         kind = UNKNOWN_MACHINE if error.kind == "machine" else UNKNOWN_NAME
-        return respond(
-            kind,
-            detail,
-            place=place or error.kind,
-            met=error.met,
-            expected=error.valid,
-            nearest=error.nearest,
-        )
-    if isinstance(error, UnitError):
-        return respond(UNIT, detail, place=place, met=error.met, expected=error.expected)
-    if isinstance(error, ValueOutOfRangeError):
-        limits = [f"{error.low:g} to {error.high:g} {error.unit}".rstrip()]
-        return respond(OUT_OF_RANGE, detail, place=place, met=error.met, expected=limits)
-    if isinstance(error, ClashError):
+        members = {"place": place or error.kind, "met": error.met}
+        members |= {"expected": error.valid, "nearest": error.nearest}
+    elif isinstance(error, UnitError):
+        kind, members = UNIT, {"place": place, "met": error.met, "expected": error.expected}
+    elif isinstance(error, ValueOutOfRangeError):
+        limits = f"{error.low:g} to {error.high:g} {error.unit}".rstrip()
+        kind, members = OUT_OF_RANGE, {"place": place, "met": error.met, "expected": [limits]}
+    elif isinstance(error, ClashError):
         met = ", ".join(f"{node}={state}" for node, state in error.findings)
-        return respond(CLASH, detail, place="findings", met=met)
-    if isinstance(error, RequestError):
-        return respond(INVALID, detail, place=place)
-    if isinstance(error, MachineFileError):
-        count = len(error.problems)
-        return respond(MACHINE_FILE, f"the machine's file has {count} problem(s); see its check")
-    return respond(MACHINE_FILE, detail)
+        kind, members = CLASH, {"place": "findings", "met": met}
+    elif isinstance(error, RequestError):
+        kind = INVALID
+    elif isinstance(error, MachineFileError):
+        detail = f"the machine's file has {len(error.problems)} problem(s)"
+    return respond(kind, detail, **members)
 
 
 def from_http(error: HTTPException) -> ProblemResponse:

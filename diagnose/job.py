@@ -14,6 +14,7 @@ from diagnose.machine.load import load_machine, machine_path
 from diagnose.machine.model import Machine
 from diagnose.network.readings import check_reading, outcome_of, parse_reading
 from diagnose.network.ready import ReadyMachine, make_ready, ready_from_text
+from diagnose.network.temperature import REFERENCE_CELSIUS, check_celsius, volts_to_add
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -48,6 +49,7 @@ class Job:
         *,
         tools: Iterable[str] = (),
         open_areas: Iterable[str] = (),
+        temperature_celsius: float = REFERENCE_CELSIUS,
         folder: str | Path | None = None,
         progress: Progress | None = None,
     ) -> Job:
@@ -58,11 +60,13 @@ class Job:
             complaint: id of one of its complaints.
             tools: tools at hand; none named means all of them.
             open_areas: areas that stand open already.
+            temperature_celsius: of the battery; it shifts what a good one reads.
             folder: where machines are looked up by id.
             progress: called with a sentence before each long step of a first start.
 
         Raises:
             UnknownNameError: no such machine, complaint, tool or area.
+            ValueOutOfRangeError: a temperature no barn has.
             MachineFileError: the file has problems.
             CircuitError, NetworkError, NetworkTooLargeError: it cannot be solved.
         """
@@ -71,7 +75,9 @@ class Job:
         _known("complaint", complaint, known.complaints)
         for tool in tools:
             _known("tool", tool, known.tools)
-        job = cls(ready, Situation(complaint, tools=frozenset(tools)))
+        celsius = check_celsius(temperature_celsius)
+        at_hand = frozenset(tools)
+        job = cls(ready, Situation(complaint, tools=at_hand, temperature_celsius=celsius))
         for area in open_areas:
             job = job.open_area(area)
         return replace(job, before=None)
@@ -85,6 +91,11 @@ class Job:
     def complaint(self) -> str:
         """Id of the complaint."""
         return self.situation.complaint
+
+    @property
+    def celsius(self) -> float:
+        """Temperature of the battery."""
+        return self.situation.temperature_celsius
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -106,7 +117,7 @@ class Job:
             RequestError: the test is recorded already.
         """
         known = _known("test", test, self.machine.tests)
-        found = read_result(self.machine.tests[known], result)
+        found = read_result(self.machine, self.machine.tests[known], result, self.celsius)
         if any(one.test == test for one in self.findings):
             raise RequestError(f"{test} is recorded already; retract it first", "findings")
         situation = replace(self.situation, findings=(*self.findings, found))
@@ -179,7 +190,7 @@ class Job:
         _known("test", test, self.machine.tests)
         beliefs = self.ready.compiled.beliefs(encode(self.ready, self.situation))
         faults = beliefs.marginals[fault_codes(self.ready)]
-        return expectations(self.ready, self.complaint, test, faults)
+        return expectations(self.ready, self.situation, test, faults)
 
     def consequence(self, test: str) -> Mapping[str, tuple[Suspect, ...]]:
         """The suspects after each outcome of a test that is possible at all.
@@ -216,7 +227,9 @@ def prepare(
     return ready_from_text(content, lambda: load_machine(machine, folder=folder), progress)
 
 
-def read_result(test: Test, result: str | float) -> Finding:
+def read_result(
+    machine: Machine, test: Test, result: str | float, celsius: float = REFERENCE_CELSIUS
+) -> Finding:
     """A finding from an outcome, a number, or a text with a number and a unit.
 
     Raises:
@@ -235,7 +248,8 @@ def read_result(test: Test, result: str | float) -> Finding:
             raise UnknownNameError("outcome", text, outcomes, test.id)
         result = parse_reading(test, text)
     value = check_reading(test, float(result))
-    return Finding(test.id, outcome_of(test, value), value)
+    shift = volts_to_add(machine, test, celsius)
+    return Finding(test.id, outcome_of(test, value + shift), value)
 
 
 def _known(kind: str, name: str, valid: Iterable[str]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,7 +66,7 @@ def suspects(ready: ReadyMachine, faults: NDArray[np.float64]) -> tuple[Suspect,
 def recorded(ready: ReadyMachine, situation: Situation) -> tuple[RecordedFinding, ...]:
     """The findings with the surprise of each, given those before it."""
     found = []
-    earlier = Situation(situation.complaint)
+    earlier = replace(situation, findings=())
     for one in situation.findings:
         before = ready.compiled.beliefs(encode(ready, earlier))
         chance = before[one.test][one.outcome]
@@ -78,7 +79,7 @@ def recorded(ready: ReadyMachine, situation: Situation) -> tuple[RecordedFinding
                 surprise_bits=max(-math.log2(max(chance, 1e-300)), 0.0),
             )
         )
-        earlier = Situation(situation.complaint, (*earlier.findings, one))
+        earlier = replace(earlier, findings=(*earlier.findings, one))
     return tuple(found)
 
 

@@ -10,10 +10,12 @@ import numpy as np
 from diagnose.advice.explain import leading
 from diagnose.network.outcomes import spread_of
 from diagnose.network.readings import outcome_of
+from diagnose.network.temperature import volts_to_add
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from diagnose.advice.situation import Situation
     from diagnose.network.ready import ReadyMachine
 
 
@@ -42,13 +44,17 @@ class Expectation:
 
 
 def expectations(
-    ready: ReadyMachine, complaint: str, test_id: str, faults: NDArray[np.float64], count: int = 4
+    ready: ReadyMachine,
+    situation: Situation,
+    test_id: str,
+    faults: NDArray[np.float64],
+    count: int = 4,
 ) -> tuple[Expectation, ...]:
     """The good reading first, then those of the leading suspects.
 
     Args:
         ready: the machine.
-        complaint: its complaint; only faults that can give it are named.
+        situation: only faults that can give its complaint are named; its temperature counts.
         test_id: a test with a unit.
         faults: (faults,) posterior of every fault.
         count: how many suspects.
@@ -56,10 +62,11 @@ def expectations(
     test = ready.machine.tests[test_id]
     if test.unit is None or test_id not in ready.single_readings:
         return ()
-    rows = [len(ready.faults), *leading(faults * ready.explains[complaint], count)]
+    rows = [len(ready.faults), *leading(faults * ready.explains[situation.complaint], count)]
+    shift = volts_to_add(ready.machine, test, situation.temperature_celsius)
     found = []
     for row in rows:
-        typical, other = (float(v) for v in ready.single_readings[test_id][row])
+        typical, other = (float(v) - shift for v in ready.single_readings[test_id][row])
         spread = 2.0 * float(spread_of(test, np.array(typical)))
         good = row == len(ready.faults)
         part, mode = ("", "") if good else ready.faults[row]
@@ -73,7 +80,7 @@ def expectations(
                 high=min(typical + spread, test.high),
                 other=other,
                 unit=test.unit,
-                outcome=outcome_of(test, typical),
+                outcome=outcome_of(test, typical + shift),
             )
         )
     return tuple(found)

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from diagnose.network.readings import reading_likelihood
+from diagnose.network.temperature import REFERENCE_CELSIUS, volts_to_add
 from diagnose.network.words import YES
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
+    import numpy as np
     from numpy.typing import NDArray
 
     from diagnose.inference.findings import Findings
@@ -41,12 +41,14 @@ class Situation:
         findings: in the order recorded, at most one per test.
         open_areas: areas that stand open.
         tools: tools at hand; empty when every tool is.
+        temperature_celsius: of the battery.
     """
 
     complaint: str
     findings: tuple[Finding, ...] = ()
     open_areas: frozenset[str] = frozenset()
     tools: frozenset[str] = frozenset()
+    temperature_celsius: float = REFERENCE_CELSIUS
 
     def at_hand(self, tool: str) -> bool:
         """Whether a tool can be used."""
@@ -60,22 +62,21 @@ def evidence_of(situation: Situation) -> dict[str, str]:
     return found
 
 
-def readings_of(ready: ReadyMachine, findings: Iterable[Finding]) -> dict[str, NDArray]:  # type: ignore[type-arg]
+def readings_of(ready: ReadyMachine, situation: Situation) -> dict[str, NDArray[np.float64]]:
     """The findings that are numbers: test -> likelihood over its parents' combinations."""
-    return {
-        one.test: reading_likelihood(
-            ready.machine.tests[one.test],
-            one.reading,
-            ready.means[one.test],
-            ready.deviations[one.test],
-        )
-        for one in findings
-        if one.reading is not None
-    }
+    found = {}
+    for one in situation.findings:
+        if one.reading is not None:
+            test = ready.machine.tests[one.test]
+            shift = volts_to_add(ready.machine, test, situation.temperature_celsius)
+            found[test.id] = reading_likelihood(
+                test, one.reading + shift, ready.means[test.id], ready.deviations[test.id]
+            )
+    return found
 
 
 def encode(ready: ReadyMachine, situation: Situation) -> Findings:
     """All findings, ready for propagation."""
     return ready.compiled.encode(
-        evidence_of(situation), parent_likelihoods=readings_of(ready, situation.findings)
+        evidence_of(situation), parent_likelihoods=readings_of(ready, situation)
     )

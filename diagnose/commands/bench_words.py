@@ -94,11 +94,14 @@ def understand(line: str, outcomes: Sequence[str], *, has_unit: bool) -> Said:
         return Said("finding", name.strip(), result.strip())
     first, _, rest = text.partition(" ")
     word, rest = first.lower(), rest.strip()
-    if word in _BARE and not rest:
-        return Said(_BARE[word])
-    if word in _WITH_NAME:
-        return Said(_WITH_NAME[word], rest)
-    if not has_unit and text.isdecimal() and 1 <= int(text) <= len(outcomes):
-        return Said("result", result=outcomes[int(text) - 1])
+    if word in _WITH_NAME or (word in _BARE and not rest):
+        return Said({**_BARE, **_WITH_NAME}[word], rest)
+    return Said("result", result=_outcome(text, outcomes, numbered=not has_unit))
+
+
+def _outcome(text: str, outcomes: Sequence[str], *, numbered: bool) -> str:
+    """The outcome that a number or a beginning stands for; else the text as it is."""
+    if numbered and text.isdecimal() and 1 <= int(text) <= len(outcomes):
+        return outcomes[int(text) - 1]
     begun = [one for one in outcomes if one.startswith(text.lower().replace(" ", "_"))]
-    return Said("result", result=begun[0] if len(begun) == 1 else text)
+    return begun[0] if len(begun) == 1 else text

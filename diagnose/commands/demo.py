@@ -14,7 +14,7 @@ def demo(
     ] = "utility_vehicle",
     seed: Annotated[
         int, typer.Option("--seed", min=0, help="Which fault is invented; each is another job.")
-    ] = 7,
+    ] = 25,
     json: options.Json = False,
 ) -> None:
     """Watch a simulated technician find an invented fault, test by test."""

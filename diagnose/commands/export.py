@@ -1,6 +1,5 @@
 """`diagnose network` and `diagnose draw`: the network and the circuit for other programs."""
 
-from collections import Counter
 from pathlib import Path
 from typing import Annotated
 
@@ -41,7 +40,7 @@ def draw(
     from diagnose.circuit.drawing import draw as drawing  # noqa: PLC0415
     from diagnose.machine.load import load_machine  # noqa: PLC0415
 
-    suspects: Counter[str] = Counter()
+    suspects: dict[str, float] = {}
     if complaint is None and not finding:
         shown = load_machine(machine)
     else:
@@ -49,9 +48,9 @@ def draw(
         shown = job.machine
         for suspect in job.advise().suspects:
             if suspect.part in shown.parts:
-                suspects[suspect.part] += suspect.probability
+                suspects[suspect.part] = suspects.get(suspect.part, 0.0) + suspect.probability
     save_text(svg, drawing(shown, suspects))
     if json:
-        print_json({"file": str(svg), "suspects": dict(suspects.most_common())})
+        print_json({"file": str(svg), "suspects": suspects})
     else:
         typer.echo(f"{svg}: {len(shown.parts)} parts")

@@ -65,27 +65,28 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 def _report(error: Exception) -> int:
-    """Say in one line (machine files: one per problem) what went wrong."""
+    """Say in one line (machine files: one per problem) what went wrong; the exit code for it."""
     if isinstance(error, MachineFileError):
         for line in str(error).splitlines():
             print_error(line, prefix="")
         return exits.MACHINE_FILE
-    if isinstance(error, DiagnoseError):
-        print_error(str(error))
-        return exits.exit_code(error)
-    if isinstance(error, typer.TyperException):
-        context = getattr(error, "ctx", None)
-        more = f" (more: {context.command_path} --help)" if context else ""
-        print_error(error.format_message() + more)
-        return error.exit_code
     if isinstance(error, BrokenPipeError):  # the reader of our output has gone, e.g. `head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return exits.OTHER
     if isinstance(error, typer.Abort):
         return exits.INTERRUPTED
+    print_error(_sentence(error))
+    if isinstance(error, DiagnoseError):
+        return exits.exit_code(error)
+    return error.exit_code if isinstance(error, typer.TyperException) else exits.OTHER
+
+
+def _sentence(error: Exception) -> str:
+    if isinstance(error, DiagnoseError):
+        return str(error)
+    if isinstance(error, typer.TyperException):
+        context = getattr(error, "ctx", None)
+        return error.format_message() + (f" (more: {context.command_path} -h)" if context else "")
     if isinstance(error, OSError) and error.strerror:
-        place = f"{error.filename}: " if error.filename else ""
-        print_error(place + error.strerror)
-        return exits.OTHER
-    print_error(f"a fault of this program, {type(error).__name__}: {error}")
-    return exits.OTHER
+        return f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+    return f"a fault of this program, {type(error).__name__}: {error}"

@@ -24,7 +24,8 @@ def serve(
 
     from diagnose.api.app import create_app  # noqa: PLC0415
 
-    with socket.create_server((host, port)) as listener:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.create_server((host, port), family=family) as listener:
         taken = listener.getsockname()[1]
         if json:
             print_json({"host": host, "port": taken})

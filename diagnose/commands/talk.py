@@ -178,21 +178,23 @@ def _step(desk: Desk, said: Said) -> Desk:
         DiagnoseError: the step names or says something that does not fit.
     """
     job = desk.job
+    if said.kind == "do":
+        return replace(desk, asked=_pick(desk.advice, said.name))
+    if said.kind in {"result", "skip"} and not desk.asked:
+        raise UnknownNameError("word", said.result or said.kind, WORDS)
     if said.kind == "result":
-        if not desk.asked:
-            raise UnknownNameError("word", said.result, WORDS)
-        return Desk.of(_record(job, desk.asked, said.result))
-    if said.kind == "finding":
-        return Desk.of(_record(job, said.name, said.result))
-    if said.kind == "undo":
-        return Desk.of(_undone(job))
-    if said.kind == "skip":
-        return Desk.of(job.skip(desk.asked, said.name)) if desk.asked else desk
-    if said.kind == "open":
-        return Desk.of(job.open_area(said.name))
-    if said.kind == "close":
-        return Desk.of(job.close_area(said.name))
-    return replace(desk, asked=_pick(desk.advice, said.name))
+        job = _record(job, desk.asked, said.result)
+    elif said.kind == "finding":
+        job = _record(job, said.name, said.result)
+    elif said.kind == "skip":
+        job = job.skip(desk.asked, said.name)
+    elif said.kind == "open":
+        job = job.open_area(said.name)
+    elif said.kind == "close":
+        job = job.close_area(said.name)
+    else:
+        job = job.undo()
+    return Desk.of(job)
 
 
 def _record(job: Job, test: str, result: str) -> Job:
@@ -203,10 +205,6 @@ def _record(job: Job, test: str, result: str) -> Job:
     if area is not None and area not in job.situation.open_areas:
         after = replace(after.open_area(area), before=job)  # one step to undo, not two
     return after
-
-
-def _undone(job: Job) -> Job:
-    return job.undo()
 
 
 def _pick(advice: Advice, name: str) -> str:
