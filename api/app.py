@@ -38,7 +38,8 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        await anyio.to_thread.run_sync(app.openapi)  # networks are ready before the first request
+        await anyio.to_thread.run_sync(shelf.warm)
+        await anyio.to_thread.run_sync(app.openapi)
         yield
 
     app = FastAPI(
@@ -96,7 +97,7 @@ def _from_validation(error: RequestValidationError) -> Response:
     met = first.get("input")
     return respond(
         INVALID,
-        f"{place or 'body'}: {first['msg']}{more}",
+        f"{place or 'body'}: {first['msg'].removeprefix('Value error, ')}{more}",
         place=place or "body",
         met=met if isinstance(met, str | int | float) else None,
     )

@@ -70,6 +70,9 @@ OUT_OF_RANGE = Kind("out-of-range", "A reading outside what its test accepts", 4
 MACHINE_FILE = Kind("machine-unusable", "The machine's file cannot be used", 500)
 FAULT = Kind("internal", "A fault of this service", 500)
 
+FIELDS = {"tool": "tools", "area": "open"}
+"""Field of the question that a kind of name stands in, where it is not called the same."""
+
 MAX_EXPECTED = 200
 MAX_MET = 200
 
@@ -125,7 +128,7 @@ def from_error(error: DiagnoseError) -> ProblemResponse:
     detail = str(error)
     if isinstance(error, UnknownNameError):
         kind = UNKNOWN_MACHINE if error.kind == "machine" else UNKNOWN_NAME
-        members = {"place": place or error.kind, "met": error.met}
+        members = {"place": place or FIELDS.get(error.kind, error.kind), "met": error.met}
         members |= {"expected": error.valid, "nearest": error.nearest}
     elif isinstance(error, UnitError):
         kind, members = UNIT, {"place": place, "met": error.met, "expected": error.expected}

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from diagnose.errors import DiagnoseError, UnknownNameError
-from diagnose.job import Job
+from diagnose.job import Job, prepare
 from diagnose.machine.load import machine_names, machine_path, read_machine, read_text
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ class Shelf:
         """
         names = self.names()
         if name not in names:
-            raise UnknownNameError("machine", name, names, "machine")
+            raise UnknownNameError("machine", name, names)
 
     def machine(self, name: str) -> Machine:
         """A machine by its id; never by a path.
@@ -57,6 +58,14 @@ class Shelf:
         self.known(name)
         path = machine_path(name, folder=self.folder)
         return _checked(read_text(path), str(path))
+
+    def warm(self) -> None:
+        """Make every machine ready, so that no request waits for it; unusable ones are logged."""
+        for name in self.names():
+            try:
+                prepare(name, folder=self.folder)
+            except DiagnoseError as error:
+                logging.getLogger(__name__).warning("%s cannot be used: %s", name, error)
 
     def job(self, question: Question) -> Job:
         """The job that a question describes, all its findings recorded.
@@ -78,10 +87,20 @@ class Shelf:
         return job
 
 
+def _outcome(machine: Machine, finding: FindingGiven) -> str:
+    """The outcome; a text like `12.3V`, which a job takes as a reading, is none."""
+    outcome = str(finding.outcome)
+    if finding.test in machine.tests:
+        known = [one.id for one in machine.tests[finding.test].outcomes]
+        if outcome not in known:
+            raise UnknownNameError("outcome", outcome, known, finding.test)
+    return outcome
+
+
 def _record(job: Job, finding: FindingGiven, place: str) -> Job:
     try:
         if finding.reading is None:
-            return job.record(finding.test, str(finding.outcome))
+            return job.record(finding.test, _outcome(job.machine, finding))
         if finding.unit is None:
             return job.record(finding.test, finding.reading)
         return job.record(finding.test, f"{finding.reading!r} {finding.unit}")

@@ -20,7 +20,7 @@ def advise(
     ] = 8,
     json: options.Json = False,
 ) -> None:
-    """Say what to do next, from the complaint and what was found so far."""
+    """Say what to do next, from complaint and findings."""
     job = open_job(machine, complaint, finding, tool, open_)
     advice = job.advise()
     if json:

@@ -22,7 +22,7 @@ def bench(
     ] = None,
     json: options.Json = False,
 ) -> None:
-    """Work a job at the terminal: best test, reason and cautions; you type what you found.
+    """Work a job at the terminal, one finding after the other.
 
     Type `help` for the words. With --json the talk goes to standard error and the last answer,
     as `advise --json` gives it, to standard output.

@@ -20,7 +20,7 @@ def check(
     ] = False,
     json: options.Json = False,
 ) -> None:
-    """Find everything wrong in a machine file: line, column, what was met, the nearest name."""
+    """Find everything that is wrong in a machine file."""
     if rules:
         _explain(json)
         return
@@ -71,7 +71,7 @@ def _explain(as_json: bool) -> None:
 
 
 def schema(json: options.Json = False) -> None:
-    """Print the JSON Schema of machine files, for editors that complete and check."""
+    """Print the JSON Schema of machine files."""
     from diagnose.machine.schema_json import machine_schema_text  # noqa: PLC0415
 
     del json  # it is JSON either way

@@ -17,7 +17,7 @@ def demo(
     ] = 25,
     json: options.Json = False,
 ) -> None:
-    """Watch a simulated technician find an invented fault, test by test."""
+    """Watch the whole job once: an invented fault, found test by test."""
     from diagnose.commands.run_demo import run_demo, story  # noqa: PLC0415
     from diagnose.job import prepare  # noqa: PLC0415
 

@@ -15,7 +15,7 @@ def network(
     bif: Annotated[Path, typer.Option("--bif", help="File to write.", show_default=False)],
     json: options.Json = False,
 ) -> None:
-    """Write a machine's network as BIF, for checking with another library."""
+    """Write a machine's network as a BIF file."""
     from diagnose.machine.load import load_machine  # noqa: PLC0415
     from diagnose.network.build import make_network  # noqa: PLC0415
     from diagnose.network.export import write_bif  # noqa: PLC0415
@@ -36,7 +36,7 @@ def draw(
     finding: options.Findings = None,
     json: options.Json = False,
 ) -> None:
-    """Draw the circuit as SVG, parts shaded by how likely they are to have failed."""
+    """Draw the circuit as SVG, suspects shaded."""
     from diagnose.circuit.drawing import draw as drawing  # noqa: PLC0415
     from diagnose.machine.load import load_machine  # noqa: PLC0415
 

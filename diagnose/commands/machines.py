@@ -15,7 +15,7 @@ def machines(
     ] = None,
     json: options.Json = False,
 ) -> None:
-    """List the machines, or all the names that one machine knows."""
+    """List the machines, or all that one machine knows."""
     from diagnose.api.catalogue import machine_details, machine_entry  # noqa: PLC0415
     from diagnose.machine.load import load_machine, machine_names  # noqa: PLC0415
 

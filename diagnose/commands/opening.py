@@ -35,6 +35,7 @@ def open_job(
             "say what the customer reports; `diagnose machines MACHINE` lists the complaints",
             param_hint="--complaint",
         )
+    results = [split_finding(text) for text in findings or ()]
     job = Job.open(
         machine,
         complaint=complaint,
@@ -42,8 +43,8 @@ def open_job(
         open_areas=tuple(areas or ()),
         progress=print_progress,
     )
-    for text in findings or ():
-        job = job.record(*split_finding(text))
+    for test, result in results:
+        job = job.record(test, result)
     return job
 
 

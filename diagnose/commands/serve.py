@@ -17,7 +17,7 @@ def serve(
     ] = 8000,
     json: options.Json = False,
 ) -> None:
-    """Answer over HTTP until stopped; OpenAPI is at /openapi.json."""
+    """Answer over HTTP; OpenAPI is at /openapi.json."""
     import socket  # noqa: PLC0415
 
     import uvicorn  # noqa: PLC0415  the server and its framework load on use only

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
-import os
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from types import MappingProxyType
@@ -24,6 +21,9 @@ from diagnose.inference.findings import Encoder, Findings, Names
 from diagnose.inference.gains import gains_about
 from diagnose.inference.plan import Plan, PlanBuilder
 from diagnose.inference.priors import fill_priors
+from diagnose.inference.questions import leaf_likelihoods
+from diagnose.inference.threads import in_threads
+from diagnose.inference.whatif import WhatIf, what_if
 from diagnose.inference.workspace import workspace
 
 if TYPE_CHECKING:
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 NOTHING: Mapping[str, Any] = MappingProxyType({})
-PARALLEL_FROM = 400_000
-"""Rows times cases from which a batch is worth a second thread (about a millisecond)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,6 +70,11 @@ class CompiledNetwork:
     def encoder(self) -> Encoder:
         """Look-up tables from names to the kernel's records."""
         return Encoder(self.names, self.plan)
+
+    @cached_property
+    def likelihoods(self) -> tuple[NDArray[np.float64], ...]:
+        """For each leaf P(outcome | parents), possible combinations of its parents only."""
+        return leaf_likelihoods(self.encoder)
 
     @cached_property
     def _joints(self) -> slice:
@@ -240,6 +243,40 @@ class CompiledNetwork:
         asked = None if about is None else [self.names.node(name) for name in about]
         return gains_about(self, wanted, found, asked)
 
+    def outcomes_of(
+        self, tests: Sequence[str], nodes: Sequence[str], base: Findings | None = None
+    ) -> WhatIf:
+        """What would be believed after each outcome of each test, on top of the same findings.
+
+        The same as a propagation for each outcome, but from one propagation: the outcomes share
+        its beliefs, and only what is asked about is worked out.
+
+        Args:
+            tests: nodes of any kind, all of whose states are tried.
+            nodes: nodes of any kind whose posteriors are asked for.
+            base: findings all cases share, from `encode`.
+
+        Raises:
+            UnknownNameError: a node that does not exist.
+            ClashError: base findings that cannot all be true.
+        """
+        return what_if(self, tests, nodes, base if base is not None else self.encoder.encode({}))
+
+    def calibrated(
+        self, base: Findings
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+        """The workspace after a propagation through every tree, marginals and log evidence.
+
+        Weights of 1 on a node of each tree without findings change nothing but make the kernel
+        walk through it. The workspace is the calling thread's until it propagates again.
+        """
+        records, numbers = self.encoder.everywhere(base)
+        batch = self._allocate(1)
+        work = self._run(np.array([0, len(records)]), records, numbers, batch, 0, 1)
+        if batch.log_evidence[0] == -np.inf:
+            raise ClashError(smallest_clash(self, base))
+        return work, batch.marginals[0], float(batch.log_evidence[0])
+
     def to_arrays(self) -> dict[str, NDArray[Any]]:
         """Everything as named arrays without objects, fit for one `.npz` without pickle."""
         return plan_to_arrays(self.names, self.plan)
@@ -285,19 +322,11 @@ class CompiledNetwork:
         """All cases, in as many threads as are worth it; the kernel holds no lock."""
         cases = len(pointer) - 1
         batch = self._allocate(cases)
-        cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
-        threads = min(cores, cases, max(1, cases * self.rows // PARALLEL_FROM))
-        if threads <= 1:
-            self._run(pointer, records, numbers, batch, 0, cases)
-            return batch
-        edges = np.linspace(0, cases, threads + 1).astype(int).tolist()
-        with ThreadPoolExecutor(threads) as pool:
-            jobs = [
-                pool.submit(self._run, pointer, records, numbers, batch, first, last)
-                for first, last in itertools.pairwise(edges)
-            ]
-            for job in jobs:
-                job.result()
+
+        def run(first: int, last: int) -> None:
+            self._run(pointer, records, numbers, batch, first, last)
+
+        in_threads(run, cases, self.rows)
         return batch
 
     def _run(

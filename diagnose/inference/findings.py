@@ -186,6 +186,20 @@ class Encoder:
             np.concatenate(blocks) if blocks else NO_NUMBERS,
         )
 
+    def everywhere(self, base: Findings) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Records and numbers of some findings, and weights of 1 in every other tree."""
+        tables, about = self.plan.tables, base.records[:, at.F_ABOUT].copy()
+        of_leaf = base.records[:, at.F_KIND] >= at.OUTCOME_OF_LEAF
+        about[of_leaf] = self.plan.leaves[about[of_leaf], at.L_TABLE]
+        singles = np.flatnonzero(tables[:, at.T_STATES] >= 0)
+        roots, first = np.unique(tables[singles, at.T_ROOT], return_index=True)
+        other = singles[first[~np.isin(roots, tables[about, at.T_ROOT])]]
+        extra = np.zeros((len(other), at.F_FIELDS), np.int64)
+        extra[:, at.F_KIND], extra[:, at.F_ABOUT] = at.WEIGHTS_OF_NODE, other
+        extra[:, at.F_VALUE] = len(base.numbers)
+        ones = np.ones(int(tables[other, at.T_SIZE].max(initial=0)))
+        return np.concatenate([base.records, extra]), np.concatenate([base.numbers, ones])
+
     def _over_table(self, leaf: int, dense: NDArray[np.float64]) -> NDArray[np.float64]:
         """Weights over a leaf's parents, as entries of its table."""
         table = int(self.plan.leaves[leaf, at.L_TABLE])

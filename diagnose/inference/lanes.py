@@ -1,10 +1,4 @@
-"""The steps of `steps` for several what-ifs side by side, in compiled code.
-
-Every block holds `LANES` numbers per entry next to each other, one per what-if. They share each
-look-up of an index, and together they fill a vector register. The lanes are written out one by
-one, all loads before all stores, because only then the compiler can prove that nothing overlaps
-and use one instruction for all of them.
-"""
+"""The steps of `steps` for several what-ifs side by side, in compiled code."""
 
 from __future__ import annotations
 
@@ -14,9 +8,11 @@ import numpy as np
 
 from diagnose.inference.layout import LANES
 from diagnose.inference.steps import compiled
+from diagnose.inference.vector import even, load, plus, store, times
 
 if TYPE_CHECKING:
     from diagnose.inference.steps import Index, Reals
+
 
 @compiled
 def sum_lanes(  # noqa: PLR0913, PLR0917 - the flat arrays
@@ -32,38 +28,34 @@ def sum_lanes(  # noqa: PLR0913, PLR0917 - the flat arrays
     size: int,
 ) -> None:
     """A projection forwards in all lanes: from entry `begin` of `source` to `start` of `out`."""
-    one, two, three, four = np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4)
-    base, to, first = np.uint64(begin), np.uint64(start), np.uint64(target)
+    base, to, one = np.uint64(begin), np.uint64(start), np.uint64(1)
     if ptr < 0:
-        for j in range(to * four, (to + np.uint64(size)) * four):
-            out[j] = 0.0
+        first = np.uint64(target)
+        for j in range(np.uint64(size)):
+            store(out, to + j, even(0.0))
         for k in range(np.uint64(entries)):
-            s = (base + k) * four
-            t = (to + index[first + k]) * four
-            a = out[t] + source[s]
-            b = out[t + one] + source[s + one]
-            c = out[t + two] + source[s + two]
-            d = out[t + three] + source[s + three]
-            out[t] = a
-            out[t + one] = b
-            out[t + two] = c
-            out[t + three] = d
+            j = to + index[first + k]
+            store(out, j, plus(load(out, j), load(source, base + k)))
         return
-    picked = perm >= 0
     order, runs = np.uint64(max(perm, 0)), np.uint64(ptr)
     for j in range(np.uint64(size)):
-        a = b = c = d = 0.0
-        for k in range(np.uint64(index[runs + j]), np.uint64(index[runs + j + one])):
-            s = (base + (np.uint64(index[order + k]) if picked else k)) * four
-            a += source[s]
-            b += source[s + one]
-            c += source[s + two]
-            d += source[s + three]
-        t = (to + j) * four
-        out[t] = a
-        out[t + one] = b
-        out[t + two] = c
-        out[t + three] = d
+        total = other = even(0.0)
+        k, stop = np.uint64(index[runs + j]), np.uint64(index[runs + j + one])
+        if perm < 0:
+            while k + one < stop:
+                total = plus(total, load(source, base + k))
+                other = plus(other, load(source, base + k + one))
+                k += one + one
+            if k < stop:
+                total = plus(total, load(source, base + k))
+        else:
+            while k + one < stop:
+                total = plus(total, load(source, base + index[order + k]))
+                other = plus(other, load(source, base + index[order + k + one]))
+                k += one + one
+            if k < stop:
+                total = plus(total, load(source, base + index[order + k]))
+        store(out, to + j, plus(total, other))
 
 
 @compiled
@@ -78,38 +70,19 @@ def scale_lanes(  # noqa: PLR0913, PLR0917 - the flat arrays
     out: Reals,
 ) -> None:
     """A projection backwards in all lanes: `out[k] = rows[k] * ratio[target[k]]`."""
-    one, two, three, four = np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4)
     base, by, first = np.uint64(row), np.uint64(start), np.uint64(target)
     for k in range(np.uint64(count)):
-        value = rows[base + k]
-        s = (by + index[first + k]) * four
-        t = k * four
-        a = value * ratio[s]
-        b = value * ratio[s + one]
-        c = value * ratio[s + two]
-        d = value * ratio[s + three]
-        out[t] = a
-        out[t + one] = b
-        out[t + two] = c
-        out[t + three] = d
+        store(out, k, times(rows[base + k], load(ratio, by + index[first + k])))
 
 
 @compiled
 def to_ratio(belief: Reals, first: int, size: int, lanes: Reals, start: int) -> None:
     """Divides a separator's new marginals by the old one; 0/0 is 0."""
-    one, two, three, four = np.uint64(1), np.uint64(2), np.uint64(3), np.uint64(4)
+    base, to = np.uint64(first), np.uint64(start)
     for j in range(np.uint64(size)):
-        old = belief[np.uint64(first) + j]
+        old = belief[base + j]
         by = 1.0 / old if old > 0.0 else 0.0
-        t = (np.uint64(start) + j) * four
-        a = lanes[t] * by
-        b = lanes[t + one] * by
-        c = lanes[t + two] * by
-        d = lanes[t + three] * by
-        lanes[t] = a
-        lanes[t + one] = b
-        lanes[t + two] = c
-        lanes[t + three] = d
+        store(lanes, to + j, times(by, load(lanes, to + j)))
 
 
 @compiled
@@ -134,6 +107,6 @@ def begin_lanes(  # noqa: PLR0913, PLR0917 - the flat arrays
 @compiled
 def even_lanes(belief: Reals, first: int, size: int, out: Reals, start: int) -> None:
     """The same numbers in every lane."""
-    for j in range(size):
-        for lane in range(LANES):
-            out[(start + j) * LANES + lane] = belief[first + j]
+    base, to = np.uint64(first), np.uint64(start)
+    for j in range(np.uint64(size)):
+        store(out, to + j, even(belief[base + j]))

@@ -68,7 +68,7 @@ SIGNATURE = types.void(
     int64, int64,
 )  # fmt: skip
 
-SOURCES = ("layout", "steps", "lanes", "spread")
+SOURCES = ("layout", "steps", "vector", "lanes", "spread")
 
 
 @compiled

@@ -32,7 +32,7 @@ def mode(name: str, **effect: Any) -> Mode:
     return Mode(name, name, 1.0, SOURCE, **effect)
 
 
-def part(  # noqa: PLR0913 - keyword arguments of one constructor
+def part(
     name: str, kind: PartKind, terminals: dict[str, str], ohms: float, *modes: Mode, **more: Any
 ) -> Part:
     ok = mode("ok")
@@ -90,6 +90,7 @@ def machine(
     tests: Iterable[Test] = (),
     functions: Iterable[Function] = (),
     *,
+    name: str = "bench",
     running: tuple[str, ...] = (),
     frame: str = "minus",
 ) -> Machine:
@@ -98,8 +99,8 @@ def machine(
     `running` generators turn in the condition `running`.
     """
     return Machine(
-        id="bench",
-        title="bench",
+        id=name,
+        title=name,
         version="1",
         notes="",
         nominal_volts=12.0,
@@ -125,7 +126,8 @@ def machine(
 def read(one: Machine, *faults: str) -> dict[str, tuple[float, float]]:
     """Both readings of every observable, faults given as `"part.mode"`."""
     circuit = make_circuit(one)
-    numbers = [circuit.netlist.faults.index(tuple(f.split("."))) for f in faults]  # type: ignore[arg-type]
+    number = {f"{name}.{one}": i for i, (name, one) in enumerate(circuit.netlist.faults)}
+    numbers = [number[fault] for fault in faults]
     found = evaluate(circuit, np.array([numbers or [-1]], dtype=np.int32))[0]
     return {
         name: (float(pair[0]), float(pair[1]))

@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
 COMPARED = pytest.StashKey[list[str]]()
 
-Report = "Callable[[str, int, float], None]"
-
 
 @pytest.fixture(scope="session", params=[*machine_names(), "every_part"])
 def workload(request: pytest.FixtureRequest) -> Workload:
@@ -26,12 +24,13 @@ def workload(request: pytest.FixtureRequest) -> Workload:
 
 
 @pytest.fixture(scope="session")
-def report(pytestconfig: pytest.Config) -> Callable[[str, int, float], None]:
+def report(pytestconfig: pytest.Config) -> Callable[[str, int, float | None], None]:
     """Note how many numbers were compared, and the largest difference among them."""
     lines = pytestconfig.stash.setdefault(COMPARED, [])
 
-    def note(what: str, count: int, worst: float) -> None:
-        lines.append(f"{what:<46} {count:>10,}   worst {worst:.1e}")
+    def note(what: str, count: int, worst: float | None) -> None:
+        told = "exact" if worst is None else f"worst {worst:.1e}"
+        lines.append(f"{what:<46} {count:>10,}   {told}")
 
     return note
 

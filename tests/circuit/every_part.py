@@ -184,6 +184,7 @@ def every_part() -> Machine:
         },
         tests(),
         functions(),
+        name="every_part",
         running=("charger",),
         frame="frame",
     )

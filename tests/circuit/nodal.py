@@ -312,30 +312,49 @@ def settle(
     return replace(pulled, moving=moving), replace(let_go, moving=moving)
 
 
-def blown_fuses(schematic: Schematic, faults: Mapping[str, Mode]) -> frozenset[str]:
-    """Fuses that an overload in any plain condition has blown, the most overloaded first."""
+def blown_fuses(
+    schematic: Schematic,
+    faults: Mapping[str, Mode],
+    settled: dict[object, tuple[Standing, Standing]],
+) -> frozenset[str]:
+    """Fuses that an overload in any plain condition has blown, the most overloaded first.
+
+    What the plain conditions settle to is left in `settled`, by condition and fuses blown.
+    """
     blown: frozenset[str] = frozenset()
     fuses = {p.id: p.fuse_amps for p in schematic.machine.parts.values() if p.fuse_amps}
     for condition in schematic.machine.conditions:
         while True:
-            one, _ = settle(schematic, Hookup(condition), faults, blown, touching=True)
+            both = settle(schematic, Hookup(condition), faults, blown, touching=True)
+            settled[condition, blown] = both
             ratio = {
-                f: abs(schematic.amps(one, f)) / amps for f, amps in fuses.items() if f not in blown
+                f: abs(schematic.amps(both[0], f)) / amps
+                for f, amps in fuses.items()
+                if f not in blown
             }
             # Fuses in one line carry the same current: of equals the first in the file goes.
             most = max(ratio.values(), default=0.0)
             if most < BLOW_RATIO:
                 break
-            worst = next(f for f, load in ratio.items() if load > most * (1.0 - 1e-9))
-            blown |= {worst}
+            blown |= {next(f for f, load in ratio.items() if load > most * (1.0 - 1e-9))}
     return blown
 
 
 def readings_of(
-    schematic: Schematic, hookup: Hookup, faults: Mapping[str, Mode], blown: frozenset[str]
-) -> tuple[Standing, Standing]:
-    """The two circuits an instrument may meet; they differ where the circuit is unsteady."""
-    one, other = settle(schematic, hookup, faults, blown, touching=True)
-    if any(mode.loose and part != hookup.replaced for part, mode in faults.items()):
-        other, _ = settle(schematic, hookup, faults, blown, touching=False)
-    return one, other
+    schematic: Schematic, hookups: Iterable[Hookup], faults: Mapping[str, Mode]
+) -> list[tuple[Standing, Standing]]:
+    """The two circuits an instrument may meet in each arrangement.
+
+    They differ where the circuit is unsteady: joints touching and apart, contacts pulled in and
+    let go.
+    """
+    settled: dict[object, tuple[Standing, Standing]] = {}
+    blown = blown_fuses(schematic, faults, settled)
+    found = []
+    for hookup in hookups:
+        plain = (hookup.condition, blown) if hookup == Hookup(hookup.condition) else None
+        one, other = settled.get(plain) or settle(schematic, hookup, faults, blown, touching=True)
+        if any(mode.loose and part != hookup.replaced for part, mode in faults.items()):
+            other, _ = settle(schematic, hookup, faults, blown, touching=False)
+        found.append((one, other))
+    return found

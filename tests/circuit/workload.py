@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from diagnose.machine.model import Machine, Mode
     from tests.circuit.nodal import Standing
 
-PAIRS_EVERYWHERE = 250
+PAIRS_EVERYWHERE = 150
 """Pairs of faults that are compared in every arrangement; all pairs are in the plain conditions."""
 
 FaultSet = tuple[int, ...]
@@ -65,7 +65,7 @@ class Workload:
 
     def blown(self, faults: FaultSet) -> frozenset[str]:
         if faults not in self._blown:
-            self._blown[faults] = blown_fuses(self.schematic, self.modes(faults))
+            self._blown[faults] = blown_fuses(self.schematic, self.modes(faults), {})
         return self._blown[faults]
 
     @cached_property
@@ -85,20 +85,24 @@ class Workload:
         chosen = np.random.default_rng(2).permutation(len(self.pairs))[:PAIRS_EVERYWHERE]
         return [self.pairs[i] for i in sorted(chosen)]
 
-    def settle(self, faults: FaultSet, hookup: Hookup) -> Settled:
-        found = readings_of(self.schematic, hookup, self.modes(faults), self.blown(faults))
-        return Settled(faults, hookup, found)
+    def settle(self, sets: list[FaultSet], hookups: list[Hookup]) -> list[Settled]:
+        """One row of arrangements after the other."""
+        return [
+            Settled(faults, hookup, standings)
+            for faults in sets
+            for hookup, standings in zip(
+                hookups, readings_of(self.schematic, hookups, self.modes(faults)), strict=True
+            )
+        ]
 
     @cached_property
     def everywhere(self) -> list[Settled]:
-        """Singles and some pairs in every arrangement, one row of arrangements per fault set."""
-        sets = [*self.singles, *self.some_pairs]
-        return [self.settle(faults, hookup) for faults in sets for hookup in self.hookups]
+        """Singles and some pairs in every arrangement."""
+        return self.settle([*self.singles, *self.some_pairs], self.hookups)
 
-    @cached_property
     def in_plain(self) -> list[Settled]:
         """Every pair in every plain condition."""
-        return [self.settle(faults, hookup) for faults in self.pairs for hookup in self.plain]
+        return self.settle(self.pairs, self.plain)
 
 
 def table(sets: list[FaultSet]) -> NDArray[np.int32]:

@@ -18,9 +18,10 @@ import numpy as np
 
 from diagnose.network.outcomes import cause_chances, complaint_chances, outcome_chances
 from diagnose.network.words import UNLISTED, YES
+from tests.network.forward import Predictions
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from diagnose.inference.families import Family, Network
     from diagnose.machine.model import Machine, Test
@@ -135,7 +136,13 @@ class Instruments:
 
 
 class FaultSetReferee:
-    """Posterior of every fault by summing over fault sets."""
+    """Joint probabilities of findings with every fault, summed over fault sets.
+
+    Attributes:
+        sets: the fault sets: all of up to two faults, then those drawn.
+        n_exact: how many of them are not drawn.
+        left_out: prior mass of three and more faults.
+    """
 
     def __init__(self, behaviour: Behaviour, network: Network, n_larger: int, seed: int) -> None:
         """Solves all sets; `n_larger` sets of three and more faults are drawn, 0 for none."""
@@ -147,37 +154,35 @@ class FaultSetReferee:
         self.sets: list[FaultSet] = [(), *((f,) for f in range(n))]
         self.sets += [pair for pair in combinations(range(n), 2) if part[pair[0]] != part[pair[1]]]
         self.n_exact = len(self.sets)
-        exact = self.roots.weights(self.sets)
-        self.left_out = 1.0 - float(exact.sum())
+        self.weights = self.roots.weights(self.sets)
+        self.left_out = 1.0 - float(self.weights.sum())
         index = np.array([(*one, n, n)[:2] for one in self.sets])
-        readings = behaviour.pairs[index[:, 0], index[:, 1]]
+        self.readings = behaviour.pairs[index[:, 0], index[:, 1]]
         if n_larger:
-            larger, counts = self._draw_larger(n_larger, np.random.default_rng(seed))
-            weights = self.roots.weights(larger)
-            share = counts / counts.sum() * self.left_out / weights.sum(axis=1)
-            exact = np.concatenate([exact, weights * share[:, None]])
-            readings = np.concatenate([readings, behaviour.readings(larger)])
-            self.sets += larger
-        self.weights = exact
-        self.readings = readings
+            self._add_larger(n_larger, np.random.default_rng(seed))
         self.states = self.roots.part_states(self.sets)
+        self.tables = Predictions(network, behaviour, self.sets)
         self._known: dict[str, np.ndarray] = {}
         lengths = [len(one) for one in self.sets]
         self._rows = np.repeat(np.arange(len(self.sets)), lengths)
         self._faults = np.array([f for one in self.sets for f in one], dtype=np.int64)
 
-    def _draw_larger(
-        self, wanted: int, rng: np.random.Generator
-    ) -> tuple[list[FaultSet], np.ndarray]:
+    def _add_larger(self, wanted: int, rng: np.random.Generator) -> None:
+        """Draws from the prior, each set once, weighted by how often it came up."""
         counts: Counter[FaultSet] = Counter()
         while counts.total() < wanted:
             _, states = self.roots.draw(50_000, rng)
             states = states[np.count_nonzero(states, axis=1) >= 3]
             counts.update(self.roots.fault_sets(states[: wanted - counts.total()]))
-        return list(counts), np.array(list(counts.values()), dtype=np.float64)
+        larger = list(counts)
+        weights = self.roots.weights(larger)
+        share = np.array(list(counts.values())) / wanted * self.left_out / weights.sum(axis=1)
+        self.weights = np.concatenate([self.weights, weights * share[:, None]])
+        self.readings = np.concatenate([self.readings, self.behaviour.readings(larger)])
+        self.sets = self.sets + larger
 
-    def chances(self, node: str) -> np.ndarray:
-        """(sets, outcomes) chance of each outcome of a test, or of a complaint, in each set."""
+    def solved(self, node: str) -> np.ndarray:
+        """(sets, outcomes) chance of each outcome of a test, or of a complaint: the circuit's."""
         if node not in self._known:
             test = self.behaviour.machine.tests.get(node)
             if test is None:
@@ -186,7 +191,9 @@ class FaultSetReferee:
                 self._known[node] = self.instruments.outcomes(test, self.readings)
         return self._known[node]
 
-    def likelihood(self, evidence: Mapping[str, str]) -> np.ndarray:
+    def joint(
+        self, evidence: Mapping[str, str], chances: Callable[[str], np.ndarray]
+    ) -> np.ndarray:
         """(sets,) probability of each fault set together with the findings."""
         tests = self.behaviour.machine.tests
         weights = self.weights
@@ -194,19 +201,17 @@ class FaultSetReferee:
         for node, state in evidence.items():
             test = tests.get(node)
             if test is None:
-                given *= self.chances(node)[:, 0 if state == YES else 1]
+                given *= chances(node)[:, 0 if state == YES else 1]
                 continue
             outcome = [one.id for one in test.outcomes].index(state)
             if test.cause is None:
-                given *= self.chances(node)[:, outcome]
+                given *= chances(node)[:, outcome]
             else:
                 there = self.roots.present(test.cause, self.states)
                 weights = weights * cause_chances(test)[there, outcome]
-        return given * weights.sum(axis=1)
+        found: np.ndarray = given * weights.sum(axis=1)
+        return found
 
-    def posterior(self, evidence: Mapping[str, str]) -> tuple[np.ndarray, float]:
-        """(faults,) posterior of every fault, and the share of sets of three and more faults."""
-        joint = self.likelihood(evidence)
-        joint /= joint.sum()
-        found = np.bincount(self._faults, joint[self._rows], len(self.behaviour.faults))
-        return found, float(joint[self.n_exact :].sum())
+    def by_fault(self, joint: np.ndarray) -> np.ndarray:
+        """(faults,) sum over the sets that hold each fault."""
+        return np.bincount(self._faults, joint[self._rows], len(self.behaviour.faults))

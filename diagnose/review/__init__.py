@@ -1,0 +1,1 @@
+"""What the tests of a machine can tell at all, before anybody stands at the bench."""
