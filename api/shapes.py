@@ -129,7 +129,7 @@ class Answer(_Shape):
     findings: list[Finding] = Field(description="Findings, first to last.")
     suspects: list[Suspect] = Field(description="Every failure mode, most likely first.")
     tests: list[Test] = Field(description="Tests not done yet, most bits per minute first.")
-    verdict: Verdict = Field(description="What to do now.")
+    verdict: Verdict = Field(description="What to do now, and why.")
 
 
 class MachineEntry(_Shape):

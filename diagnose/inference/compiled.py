@@ -21,7 +21,6 @@ from diagnose.inference.findings import Encoder, Findings, Names
 from diagnose.inference.gains import gains_about
 from diagnose.inference.plan import Plan, PlanBuilder
 from diagnose.inference.priors import fill_priors
-from diagnose.inference.questions import leaf_likelihoods
 from diagnose.inference.threads import in_threads
 from diagnose.inference.whatif import WhatIf, what_if
 from diagnose.inference.workspace import workspace
@@ -70,11 +69,6 @@ class CompiledNetwork:
     def encoder(self) -> Encoder:
         """Look-up tables from names to the kernel's records."""
         return Encoder(self.names, self.plan)
-
-    @cached_property
-    def likelihoods(self) -> tuple[NDArray[np.float64], ...]:
-        """For each leaf P(outcome | parents), possible combinations of its parents only."""
-        return leaf_likelihoods(self.encoder)
 
     @cached_property
     def _joints(self) -> slice:

@@ -73,27 +73,29 @@ OUTCOME_OF_LEAF: Final = 2  # about a leaf; value is the outcome
 WEIGHTS_OF_LEAF: Final = 3  # about a leaf; value is the offset of weights over its outcomes
 WEIGHTS_OF_PARENTS: Final = 4  # about a leaf; value is the offset of weights over its table
 
-# What-ifs on a set of beliefs; these records are made for each set of what-ifs anew.
-LANES: Final = 4  # how many go side by side: numbers per entry of their blocks
+# What-ifs on a set of beliefs: blocks of numbers per entry and what-if, and a matrix from block to
+# block, `P(entry of a | entry of b)` if b is a separator, `P(entry of a, entry of b)` if it is a
+# table to read. Blocks are separators, tables and, in cliques with many neighbours, their rows.
+LANES: Final = 4  # what-ifs that go side by side: numbers per entry of a block
 
-# One record per table that is read: those read from rows by clique, those read from separators by
-# clique, those read from other tables.
-S_TABLE: Final = 0
-S_OUT: Final = 1  # where its entries begin in the result
-S_FROM: Final = 2  # where the entries of the table it is read from begin in the result
-S_FIELDS: Final = 3
+# One record per matrix.
+M_FROM: Final = 0  # where block a begins, in entries
+M_TO: Final = 1  # where block b begins
+M_FROM_SIZE: Final = 2
+M_TO_SIZE: Final = 3
+M_ROW: Final = 4  # `work`: the rows over both blocks, of a clique or a separator
+M_ROWS: Final = 5
+M_FROM_TARGET: Final = 6  # `index`: entry of a of each row, -1 when they are the rows themselves
+M_TO_TARGET: Final = 7  # `index`: the same for b
+M_OLD: Final = 8  # `work`: P(entry of b | findings), -1 when b is a table to read
+M_PTR: Final = 9  # `ptr`: where the numbers of each entry of b begin
+M_NUMBERS: Final = 10  # where its numbers begin; also where its rows begin in `slot`
+M_FIELDS: Final = 11
 
-# One record per clique, and a last one with the ends.
-P_RATIO: Final = 0  # where its separator begins in `ratio`
-P_CHILDREN: Final = 1  # where its children begin in `children`
-P_FROM_ROWS: Final = 2  # `sinks`: where those read from its rows begin
-P_FROM_SEPARATOR: Final = 3  # `sinks`: where those read from its separator begin
-P_BELOW: Final = 4  # how many tables are read below, its separator included
-P_ABOVE: Final = 5  # the same above
-P_FIELDS: Final = 6
-
-# One record per group of at most LANES what-ifs that begin in the same clique.
-G_CLIQUE: Final = 0
-G_FIRST: Final = 1
-G_COUNT: Final = 2
-G_FIELDS: Final = 3
+# One record per group of at most LANES what-ifs about the same table.
+G_FIRST: Final = 0  # the first what-if
+G_COUNT: Final = 1
+G_SIZE: Final = 2  # entries of the table
+G_STEP: Final = 3  # its matrices in the order they are used begin and end here
+G_STOP: Final = 4
+G_FIELDS: Final = 5

@@ -1,8 +1,9 @@
-"""Which tables a set of what-ifs reads, from where, and in which groups they go together."""
+"""The ways from what is supposed to what is read: which matrices, in which order."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,127 +12,187 @@ from numpy.typing import NDArray
 from diagnose.inference import layout as at
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from diagnose.inference.plan import Plan
 
 Ints = NDArray[np.int64]
 
+MANY_NEIGHBOURS = 6
+"""Separators from which a clique's news goes by way of its rows. A matrix for each pair of them
+is quicker to multiply by, but there are as many as the number squared."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Routes:
-    """Where news goes and what is read on the way; see `layout` for the records.
+    """Ways from some tables to some others; see `layout` for the records.
 
     Attributes:
-        places: int64, shape (cliques + 1, P_FIELDS).
-        children: int64, the children of each clique in turn.
-        sinks: int64, shape (tables read, S_FIELDS).
-        out: table -> where its entries begin in a result.
-        entries: how many entries a result has.
+        matrices: int64, shape (matrices, M_FIELDS).
+        ptr: int64, where the numbers of each entry begin.
+        col: uint32, which entry each number belongs to.
+        slot: uint32, which number each row adds to.
+        steps: int64, numbers of matrices in the order they are used, for each source in turn.
+        begin: source table -> where its steps begin and end.
+        out: sink table -> where its entries begin in a result.
+        sizes: entries of a result, of all blocks; the block of the source comes last.
     """
 
-    places: Ints
-    children: Ints
-    sinks: Ints
+    matrices: Ints
+    ptr: Ints
+    col: NDArray[np.uint32]
+    slot: NDArray[np.uint32]
+    steps: Ints
+    begin: dict[int, tuple[int, int]]
     out: dict[int, int]
-    entries: int
+    sizes: tuple[int, int, int]
 
 
-def make_routes(plan: Plan, wanted: Iterable[int]) -> Routes:
-    """Routes to some tables.
-
-    A table is read from the smallest block that holds its nodes, as in a propagation: the rows of
-    a clique, a separator, or another table, which then is read too.
-
-    Args:
-        plan: the layout of the network.
-        wanted: tables to read.
-    """
-    cliques, tables = plan.cliques, plan.tables
-    of_rows = {int(row): clique for clique, row in enumerate(cliques[:, at.C_ROW])}
-    of_separator = {
-        int(record[at.C_BELIEF]): clique
-        for clique, record in enumerate(cliques)
-        if record[at.C_PARENT] >= 0
-    }
-    of_table = {int(out): table for table, out in enumerate(tables[:, at.T_OUT])}
-    waiting, read = list(wanted), set[int]()
-    while waiting:
-        table = waiting.pop()
-        if table not in read:
-            read.add(table)
-            source = int(tables[table, at.T_SOURCE])
-            waiting.extend([of_table[source]] if source in of_table else [])
-    ranked = sorted(
-        (0, of_rows[source], table)
-        if source in of_rows
-        else (1, of_separator[source], table)
-        if source in of_separator
-        else (2, of_table[source], table)
-        for table in read
-        for source in [int(tables[table, at.T_SOURCE])]
-    )
-    # a table is read from one with a smaller index, so these have to follow each other
-    ranked.sort(key=lambda one: (one[0], one[2] if one[0] == 2 else one[1]))
-    order = [table for _, _, table in ranked]
-    begin = np.cumsum([0, *tables[order, at.T_SIZE]]).tolist()
-    out = dict(zip(order, begin, strict=False))
-    sinks = np.zeros((len(order), at.S_FIELDS), np.int64)
-    for record, (kind, source, table) in zip(sinks, ranked, strict=True):
-        record[at.S_TABLE], record[at.S_OUT] = table, out[table]
-        record[at.S_FROM] = out[source] if kind == 2 else -1
-    counts = np.zeros((2, len(cliques)), np.int64)
-    for kind, place, _ in ranked:
-        if kind < 2:
-            counts[kind, place] += 1
-    return Routes(*_places(plan, counts), sinks, out, begin[-1])
+@lru_cache(maxsize=8)
+def make_routes(plan: Plan, sources: tuple[int, ...], sinks: tuple[int, ...]) -> Routes:
+    """Lays out the ways from each source table to all sink tables in its tree."""
+    return _Builder(plan, sources, sinks).routes()
 
 
-def _places(plan: Plan, counts: Ints) -> tuple[Ints, Ints]:
-    """Records of all cliques and their children.
+class _Builder:
+    """Builds the routes of one plan."""
 
-    Args:
-        plan: the layout of the network.
-        counts: how many tables are read from each clique's rows and separator; shape
-            (2, cliques).
-    """
-    parent = plan.cliques[:, at.C_PARENT]
-    size = len(parent)
-    places = np.zeros((size + 1, at.P_FIELDS), np.int64)
-    np.cumsum(np.maximum(plan.cliques[:, at.C_SEPARATOR], 0), out=places[1:, at.P_RATIO])
-    np.cumsum(np.bincount(parent[parent >= 0], minlength=size), out=places[1:, at.P_CHILDREN])
-    np.cumsum(counts[0], out=places[1:, at.P_FROM_ROWS])
-    np.cumsum(counts[1], out=places[1:, at.P_FROM_SEPARATOR])
-    places[:, at.P_FROM_SEPARATOR] += places[size, at.P_FROM_ROWS]
-    below = counts.sum(axis=0)
-    for clique in range(size - 1, -1, -1):
-        if parent[clique] >= 0:
-            below[parent[clique]] += below[clique]
-    places[:size, at.P_BELOW] = below
-    root = plan.cliques[:, at.C_ROOT]
-    places[:size, at.P_ABOVE] = below[root] - below + counts[1]
-    order = np.argsort(parent, kind="stable")
-    return places, order[parent[order] >= 0].astype(np.int64)
+    def __init__(self, plan: Plan, sources: tuple[int, ...], sinks: tuple[int, ...]) -> None:
+        self._plan = plan
+        self._sources, self._sinks = sources, sinks
+        self._parent: list[int] = plan.cliques[:, at.C_PARENT].tolist()
+        self._children: list[list[int]] = [[] for _ in self._parent]
+        for clique, parent in enumerate(self._parent):
+            if parent >= 0:
+                self._children[parent].append(clique)
+        self._place_of: dict[tuple[str, int], int] = {}
+        self._size = 0
+        self._number_of: dict[tuple[int, tuple[str, int], tuple[str, int]], int] = {}
+        self._records: list[list[int]] = []
+        self._lengths = (0, 0)
 
+    def routes(self) -> Routes:
+        """All of it."""
+        tables, sizes = self._plan.tables, self._plan.tables[:, at.T_SIZE].tolist()
+        for table in self._sinks:
+            self._block(("read", table), sizes[table])
+        read = self._size
+        out = {table: self._place_of["read", table] for table in self._sinks}
+        self._find_homes()
+        steps: list[int] = []
+        begin: dict[int, tuple[int, int]] = {}
+        for table in self._sources:
+            first = len(steps)
+            steps.extend(self._from(int(tables[table, at.T_CLIQUE]), table))
+            begin[table] = (first, len(steps))
+        matrices = np.array(self._records, np.int64).reshape(-1, at.M_FIELDS)
+        suppose = matrices[:, at.M_FROM] < 0
+        matrices[suppose, at.M_FROM] = self._size
+        whole = self._size + max((sizes[table] for table in self._sources), default=0)
+        pointers, numbers = self._lengths
+        ptr = np.zeros(pointers, np.int64)
+        col, slot = np.zeros(numbers, np.uint32), np.zeros(numbers, np.uint32)
+        # numba takes half a second to import
+        from diagnose.inference.spread import lay_kernel  # noqa: PLC0415
 
-def make_groups(plan: Plan, tables: Ints) -> tuple[Ints, Ints]:
-    """What-ifs that begin in the same clique, `LANES` at a time.
+        lay_kernel()(matrices, self._plan.index, ptr, col, slot)
+        return Routes(
+            matrices, ptr, col, slot, np.array(steps, np.int64), begin, out,
+            (read, self._size, whole),
+        )  # fmt: skip
 
-    Args:
-        plan: the layout of the network.
-        tables: the table that each what-if is about.
+    def _find_homes(self) -> None:
+        """Which sinks are read from which clique's rows and separator, and how many beyond."""
+        plan, count = self._plan, len(self._parent)
+        of_separator = {
+            int(plan.cliques[clique, at.C_BELIEF]): clique
+            for clique in range(count)
+            if self._parent[clique] >= 0
+        }
+        self._in_rows: list[list[int]] = [[] for _ in range(count)]
+        self._in_separator: list[list[int]] = [[] for _ in range(count)]
+        for table in self._sinks:
+            source = int(plan.tables[table, at.T_SOURCE])
+            if source in of_separator:
+                self._in_separator[of_separator[source]].append(table)
+            else:
+                self._in_rows[int(plan.tables[table, at.T_CLIQUE])].append(table)
+        self._below = [
+            len(rows) + len(entries)
+            for rows, entries in zip(self._in_rows, self._in_separator, strict=True)
+        ]
+        for clique in reversed(range(count)):
+            if self._parent[clique] >= 0:
+                self._below[self._parent[clique]] += self._below[clique]
 
-    Returns:
-        The what-ifs in the order they go, and the records of the groups.
-    """
-    cliques = plan.tables[tables, at.T_CLIQUE]
-    order = np.argsort(cliques, kind="stable")
-    groups = []
-    for clique, begin, count in zip(
-        *np.unique(cliques[order], return_index=True, return_counts=True), strict=True
-    ):
-        groups.extend(
-            (clique, first, min(at.LANES, begin + count - first))
-            for first in range(begin, begin + count, at.LANES)
+    def _from(self, clique: int, table: int) -> list[int]:
+        """Steps from one table to all sinks in its tree."""
+        steps: list[int] = []
+        root = int(self._plan.cliques[clique, at.C_ROOT])
+        waiting = [(clique, ("supposed", table), -1)]
+        while waiting:
+            here, came_by, edge = waiting.pop()
+            wanted = [("read", sink) for sink in self._in_rows[here]]
+            for below in self._children[here]:
+                if below != edge and self._below[below]:
+                    wanted.append(("separator", below))
+                    waiting.append((below, ("separator", below), -1))
+            beyond = self._below[root] - self._below[here] + len(self._in_separator[here])
+            if came_by != ("separator", here) and self._parent[here] >= 0 and beyond:
+                wanted.append(("separator", here))
+                waiting.append((self._parent[here], ("separator", here), here))
+            if len(self._children[here]) >= MANY_NEIGHBOURS and len(wanted) > 1:
+                steps.append(self._matrix(here, came_by, ("rows", here)))
+                came_by = ("rows", here)
+            for block in wanted:
+                steps.append(self._matrix(here, came_by, block))
+                if block[0] == "separator":
+                    steps.extend(
+                        self._matrix(-1, block, ("read", sink))
+                        for sink in self._in_separator[block[1]]
+                    )
+        return steps
+
+    def _block(self, block: tuple[str, int], size: int) -> int:
+        """Where a block begins."""
+        if block not in self._place_of:
+            self._place_of[block] = self._size
+            self._size += size
+        return self._place_of[block]
+
+    def _matrix(self, clique: int, one: tuple[str, int], other: tuple[str, int]) -> int:
+        """The number of a matrix, laid out when it is new; clique -1: over a separator."""
+        key = (clique, one, other)
+        if key in self._number_of:
+            return self._number_of[key]
+        self._number_of[key] = len(self._records)
+        record = [0] * at.M_FIELDS
+        if clique >= 0:
+            home = self._plan.cliques[clique]
+            record[at.M_ROW], record[at.M_ROWS] = int(home[at.C_ROW]), int(home[at.C_ROWS])
+        else:
+            home = self._plan.cliques[one[1]]
+            record[at.M_ROW], record[at.M_ROWS] = int(home[at.C_BELIEF]), int(home[at.C_SEPARATOR])
+        source, target = self._seen_from(clique, one), self._seen_from(clique, other)
+        record[at.M_FROM_SIZE], record[at.M_FROM_TARGET], _ = source
+        record[at.M_TO_SIZE], record[at.M_TO_TARGET], record[at.M_OLD] = target
+        record[at.M_FROM] = -1 if one[0] == "supposed" else self._block(one, source[0])
+        record[at.M_TO] = self._block(other, target[0])
+        record[at.M_PTR], record[at.M_NUMBERS] = self._lengths
+        self._lengths = (
+            self._lengths[0] + target[0] + 1,
+            self._lengths[1] + record[at.M_ROWS],
         )
-    return order, np.array(groups, np.int64).reshape(-1, at.G_FIELDS)
+        self._records.append(record)
+        return self._number_of[key]
+
+    def _seen_from(self, clique: int, block: tuple[str, int]) -> tuple[int, int, int]:
+        """Size of a block, `index` of its entry of each row of the clique, its old marginal."""
+        kind, place = block
+        cliques, table = self._plan.cliques, self._plan.tables[place]
+        if kind == "rows":
+            return int(cliques[place, at.C_ROWS]), -1, int(cliques[place, at.C_ROW])
+        if kind == "separator":
+            own = cliques[place]
+            target = at.C_UP_TARGET if clique == place else at.C_DOWN_TARGET
+            seen = -1 if clique < 0 else int(own[target])
+            return int(own[at.C_SEPARATOR]), seen, int(own[at.C_BELIEF])
+        return int(table[at.T_SIZE]), int(table[at.T_TARGET if clique < 0 else at.T_INTO]), -1

@@ -6,21 +6,24 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diagnose.errors import UnknownNameError
 from diagnose.inference import layout as at
-from diagnose.inference.questions import Questions, ask
-from diagnose.inference.routes import make_groups, make_routes
+from diagnose.inference.questions import Question, question
+from diagnose.inference.routes import make_routes
 from diagnose.inference.threads import in_threads
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from diagnose.inference.compiled import CompiledNetwork
     from diagnose.inference.findings import Findings, Names
+    from diagnose.inference.plan import Plan
     from diagnose.inference.routes import Routes
+
+Reals = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 IMPOSSIBLE_BELOW = 1e-12
 """Chance below which an outcome counts as impossible. Above it every number that matters is far
@@ -80,121 +83,161 @@ def what_if(
 ) -> WhatIf:
     """See `CompiledNetwork.outcomes_of`."""
     names, encoder = compiled.names, compiled.encoder
+    cases = question(encoder, tuple(map(names.node, tests)))
+    asked = question(encoder, tuple(map(names.node, nodes)))
     belief, marginals, log_evidence = compiled.calibrated(base)
-    cases, asked = (
-        ask(encoder, compiled.likelihoods, [names.node(name) for name in some], base, marginals)
-        for some in (tests, nodes)
-    )
-    possible = cases.chance >= IMPOSSIBLE_BELOW
-    answers = np.zeros((len(cases.chance), len(asked.chance)))
-    if len(asked.chance) < len(cases.chance):
-        sure = np.flatnonzero(asked.chance >= NEGLIGIBLE)
-        both = _spread(compiled, belief, asked, sure, cases)  # P(outcome | state)
-        both *= asked.chance[sure, None]
-        both[:, possible] /= cases.chance[possible]
-        answers[:, sure] = both.T
-        answers[~possible] = 0.0
+    chance, prior = marginals[cases.codes], marginals[asked.codes]
+    possible = chance >= IMPOSSIBLE_BELOW
+    before = _Before(compiled.plan, base, belief)
+    answers = np.zeros((len(chance), len(prior)))
+    if len(prior) < len(chance):
+        # by Bayes' rule, from P(outcome | state); fewer to suppose
+        which = np.flatnonzero(prior >= NEGLIGIBLE)
+        both = _spread(before, asked, which, prior, cases) * prior[which, None]
+        answers[:, which] = np.divide(
+            both.T, chance[:, None], where=possible[:, None], out=np.zeros(both.T.shape)
+        )
     else:
-        answers[possible] = _spread(compiled, belief, cases, np.flatnonzero(possible), asked)
-    _say_what_was_found(answers, cases, asked)
+        answers[possible] = _spread(before, cases, np.flatnonzero(possible), chance, asked)
+    _say_what_was_found(answers, cases, asked, possible)
     with np.errstate(divide="ignore"):
-        logs = np.where(possible, log_evidence + np.log(cases.chance), -np.inf)
-    chance = cases.chance.copy()
+        logs = np.where(possible, log_evidence + np.log(chance), -np.inf)
     held = (cases.offsets, asked.offsets, chance, logs, answers)
     for array in held:
         array.setflags(write=False)
     return WhatIf(tuple(tests), tuple(nodes), *held, names)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Before:
+    """What is known before anything is supposed.
+
+    Attributes:
+        plan: the layout of the network.
+        base: the findings.
+        belief: the workspace after a propagation of these through every tree.
+    """
+
+    plan: Plan
+    base: Findings
+    belief: Reals
+
+
 def _say_what_was_found(
-    answers: NDArray[np.float64], cases: Questions, asked: Questions
+    answers: Reals, cases: Question, asked: Question, possible: NDArray[np.bool_]
 ) -> None:
-    """A node asked about and itself the test: its state is the outcome."""
+    """Where a node is asked about and is itself the test, its state is the outcome."""
+    place_of = {node: place for place, node in enumerate(cases.nodes)}
     for place, node in enumerate(asked.nodes):
-        for test, tried in enumerate(cases.nodes):
-            if node == tried:
-                outcomes = slice(*cases.offsets[test : test + 2])
-                states = slice(*asked.offsets[place : place + 2])
-                counts = cases.chance[outcomes] >= IMPOSSIBLE_BELOW
-                answers[outcomes, states] = np.diag(counts.astype(np.float64))
+        if node in place_of:
+            outcomes = slice(*cases.offsets[place_of[node] : place_of[node] + 2])
+            states = slice(*asked.offsets[place : place + 2])
+            answers[outcomes, states] = np.diag(possible[outcomes].astype(np.float64))
 
 
 def _spread(
-    compiled: CompiledNetwork,
-    belief: NDArray[np.float64],
-    sources: Questions,
-    which: NDArray[np.int64],
-    sinks: Questions,
-) -> NDArray[np.float64]:
+    before: _Before, sources: Question, which: Ints, chance: Reals, sinks: Question
+) -> Reals:
     """P(each state of `sinks` | findings, one state of `sources`).
 
     Args:
-        compiled: the network.
-        belief: the workspace after the findings.
-        sources: the states that are supposed, one at a time.
+        before: what is known already.
+        sources: the states that may be supposed, one at a time.
         which: places of the states to suppose; each must be possible.
+        chance: P(state | findings) of all states of `sources`.
         sinks: the states that are asked about.
 
     Returns:
         Shape (len(which), states of `sinks`).
     """
-    plan = compiled.plan
-    answers = np.zeros((len(which), len(sinks.chance)))
+    answers = np.zeros((len(which), len(sinks.codes)))
     if not answers.size:
         return answers
-    routes = make_routes(plan, sinks.tables)
-    tables, starts, weights = _lanes(sources, which)
-    order, groups = make_groups(plan, tables)
-    lanes = np.stack([plan.tables[tables, at.T_INTO], starts], axis=1)[order]
-    result = np.empty((len(which), routes.entries))
-    _run(compiled, belief, routes, groups, lanes, weights, result)
-    for table in dict.fromkeys(sinks.tables):
-        about = [place for place, own in enumerate(sinks.tables) if own == table]
-        columns = [np.arange(*sinks.offsets[place : place + 2]) for place in about]
-        out = routes.out[table]
-        read = result[:, out : out + plan.tables[table, at.T_SIZE]]
-        told = read @ np.concatenate([sinks.weights[place] for place in about], axis=1)
-        answers[order[:, None], np.concatenate(columns)] = told
+    order = np.argsort(sources.table_of_state[which], kind="stable")
+    ranked = which[order]
+    routes = make_routes(before.plan, tuple(sources.by_table), tuple(sinks.by_table))
+    result = np.empty((len(which), routes.sizes[0]))
+    _run(before, routes, _supposed(before, sources, ranked, chance, routes), result)
+    _keep_other_trees(before, routes, sources.table_of_state[ranked], result)
+    told = np.empty_like(answers)
+    for table, (states, weights) in sinks.by_table.items():
+        begin = routes.out[table]
+        told[:, states] = result[:, begin : begin + len(weights)] @ weights
+    for place, weights in sinks.found_themselves(before.base).items():
+        begin = routes.out[sinks.tables[place]]
+        states = slice(*sinks.offsets[place : place + 2])
+        told[:, states] = result[:, begin : begin + len(weights)] @ weights
+    answers[order] = told
     return answers
 
 
-def _lanes(
-    sources: Questions, which: NDArray[np.int64]
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
-    """Tables of the states supposed, where their weights begin, and the weights."""
-    tables, starts, blocks, size = [], [], [], 0
-    for state, node in zip(which.tolist(), sources.node_of_state[which].tolist(), strict=True):
-        column = sources.weights[node][:, state - sources.offsets[node]]
-        tables.append(sources.tables[node])
-        starts.append(size)
-        blocks.append(column / sources.chance[state])
-        size += len(column)
-    return np.array(tables, np.int64), np.array(starts, np.int64), np.concatenate(blocks)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Supposed:
+    """States to suppose, those about the same table in groups; see `spread_kernel`."""
+
+    groups: Ints
+    starts: Ints
+    weights: Reals
 
 
-def _run(  # noqa: PLR0913, PLR0917 - what the kernel takes
-    compiled: CompiledNetwork,
-    belief: NDArray[np.float64],
-    routes: Routes,
-    groups: NDArray[np.int64],
-    lanes: NDArray[np.int64],
-    weights: NDArray[np.float64],
-    result: NDArray[np.float64],
-) -> None:
-    """All groups, in as many threads as are worth it; the kernel holds no lock."""
+def _supposed(
+    before: _Before, sources: Question, which: Ints, chance: Reals, routes: Routes
+) -> _Supposed:
+    """Weights and groups of the states supposed, which come sorted by their tables."""
+    starts, counts, weights = sources.columns
+    by = np.divide(1.0, chance, where=chance >= NEGLIGIBLE, out=np.zeros_like(chance))
+    weights = weights * np.repeat(by, counts)
+    for place, changed in sources.found_themselves(before.base).items():
+        states = np.arange(*sources.offsets[place : place + 2])
+        block = slice(starts[states[0]], starts[states[-1]] + counts[states[-1]])
+        weights[block] = (changed * by[states]).T.ravel()
+    groups: list[tuple[int, ...]] = []
+    tables = sources.table_of_state[which]
+    for table, first, count in zip(
+        *np.unique(tables, return_index=True, return_counts=True), strict=True
+    ):
+        size = int(before.plan.tables[table, at.T_SIZE])
+        groups.extend(
+            (begin, min(at.LANES, first + count - begin), size, *routes.begin[int(table)])
+            for begin in range(first, first + count, at.LANES)
+        )
+    return _Supposed(
+        np.array(groups, np.int64).reshape(-1, at.G_FIELDS),
+        starts[which],
+        weights,
+    )
+
+
+def _run(before: _Before, routes: Routes, supposed: _Supposed, result: Reals) -> None:
+    """All groups, in as many threads as are worth it; the kernels hold no lock."""
     # numba takes half a second to import
-    from diagnose.inference.spread import spread_kernel  # noqa: PLC0415
+    from diagnose.inference.spread import fill_kernel, spread_kernel  # noqa: PLC0415
 
-    plan, kernel = compiled.plan, spread_kernel()
-    largest = int(plan.cliques[:, at.C_ROWS].max())
-    separators = int(routes.places[-1, at.P_RATIO])
+    fill, spread = fill_kernel(), spread_kernel()
+    _, source, whole = routes.sizes
+    number = np.empty(len(routes.col))
 
-    def run(first: int, last: int) -> None:
-        sizes = (largest, separators, routes.entries)
-        kernel(
-            plan.cliques, plan.tables, plan.index, belief,
-            routes.places, routes.children, routes.sinks, groups, lanes, weights,
-            *(np.empty(size * at.LANES) for size in sizes), result, first, last,
+    def fill_some(first: int, last: int) -> None:
+        fill(routes.matrices, routes.ptr, routes.slot, before.belief, number, first, last)
+
+    def spread_some(first: int, last: int) -> None:
+        spread(
+            routes.matrices, routes.ptr, routes.col, number,
+            supposed.groups, routes.steps, supposed.starts, supposed.weights,
+            np.empty(whole * at.LANES), source, result, first, last,
         )  # fmt: skip
 
-    in_threads(run, len(groups), compiled.rows * at.LANES)
+    matrices, groups = len(routes.matrices), len(supposed.groups)
+    in_threads(fill_some, matrices, len(number) // max(matrices, 1))
+    in_threads(spread_some, groups, len(number) // 2)
+
+
+def _keep_other_trees(before: _Before, routes: Routes, tables: Ints, result: Reals) -> None:
+    """What is read in another tree than a supposed state's stays as it was."""
+    plan = before.plan
+    if (plan.cliques[:, at.C_PARENT] < 0).sum() == 1:
+        return
+    root = plan.tables[:, at.T_ROOT]
+    for table, begin in routes.out.items():
+        out, size = plan.tables[table, at.T_OUT], plan.tables[table, at.T_SIZE]
+        result[root[tables] != root[table], begin : begin + size] = before.belief[out : out + size]

@@ -1,0 +1,239 @@
+"""Inner loops over the active hypotheses."""
+# mypy: disable-error-code="no-untyped-def,no-untyped-call"
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+TINY = 1e-9
+
+
+@njit(cache=True, nogil=True)
+def survey(tables, active, weight, chance, gain):
+    """Chance of every outcome and gain of every test.
+
+    Args:
+        tables: of the problem.
+        active: (n,) hypotheses with weight.
+        weight: (n,) their probabilities, summing to 1.
+        chance: (outcomes,) result.
+        gain: (tests,) result, bits: H(T) - sum_h P(h) H(T | h).
+    """
+    chance[:] = 0.0
+    gain[:] = 0.0
+    like, noise = tables.like, tables.noise
+    for a in range(active.shape[0]):
+        h, w = active[a], weight[a]
+        for o in range(like.shape[1]):
+            chance[o] += w * like[h, o]
+        for t in range(noise.shape[1]):
+            gain[t] -= w * noise[h, t]
+    for t in range(noise.shape[1]):
+        for o in range(tables.start[t], tables.start[t + 1]):
+            if chance[o] > 0.0:
+                gain[t] -= chance[o] * math.log2(chance[o])
+
+
+@njit(cache=True, nogil=True)
+def blame(tables, active, weight, outcome, guilty):
+    """Chance that each fault is what gives the complaint, joint with an outcome.
+
+    Args:
+        tables: of the problem.
+        active: (n,) hypotheses with weight.
+        weight: (n,) their probabilities.
+        outcome: column of `tables.like`, -1 for none.
+        guilty: (faults,) result, not normalised.
+
+    Returns:
+        The probability of the outcome.
+    """
+    guilty[:] = 0.0
+    total = 0.0
+    for a in range(active.shape[0]):
+        h = active[a]
+        w = weight[a]
+        if outcome >= 0:
+            w *= tables.like[h, outcome]
+        total += w
+        for k in range(tables.faults_of.shape[1]):
+            f = tables.faults_of[h, k]
+            if f < 0:
+                break
+            guilty[f] += w * tables.explains[f]
+    return total
+
+
+@njit(cache=True, nogil=True)
+def repair_cost(tables, guilty, total, minutes, escalate_minutes):
+    """Expected minutes of repairing without further tests, and the repair to begin with.
+
+    The same rule as `diagnose.advice.repair_cost.expected_minutes`, over the faults that have
+    weight only.
+
+    Args:
+        tables: of the problem.
+        guilty: (faults,) from `blame`; used up.
+        total: probability of what they are joint with.
+        minutes: (repairs,) with opening and check.
+        escalate_minutes: handing over.
+
+    Returns:
+        Minutes, and a repair or -1 to hand over at once.
+    """
+    n_repairs = minutes.shape[0]
+    chance = np.zeros(n_repairs)
+    listed = np.empty(n_repairs, np.int32)
+    n_listed = 0
+    blamed = guilty.sum()
+    scale = 1.0 / max(blamed, total) if max(blamed, total) > 0.0 else 0.0
+    for f in range(guilty.shape[0]):
+        guilty[f] *= scale
+        if guilty[f] > 0.0:
+            for i in range(tables.fault_start[f], tables.fault_start[f + 1]):
+                r = tables.fault_repair[i]
+                if chance[r] == 0.0:
+                    listed[n_listed] = r
+                    n_listed += 1
+                chance[r] += guilty[f]
+    remaining, spent = 1.0, 0.0
+    best, begin, opening = escalate_minutes, -1, -1
+    for _ in range(n_listed):
+        pick, ratio = -1, TINY
+        for i in range(n_listed):
+            r = listed[i]
+            value = chance[r] / minutes[r]
+            if value > ratio or (value == ratio and r < pick):
+                pick, ratio = r, value
+        if pick < 0:
+            break
+        opening = pick if opening < 0 else opening
+        spent += minutes[pick] * remaining
+        remaining -= chance[pick]
+        for i in range(tables.repair_start[pick], tables.repair_start[pick + 1]):
+            f = tables.repair_fault[i]
+            if guilty[f] > 0.0:
+                for j in range(tables.fault_start[f], tables.fault_start[f + 1]):
+                    chance[tables.fault_repair[j]] -= guilty[f]
+                guilty[f] = 0.0
+        chance[pick] = 0.0
+        total_cost = spent + max(remaining, 0.0) * escalate_minutes
+        if total_cost < best:
+            best, begin = total_cost, opening
+        if spent >= best:
+            break
+    return best, begin
+
+
+@njit(cache=True, nogil=True)
+def repair_now(tables, active, weight, minutes, escalate_minutes, guilty):
+    """Minutes and first repair without further tests; `guilty` (faults,) is left normalised."""
+    total = blame(tables, active, weight, -1, guilty)
+    cost, first = repair_cost(tables, guilty.copy(), total, minutes, escalate_minutes)
+    guilty /= max(guilty.sum(), total)
+    return cost, first
+
+
+@njit(cache=True, nogil=True)
+def minutes_after(tables, active, weight, test, minutes, escalate_minutes):
+    """Expected minutes of repairing after a test, its own minutes not included."""
+    guilty = np.empty(tables.explains.shape[0])
+    later = 0.0
+    for o in range(tables.start[test], tables.start[test + 1]):
+        p = blame(tables, active, weight, o, guilty)
+        if p > 0.0:
+            cost, _ = repair_cost(tables, guilty, p, minutes, escalate_minutes)
+            later += p * cost
+    return later
+
+
+@njit(cache=True, nogil=True)
+def first_worth_doing(
+    tables, active, weight, ranked, test_minutes, area, repair_after, escalate_minutes, limit
+):
+    """The first test of a ranking that is expected to save minutes; -1 when none is.
+
+    Args:
+        tables: of the problem.
+        active, weight: the belief.
+        ranked: tests, best first.
+        test_minutes: (tests,) opening included.
+        area: (tests,) area of each.
+        repair_after: (areas + 1, repairs) minutes of repairs with that area open too.
+        escalate_minutes: handing over.
+        limit: minutes of repairing now.
+    """
+    for i in range(ranked.shape[0]):
+        test = ranked[i]
+        if test_minutes[test] >= limit:
+            continue
+        later = minutes_after(
+            tables, active, weight, test, repair_after[area[test]], escalate_minutes
+        )
+        if test_minutes[test] + later < limit - TINY:
+            return test
+    return -1
+
+
+@njit(cache=True, nogil=True)
+def observe(like, active, weight, outcome, floor):
+    """The belief after an outcome: active hypotheses, weights summing to 1, P(outcome)."""
+    n = active.shape[0]
+    found = np.empty(n)
+    total = 0.0
+    for a in range(n):
+        found[a] = weight[a] * like[active[a], outcome]
+        total += found[a]
+    keep_active = np.empty(n, np.int32)
+    keep = np.empty(n)
+    kept, left = 0, 0.0
+    for a in range(n):
+        if found[a] > floor * total:
+            keep_active[kept], keep[kept] = active[a], found[a]
+            left += found[a]
+            kept += 1
+    return keep_active[:kept].copy(), keep[:kept] / max(left, 1e-300), total
+
+
+@njit(cache=True, nogil=True)
+def after_repair(after, bad, joined, same, active, weight, floor):
+    """The belief after a repair whose check still shows the complaint.
+
+    Args:
+        after: (hypotheses,) the hypothesis without the faults fixed.
+        bad: (faults,) chance that the new part has each fault.
+        joined: (hypotheses, faults) the hypothesis with one fault more, -1 where there is none.
+        same: (hypotheses,) chance that the check says the complaint is still there.
+        active, weight: the belief before.
+        floor: share of the total below which a hypothesis is dropped.
+
+    Returns:
+        Active hypotheses, weights, and the chance that the complaint is still there.
+    """
+    found = np.zeros(same.shape[0])
+    for a in range(active.shape[0]):
+        h = after[active[a]]
+        left = weight[a]
+        for f in range(bad.shape[0]):
+            if bad[f] > 0.0 and joined[h, f] >= 0:
+                found[joined[h, f]] += weight[a] * bad[f]
+                left -= weight[a] * bad[f]
+        found[h] += left
+    total = 0.0
+    for h in range(found.shape[0]):
+        found[h] *= same[h]
+        total += found[h]
+    count = 0
+    for h in range(found.shape[0]):
+        count += found[h] > floor * total
+    keep_active, keep = np.empty(count, np.int32), np.empty(count)
+    kept, left = 0, 0.0
+    for h in range(found.shape[0]):
+        if found[h] > floor * total:
+            keep_active[kept], keep[kept] = h, found[h]
+            left += found[h]
+            kept += 1
+    return keep_active, keep / max(left, 1e-300), total

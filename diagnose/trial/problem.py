@@ -1,0 +1,200 @@
+"""The decision problem of one complaint: hypotheses, tests, repairs and areas as flat arrays.
+
+A hypothesis is the set of faults that are in the machine *now*. Because the belief is over what is
+there now, a repair is nothing but a transition between hypotheses followed by the likelihood of
+the functional check; everything measured before it stays in the weights. That is exact, and the
+same construction as the network unrolled over epochs (Breese & Heckerman 1996).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int32]
+
+NO_AREA = -1
+
+
+class Tables(NamedTuple):
+    """What the kernels read.
+
+    Attributes:
+        like: (hypotheses, outcomes) P(outcome | hypothesis), the outcomes of all tests in a row.
+        start: (tests + 1,) first outcome of each test.
+        noise: (hypotheses, tests) entropy of each test's outcome given the hypothesis, bits.
+        faults_of: (hypotheses, width) fault numbers, -1 beyond the last.
+        explains: (faults,) share of the time that the fault alone gives the complaint.
+        fault_start, fault_repair: repairs that fix each fault, row by row.
+        repair_start, repair_fault: faults that each repair fixes, row by row.
+    """
+
+    like: Floats
+    start: Ints
+    noise: Floats
+    faults_of: Ints
+    explains: Floats
+    fault_start: Ints
+    fault_repair: Ints
+    repair_start: Ints
+    repair_fault: Ints
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TestTable:
+    """The tests.
+
+    Attributes:
+        names: id of each.
+        minutes: (tests,) own minutes, opening not included.
+        area: (tests,) area, -1 where nothing needs opening.
+        needs: for each, the tests that must have been done before, as bits.
+        again: (tests,) whether it may be done again after a repair.
+        slip: (tests,) share of results written down wrong.
+        order: test numbers from the battery outwards.
+    """
+
+    names: tuple[str, ...]
+    minutes: Floats
+    area: Ints
+    needs: tuple[int, ...]
+    again: NDArray[np.bool_]
+    slip: Floats
+    order: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RepairTable:
+    """The repairs.
+
+    Attributes:
+        names: `part.repair` of each.
+        minutes: (repairs,) labour and the part's price in minutes; opening and check not included.
+        area: (repairs,) area, -1 where nothing needs opening.
+        fixes: (repairs, faults) 1 where the repair fixes the fault.
+        part: (repairs,) number of the part.
+        after: (repairs, hypotheses) the hypothesis without the faults fixed.
+        bad: (repairs, faults) chance that a new part has this fault itself.
+        joined: (hypotheses, faults) the hypothesis with one fault more, -1 where there is none.
+    """
+
+    names: tuple[str, ...]
+    minutes: Floats
+    area: Ints
+    fixes: NDArray[np.int8]
+    part: Ints
+    after: Ints
+    bad: Floats
+    joined: Ints
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DecisionProblem:
+    """What to find out and put right, and what everything costs.
+
+    Attributes:
+        machine, complaint: what it is about.
+        faults: (part, mode) by number.
+        part_of: (faults,) number of the part.
+        prior: (hypotheses,) probability as the job begins, the complaint seen.
+        same: (hypotheses,) chance that the functional check says the complaint is still there.
+        tests, repairs: what can be done.
+        tables: the same for the kernels.
+        area_names: ids of the areas.
+        area_minutes: (areas,) to open.
+        area_parent: (areas,) area it lies in, -1 for none.
+        check_minutes: the functional check after a repair.
+        escalate_minutes: handing over.
+    """
+
+    machine: str
+    complaint: str
+    faults: tuple[tuple[str, str], ...]
+    part_of: Ints
+    prior: Floats
+    same: Floats
+    tests: TestTable
+    repairs: RepairTable
+    tables: Tables
+    area_names: tuple[str, ...]
+    area_minutes: Floats
+    area_parent: Ints
+    check_minutes: float
+    escalate_minutes: float
+
+    @property
+    def n_tests(self) -> int:
+        """Number of tests."""
+        return len(self.tests.names)
+
+    @property
+    def n_repairs(self) -> int:
+        """Number of repairs."""
+        return len(self.repairs.names)
+
+    @property
+    def n_hypotheses(self) -> int:
+        """Number of hypotheses."""
+        return len(self.prior)
+
+    @property
+    def escalate(self) -> int:
+        """The number of the action that hands over; tests come first, then repairs, then this."""
+        return self.n_tests + self.n_repairs
+
+    def action_name(self, action: int) -> str:
+        """Test id, `part.repair`, or `escalate`."""
+        return (*self.tests.names, *self.repairs.names, "escalate")[action]
+
+    def n_outcomes(self, test: int) -> int:
+        """Number of outcomes of a test."""
+        start = self.tables.start
+        return int(start[test + 1] - start[test])
+
+
+def sparse_rows(table: NDArray[np.int8]) -> tuple[Ints, Ints]:
+    """(rows + 1,) starts and the columns that are not zero, row by row."""
+    counts = np.count_nonzero(table, axis=1)
+    start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
+    return start, np.nonzero(table)[1].astype(np.int32)
+
+
+def make_tables(
+    chances: Sequence[Floats], faults_of: Ints, explains: Floats, fixes: NDArray[np.int8]
+) -> Tables:
+    """Kernel tables from P(outcome | hypothesis) of every test.
+
+    Args:
+        chances: for each test (hypotheses, outcomes).
+        faults_of: (hypotheses, width) fault numbers, -1 beyond the last.
+        explains: (faults,) share of the time that each alone gives the complaint.
+        fixes: (repairs, faults).
+    """
+    start = np.cumsum([0, *(one.shape[1] for one in chances)]).astype(np.int32)
+    noise = np.stack([entropy_bits(one) for one in chances], axis=1)
+    fault_start, fault_repair = sparse_rows(np.ascontiguousarray(fixes.T))
+    repair_start, repair_fault = sparse_rows(fixes)
+    return Tables(
+        like=np.ascontiguousarray(np.concatenate(chances, axis=1)),
+        start=start,
+        noise=np.ascontiguousarray(noise),
+        faults_of=np.ascontiguousarray(faults_of, dtype=np.int32),
+        explains=np.ascontiguousarray(explains, dtype=np.float64),
+        fault_start=fault_start,
+        fault_repair=fault_repair,
+        repair_start=repair_start,
+        repair_fault=repair_fault,
+    )
+
+
+def entropy_bits(chances: Floats) -> Floats:
+    """(...,) entropy over the last axis, bits."""
+    found: Floats = -np.sum(chances * np.log2(np.where(chances > 0.0, chances, 1.0)), axis=-1)
+    return found

@@ -1,0 +1,108 @@
+"""Small random machines, for which the best policy can be worked out."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from diagnose.trial.problem import DecisionProblem, RepairTable, TestTable, make_tables
+
+N_FAULTS, N_TESTS = 8, 7
+AREA_PARENT = (-1, 0, -1)
+"""Three areas, the second inside the first."""
+
+
+def small_problem(
+    prior: np.ndarray,
+    chances: list[np.ndarray],
+    test_minutes: list[float],
+    repair_minutes: list[float],
+    *,
+    test_area: list[int] | None = None,
+    repair_area: list[int] | None = None,
+    area_minutes: tuple[float, ...] = (),
+    area_parent: tuple[int, ...] = (),
+    check_minutes: float = 2.0,
+    escalate_minutes: float = 180.0,
+) -> DecisionProblem:
+    """A problem with exactly one fault at a time, one repair for each, and perfect checks.
+
+    Args:
+        prior: (faults,) or (faults + 1,) probabilities; the last one of the longer form is a
+            fault that no repair fixes.
+        chances: for each test (len(prior), outcomes) P(outcome | fault).
+        test_minutes, repair_minutes: of each test, of each fault's repair.
+        test_area, repair_area: area of each, -1 for none; default: none.
+        area_minutes, area_parent: of each area.
+        check_minutes: after every repair.
+        escalate_minutes: handing over.
+    """
+    n_repairs, n_faults = len(repair_minutes), len(prior)
+    none = n_faults
+    fixes = np.eye(n_repairs, n_faults, dtype=np.int8)
+    after = np.tile(np.arange(n_faults + 1, dtype=np.int32), (n_repairs, 1))
+    after[np.arange(n_repairs), np.arange(n_repairs)] = none
+    faults_of = np.append(np.arange(n_faults), -1)[:, None].astype(np.int32)
+    padded = [np.vstack([one, np.full((1, one.shape[1]), 1.0 / one.shape[1])]) for one in chances]
+    n_tests = len(test_minutes)
+    names = tuple(f"fault_{f}" for f in range(n_faults))
+    return DecisionProblem(
+        machine="small",
+        complaint="does_not_start",
+        faults=tuple((name, "failed") for name in names),
+        part_of=np.arange(n_faults, dtype=np.int32),
+        prior=np.append(np.asarray(prior, dtype=np.float64) / np.sum(prior), 0.0),
+        same=np.append(np.ones(n_faults), 0.0),
+        tests=TestTable(
+            names=tuple(f"test_{t}" for t in range(n_tests)),
+            minutes=np.asarray(test_minutes, dtype=np.float64),
+            area=np.asarray(test_area or [-1] * n_tests, dtype=np.int32),
+            needs=(0,) * n_tests,
+            again=np.zeros(n_tests, dtype=bool),
+            slip=np.zeros(n_tests),
+            order=tuple(range(n_tests)),
+        ),
+        repairs=RepairTable(
+            names=tuple(f"{name}.replace" for name in names[:n_repairs]),
+            minutes=np.asarray(repair_minutes, dtype=np.float64),
+            area=np.asarray(repair_area or [-1] * n_repairs, dtype=np.int32),
+            fixes=fixes,
+            part=np.arange(n_repairs, dtype=np.int32),
+            after=after,
+            bad=np.zeros((n_repairs, n_faults)),
+            joined=np.full((n_faults + 1, n_faults), -1, dtype=np.int32),
+        ),
+        tables=make_tables(padded, faults_of, np.ones(n_faults), fixes),
+        area_names=tuple(f"area_{a}" for a in range(len(area_minutes))),
+        area_minutes=np.asarray(area_minutes, dtype=np.float64),
+        area_parent=np.asarray(area_parent, dtype=np.int32),
+        check_minutes=check_minutes,
+        escalate_minutes=escalate_minutes,
+    )
+
+
+def random_problem(seed: int) -> DecisionProblem:
+    """Eight faults and an unlisted one, seven noisy tests, three areas of which two nest.
+
+    Priors are spread over an order of magnitude; a test sees a random half of the faults, with
+    slips of 1 to 5 %; minutes and prices are spread as in the shipped machines.
+    """
+    rng = np.random.default_rng(seed)
+    prior = np.append(rng.gamma(0.8, 1.0, N_FAULTS) + 0.02, 0.0)
+    prior[-1] = 0.02 * prior.sum()
+    chances = []
+    for _ in range(N_TESTS):
+        seen = rng.random(N_FAULTS + 1) < rng.uniform(0.2, 0.6)
+        seen[-1] = False
+        slip = rng.uniform(0.01, 0.05)
+        yes = np.where(seen, 1.0 - slip, slip)
+        chances.append(np.stack([yes, 1.0 - yes], axis=1))
+    return small_problem(
+        prior,
+        chances,
+        list(rng.uniform(0.3, 6.0, N_TESTS)),
+        list(np.exp(rng.uniform(np.log(5.0), np.log(90.0), N_FAULTS))),
+        test_area=list(rng.integers(-1, len(AREA_PARENT), N_TESTS)),
+        repair_area=list(rng.integers(-1, len(AREA_PARENT), N_FAULTS)),
+        area_minutes=tuple(rng.uniform(0.5, 8.0, len(AREA_PARENT))),
+        area_parent=AREA_PARENT,
+    )
