@@ -90,7 +90,7 @@ def conducting_graph(machine: Machine) -> nx.MultiGraph:
     return graph
 
 
-def _tree(graph: nx.MultiGraph, root: str) -> dict[str, tuple[str, str]]:
+def net_tree(graph: nx.MultiGraph, root: str) -> dict[str, tuple[str, str]]:
     """Net -> (net towards the root, part between), in the order met.
 
     Raises:
@@ -132,7 +132,7 @@ def make_sites(machine: Machine) -> SiteTree:
     battery = next(part for part in machine.parts.values() if part.kind == "battery")
     plus, minus = battery.terminals["plus"], battery.terminals["minus"]
     graph = conducting_graph(machine)
-    supply, back = _tree(graph, plus), _tree(graph, minus)
+    supply, back = net_tree(graph, plus), net_tree(graph, minus)
     if minus in supply:
         raise CircuitError("the battery's plus and minus are joined without a load", [battery.id])
     serves: dict[str, list[str]] = defaultdict(list)

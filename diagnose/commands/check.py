@@ -13,7 +13,8 @@ from diagnose.errors import MachineFileError
 
 def check(
     file: Annotated[
-        str | None, typer.Argument(help="Path of a machine file, or id of a machine.")
+        str | None,
+        typer.Argument(metavar="FILE", help="Path of a machine file, or id of a machine."),
     ] = None,
     rules: Annotated[
         bool, typer.Option("--rules", help="Explain every rule instead of checking a file.")

@@ -11,7 +11,9 @@ from diagnose.commands.output import open_console, print_json
 def machines(
     machine: Annotated[
         str | None,
-        typer.Argument(help="Show this one's complaints, tests, tools and areas instead."),
+        typer.Argument(
+            metavar="MACHINE", help="Show this one's complaints, tests, tools and areas instead."
+        ),
     ] = None,
     json: options.Json = False,
 ) -> None:

@@ -6,7 +6,11 @@ import typer
 
 Machine = Annotated[
     str,
-    typer.Argument(help="Id of a machine, or the path of a machine file.", show_default=False),
+    typer.Argument(
+        metavar="MACHINE",
+        help="Id of a machine, or the path of a machine file.",
+        show_default=False,
+    ),
 ]
 Complaint = Annotated[
     str | None,

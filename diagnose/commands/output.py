@@ -28,8 +28,8 @@ def print_error(message: str, prefix: str = "diagnose: ") -> None:
 
 
 def print_progress(sentence: str) -> None:
-    """Say on standard error what takes a while, so that standard output stays clean."""
-    sys.stderr.write(f"preparing {sentence} ...\n")
+    """Say on standard error what takes a while; such a line ends in three dots."""
+    sys.stderr.write(f"{sentence} ...\n")
     sys.stderr.flush()
 
 

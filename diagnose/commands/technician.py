@@ -72,7 +72,10 @@ def invent_case(ready: ReadyMachine, rng: np.random.Generator) -> Case:
 
 
 def chance_behind(machine: Machine, cause: SharedCause, part: str, mode: str) -> float:
-    """Probability that a shared cause is there when this is the fault (Bayes' rule)."""
+    """Probability that a shared cause is there when this is the fault, by Bayes' rule.
+
+    One fault is invented, so a cause that is the failure of another part is not there.
+    """
     if cause.part is not None:
         return float(cause.part == part and mode in cause.modes)
     factors = (one.factor for one in cause.raises if one.part == part and mode in one.modes)

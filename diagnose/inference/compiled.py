@@ -256,9 +256,7 @@ class CompiledNetwork:
         """
         return what_if(self, tests, nodes, base if base is not None else self.encoder.encode({}))
 
-    def calibrated(
-        self, base: Findings
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    def calibrated(self, base: Findings) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
         """The workspace after a propagation through every tree, marginals and log evidence.
 
         Weights of 1 on a node of each tree without findings change nothing but make the kernel

@@ -28,6 +28,7 @@ class Routes:
     Attributes:
         matrices: int64, shape (matrices, M_FIELDS).
         ptr: int64, where the numbers of each entry begin.
+        entry: uint32, which entry that is.
         col: uint32, which entry each number belongs to.
         slot: uint32, which number each row adds to.
         steps: int64, numbers of matrices in the order they are used, for each source in turn.
@@ -38,6 +39,7 @@ class Routes:
 
     matrices: Ints
     ptr: Ints
+    entry: NDArray[np.uint32]
     col: NDArray[np.uint32]
     slot: NDArray[np.uint32]
     steps: Ints
@@ -88,14 +90,14 @@ class _Builder:
         matrices[suppose, at.M_FROM] = self._size
         whole = self._size + max((sizes[table] for table in self._sources), default=0)
         pointers, numbers = self._lengths
-        ptr = np.zeros(pointers, np.int64)
+        ptr, entry = np.zeros(pointers, np.int64), np.zeros(pointers, np.uint32)
         col, slot = np.zeros(numbers, np.uint32), np.zeros(numbers, np.uint32)
         # numba takes half a second to import
         from diagnose.inference.spread import lay_kernel  # noqa: PLC0415
 
-        lay_kernel()(matrices, self._plan.index, ptr, col, slot)
+        lay_kernel()(matrices, self._plan.index, ptr, entry, col, slot)
         return Routes(
-            matrices, ptr, col, slot, np.array(steps, np.int64), begin, out,
+            matrices, ptr, entry, col, slot, np.array(steps, np.int64), begin, out,
             (read, self._size, whole),
         )  # fmt: skip
 

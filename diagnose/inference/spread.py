@@ -41,7 +41,8 @@ from diagnose.inference.layout import (
     M_TO_SIZE,
     M_TO_TARGET,
 )
-from diagnose.inference.vector import even, load, plus, store, times
+from diagnose.inference.steps import compiled
+from diagnose.inference.vector import load, nothing, plus, store, times
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -50,57 +51,89 @@ if TYPE_CHECKING:
 
 _FROZEN_INDEX = types.Array(uint32, 1, "C", readonly=True)
 
-SOURCES = ("layout", "vector", "spread")
+SOURCES = ("layout", "steps", "vector", "spread")
+
+
+@compiled
+def entries_of_rows(index: Index, target: int, count: int) -> Ints:
+    """The entry of a block that each row falls on."""
+    entries = np.arange(count)
+    if target >= 0:
+        for k in range(count):
+            entries[k] = index[target + k]
+    return entries
+
+
+@compiled
+def sorted_by(keys: Ints, size: int) -> tuple[Ints, Ints]:
+    """Places of small keys in the order of the keys, and where each key's places begin."""
+    begin = np.zeros(size + 1, np.int64)
+    for key in keys:
+        begin[key + 1] += 1
+    for key in range(size):
+        begin[key + 1] += begin[key]
+    order, filled = np.empty(len(keys), np.int64), begin[:-1].copy()
+    for place in range(len(keys)):
+        order[filled[keys[place]]] = place
+        filled[keys[place]] += 1
+    return order, begin
 
 
 @cache
 def lay_kernel() -> Callable[..., None]:
     """Compiled: which numbers of each matrix can be non-zero, by entry of its block b.
 
+    Entries with as many numbers follow each other: the processor then foresees where each ends.
+
     Its arguments, in order:
 
     - matrices: records
     - index: as in `layout`
-    - ptr, col, slot: results. The numbers of entry `j` of block b are `ptr[j]:ptr[j + 1]` from
-      `M_PTR` on; `col` says which entry of block a each belongs to, `slot` for each row which
-      number it adds to.
+    - ptr, entry: results, from `M_PTR` on. The numbers of entry `entry[j]` of block b are
+      `ptr[j]:ptr[j + 1]`
+    - col, slot: results. `col` says which entry of block a each number belongs to, `slot` to which
+      number each row adds
     """
     made_from = fingerprint(SOURCES)
 
     @njit(
-        [types.void(int64[:, ::1], _FROZEN_INDEX, int64[::1], uint32[::1], uint32[::1])],
+        [
+            types.void(
+                int64[:, ::1], _FROZEN_INDEX, int64[::1], uint32[::1], uint32[::1], uint32[::1]
+            )
+        ],
         cache=True,
         nogil=True,
     )
-    def lay(matrices: Records, index: Index, ptr: Ints, col: Index, slot: Index) -> None:
+    def lay(
+        matrices: Records, index: Index, ptr: Ints, entry: Index, col: Index, slot: Index
+    ) -> None:
         _ = made_from
         for m in range(len(matrices)):
             matrix = matrices[m]
             count, size, first = matrix[M_ROWS], matrix[M_TO_SIZE], matrix[M_NUMBERS]
-            source, target = matrix[M_FROM_TARGET], matrix[M_TO_TARGET]
-            begin = np.zeros(size + 1, np.int64)
-            for k in range(count):
-                begin[(index[target + k] if target >= 0 else k) + 1] += 1
-            for j in range(size):
-                begin[j + 1] += begin[j]
-            order, filled = np.empty(count, np.int64), begin[:-1].copy()
-            for k in range(count):
-                j = index[target + k] if target >= 0 else k
-                order[filled[j]] = k
-                filled[j] += 1
+            one = entries_of_rows(index, matrix[M_FROM_TARGET], count)
+            other = entries_of_rows(index, matrix[M_TO_TARGET], count)
+            rows, begin = sorted_by(other, size)
             met = np.full(matrix[M_FROM_SIZE], -1, np.int64)
-            number = first
+            length = np.zeros(size, np.int64)
             for j in range(size):
-                start = number
-                ptr[matrix[M_PTR] + j] = start
-                for place in range(begin[j], begin[j + 1]):
-                    k = order[place]
-                    entry = index[source + k] if source >= 0 else k
-                    if met[entry] < start:
-                        met[entry] = number
-                        col[number] = entry
+                for k in rows[begin[j] : begin[j + 1]]:
+                    length[j] += met[one[k]] != j
+                    met[one[k]] = j
+            met[:] = -1
+            ranked, _unused = sorted_by(length, length.max() + 1)
+            number = first
+            for place in range(size):
+                start, j = number, ranked[place]
+                ptr[matrix[M_PTR] + place] = start
+                entry[matrix[M_PTR] + place] = j
+                for k in rows[begin[j] : begin[j + 1]]:
+                    if met[one[k]] < start:
+                        met[one[k]] = number
+                        col[number] = one[k]
                         number += 1
-                    slot[first + k] = met[entry]
+                    slot[first + k] = met[one[k]]
             ptr[matrix[M_PTR] + size] = number
 
     return cast("Callable[..., None]", lay)
@@ -110,7 +143,7 @@ def lay_kernel() -> Callable[..., None]:
 def fill_kernel() -> Callable[..., None]:
     """Compiled: the numbers of the matrices after some findings.
 
-    Its arguments, in order: matrices, ptr, slot as above; belief, the workspace after a
+    Its arguments, in order: matrices, ptr, entry, slot as above; belief, the workspace after a
     propagation through every tree; number, the result; first and last matrix to do.
     """
     made_from = fingerprint(SOURCES)
@@ -118,21 +151,17 @@ def fill_kernel() -> Callable[..., None]:
     @njit(
         [
             types.void(
-                int64[:, ::1], int64[::1], uint32[::1], float64[::1], float64[::1], int64, int64
+                int64[:, ::1], int64[::1], uint32[::1], uint32[::1],
+                float64[::1], float64[::1], int64, int64,
             )
         ],
         cache=True,
         nogil=True,
-    )
+    )  # fmt: skip
     def fill(  # noqa: PLR0913, PLR0917 - flat arrays are what compiled code takes
-        matrices: Records,
-        ptr: Ints,
-        slot: Index,
-        belief: Reals,
-        number: Reals,
-        first: int,
-        last: int,
-    ) -> None:
+        matrices: Records, ptr: Ints, entry: Index, slot: Index,
+        belief: Reals, number: Reals, first: int, last: int,
+    ) -> None:  # fmt: skip
         _ = made_from
         for m in range(first, last):
             matrix = matrices[m]
@@ -142,13 +171,34 @@ def fill_kernel() -> Callable[..., None]:
             for k in range(np.uint64(matrix[M_ROWS])):
                 number[slot[rows + k]] += belief[row + k]
             if matrix[M_OLD] >= 0:
-                for j in range(size):
-                    old = belief[matrix[M_OLD] + j]
+                for j in range(begin, begin + size):
+                    old = belief[matrix[M_OLD] + entry[j]]
                     by = 1.0 / old if old > 0.0 else 0.0
-                    for k in range(np.uint64(ptr[begin + j]), np.uint64(ptr[begin + j + 1])):
+                    for k in range(np.uint64(ptr[j]), np.uint64(ptr[j + 1])):
                         number[k] *= by
 
     return cast("Callable[..., None]", fill)
+
+
+@compiled
+def multiply_lanes(  # noqa: PLR0913, PLR0917 - the flat arrays
+    matrix: Ints, ptr: Ints, entry: Index, col: Index, number: Reals, lanes: Reals
+) -> None:
+    """One matrix times one block in all lanes."""
+    source, target = np.uint64(matrix[M_FROM]), np.uint64(matrix[M_TO])
+    begin, one = np.uint64(matrix[M_PTR]), np.uint64(1)
+    k = np.uint64(ptr[begin])
+    for j in range(begin, begin + np.uint64(matrix[M_TO_SIZE])):
+        stop = np.uint64(ptr[j + one])
+        even = odd = nothing()
+        while k + one < stop:
+            even = plus(even, times(number[k], load(lanes, source + col[k])))
+            odd = plus(odd, times(number[k + one], load(lanes, source + col[k + one])))
+            k += one + one
+        if k < stop:
+            even = plus(even, times(number[k], load(lanes, source + col[k])))
+            k += one
+        store(lanes, target + entry[j], plus(even, odd))
 
 
 @cache
@@ -157,7 +207,7 @@ def spread_kernel() -> Callable[..., None]:
 
     Its arguments, in order:
 
-    - matrices, ptr, col, number: as above
+    - matrices, ptr, entry, col, number: as above
     - groups: records
     - steps: int64, the matrices of each group in the order they are used
     - starts: int64, where the weights of each what-if begin
@@ -172,7 +222,7 @@ def spread_kernel() -> Callable[..., None]:
     @njit(
         [
             types.void(
-                int64[:, ::1], int64[::1], uint32[::1], float64[::1],
+                int64[:, ::1], int64[::1], uint32[::1], uint32[::1], float64[::1],
                 int64[:, ::1], int64[::1], int64[::1], float64[::1],
                 float64[::1], int64, float64[:, ::1], int64, int64,
             )
@@ -181,38 +231,22 @@ def spread_kernel() -> Callable[..., None]:
         nogil=True,
     )  # fmt: skip
     def spread(  # noqa: PLR0913, PLR0917 - flat arrays are what compiled code takes
-        matrices: Records, ptr: Ints, col: Index, number: Reals,
+        matrices: Records, ptr: Ints, entry: Index, col: Index, number: Reals,
         groups: Records, steps: Ints, starts: Ints, weights: Reals,
         lanes: Reals, source: int, result: Reals, first: int, last: int,
     ) -> None:  # fmt: skip
         _ = made_from
-        one = np.uint64(1)
         for g in range(first, last):
-            lane, count = groups[g, G_FIRST], groups[g, G_COUNT]
-            for l in range(LANES):
-                start = starts[lane + min(l, count - 1)]
-                for j in range(groups[g, G_SIZE]):
-                    lanes[(source + j) * LANES + l] = weights[start + j]
-            for step in range(groups[g, G_STEP], groups[g, G_STOP]):
-                matrix = matrices[steps[step]]
-                at, to = np.uint64(matrix[M_FROM]), np.uint64(matrix[M_TO])
-                begin = np.uint64(matrix[M_PTR])
-                k = np.uint64(ptr[begin])
-                for j in range(np.uint64(matrix[M_TO_SIZE])):
-                    stop = np.uint64(ptr[begin + j + one])
-                    total = other = even(0.0)
-                    while k + one < stop:
-                        total = plus(total, times(number[k], load(lanes, at + col[k])))
-                        other = plus(
-                            other, times(number[k + one], load(lanes, at + col[k + one]))
-                        )
-                        k += one + one
-                    if k < stop:
-                        total = plus(total, times(number[k], load(lanes, at + col[k])))
-                        k += one
-                    store(lanes, to + j, plus(total, other))
-            for l in range(count):
+            group = groups[g]
+            first_lane, count = group[G_FIRST], group[G_COUNT]
+            for lane in range(LANES):  # lanes to spare repeat the last what-if
+                start = starts[first_lane + min(lane, count - 1)]
+                for j in range(group[G_SIZE]):
+                    lanes[(source + j) * LANES + lane] = weights[start + j]
+            for step in range(group[G_STEP], group[G_STOP]):
+                multiply_lanes(matrices[steps[step]], ptr, entry, col, number, lanes)
+            for lane in range(count):
                 for j in range(result.shape[1]):
-                    result[lane + l, j] = lanes[j * LANES + l]
+                    result[first_lane + lane, j] = lanes[j * LANES + lane]
 
     return cast("Callable[..., None]", spread)

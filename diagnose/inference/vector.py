@@ -11,9 +11,8 @@ from __future__ import annotations
 
 from typing import Any, cast
 
-from llvmlite import ir
+from llvmlite import ir  # type: ignore[import-untyped]
 from numba import types
-from numba.core import cgutils
 from numba.extending import intrinsic, models, register_model
 
 from diagnose.inference.layout import LANES
@@ -22,18 +21,18 @@ _LANES = ir.VectorType(ir.DoubleType(), LANES)
 _ALIGNMENT = 8  # bytes: all that numpy promises
 
 
-class Vector(types.Type):  # type: ignore[misc] - numba has no types
+class Vector(types.Type):
     """`LANES` doubles."""
 
     def __init__(self) -> None:
         super().__init__(name=f"Vector({LANES})")
 
 
-VECTOR = Vector()
+VECTOR = Vector()  # type: ignore[no-untyped-call]
 
 
 @register_model(Vector)
-class _VectorModel(models.PrimitiveModel):  # type: ignore[misc]
+class _VectorModel(models.PrimitiveModel):
     def __init__(self, manager: Any, kind: Any) -> None:
         super().__init__(manager, kind, _LANES)
 
@@ -45,7 +44,9 @@ def _place(context: Any, builder: Any, kind: Any, block: Any, entry: Any) -> Any
     return builder.bitcast(builder.gep(held.data, [first]), _LANES.as_pointer())
 
 
-def _load(_typing: Any, block: Any, entry: Any) -> Any:
+def _load(_typing: Any, block: Any, _entry: Any) -> Any:
+    """Reads an entry of a block."""
+
     def emit(context: Any, builder: Any, signature: Any, given: Any) -> Any:
         address = _place(context, builder, signature.args[0], *given)
         return builder.load(address, align=_ALIGNMENT)
@@ -53,7 +54,9 @@ def _load(_typing: Any, block: Any, entry: Any) -> Any:
     return VECTOR(block, types.uint64), emit
 
 
-def _store(_typing: Any, block: Any, entry: Any, value: Any) -> Any:
+def _store(_typing: Any, block: Any, _entry: Any, _value: Any) -> Any:
+    """Writes an entry of a block."""
+
     def emit(context: Any, builder: Any, signature: Any, given: Any) -> Any:
         address = _place(context, builder, signature.args[0], *given[:2])
         builder.store(given[2], address, align=_ALIGNMENT)
@@ -62,37 +65,42 @@ def _store(_typing: Any, block: Any, entry: Any, value: Any) -> Any:
     return types.void(block, types.uint64, VECTOR), emit
 
 
-def _plus(_typing: Any, one: Any, other: Any) -> Any:
+def _plus(_typing: Any, _one: Any, _other: Any) -> Any:
+    """Lane by lane."""
+
     def emit(_context: Any, builder: Any, _signature: Any, given: Any) -> Any:
         return builder.fadd(*given)
 
     return VECTOR(VECTOR, VECTOR), emit
 
 
-def _spread_out(builder: Any, value: Any) -> Any:
-    """The same number in every lane."""
+def _in_all_lanes(builder: Any, value: Any) -> Any:
     whole = ir.Constant(_LANES, ir.Undefined)
     for lane in range(LANES):
         whole = builder.insert_element(whole, value, ir.Constant(ir.IntType(32), lane))
     return whole
 
 
-def _times(_typing: Any, factor: Any, value: Any) -> Any:
+def _times(_typing: Any, _factor: Any, _value: Any) -> Any:
+    """One number times each lane."""
+
     def emit(_context: Any, builder: Any, _signature: Any, given: Any) -> Any:
-        return builder.fmul(_spread_out(builder, given[0]), given[1])
+        return builder.fmul(_in_all_lanes(builder, given[0]), given[1])
 
     return VECTOR(types.float64, VECTOR), emit
 
 
-def _even(_typing: Any, value: Any) -> Any:
-    def emit(_context: Any, builder: Any, _signature: Any, given: Any) -> Any:
-        return _spread_out(builder, given[0])
+def _nothing(_typing: Any) -> Any:
+    """0 in every lane."""
 
-    return VECTOR(types.float64), emit
+    def emit(_context: Any, _builder: Any, _signature: Any, _given: Any) -> Any:
+        return ir.Constant(_LANES, [0.0] * LANES)
+
+    return VECTOR(), emit
 
 
 load = cast("Any", intrinsic(_load))
 store = cast("Any", intrinsic(_store))
 plus = cast("Any", intrinsic(_plus))
 times = cast("Any", intrinsic(_times))
-even = cast("Any", intrinsic(_even))
+nothing = cast("Any", intrinsic(_nothing))

@@ -188,9 +188,9 @@ def _supposed(
     by = np.divide(1.0, chance, where=chance >= NEGLIGIBLE, out=np.zeros_like(chance))
     weights = weights * np.repeat(by, counts)
     for place, changed in sources.found_themselves(before.base).items():
-        states = np.arange(*sources.offsets[place : place + 2])
-        block = slice(starts[states[0]], starts[states[-1]] + counts[states[-1]])
-        weights[block] = (changed * by[states]).T.ravel()
+        own = slice(*sources.offsets[place : place + 2])
+        begin = int(starts[own][0])
+        weights[begin : begin + changed.size] = (changed * by[own]).T.ravel()
     groups: list[tuple[int, ...]] = []
     tables = sources.table_of_state[which]
     for table, first, count in zip(
@@ -218,11 +218,20 @@ def _run(before: _Before, routes: Routes, supposed: _Supposed, result: Reals) ->
     number = np.empty(len(routes.col))
 
     def fill_some(first: int, last: int) -> None:
-        fill(routes.matrices, routes.ptr, routes.slot, before.belief, number, first, last)
+        fill(
+            routes.matrices,
+            routes.ptr,
+            routes.entry,
+            routes.slot,
+            before.belief,
+            number,
+            first,
+            last,
+        )
 
     def spread_some(first: int, last: int) -> None:
         spread(
-            routes.matrices, routes.ptr, routes.col, number,
+            routes.matrices, routes.ptr, routes.entry, routes.col, number,
             supposed.groups, routes.steps, supposed.starts, supposed.weights,
             np.empty(whole * at.LANES), source, result, first, last,
         )  # fmt: skip

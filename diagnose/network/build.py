@@ -104,10 +104,12 @@ def make_stages(builder: NodeBuilder, families: list[Family]) -> dict[str, int]:
     """When to sum each node out: once everything beyond the stretches that use it is gone."""
     used: dict[str, set[int]] = {}
     for family in families:
-        if family.node in builder.place:
-            for node in (family.node, *family.parents):
-                used.setdefault(node, set()).add(builder.place[family.node])
-    return {node: builder.turn_of(stretches) for node, stretches in used.items()}
+        at = {builder.place[family.node]} if family.node in builder.place else set()
+        if not at and all(parent in builder.behaviour.machine.parts for parent in family.parents):
+            at = {builder.place[parent] for parent in family.parents}
+        for node in (family.node, *family.parents):
+            used.setdefault(node, set()).update(at)
+    return {node: builder.turn_of(stretches) for node, stretches in used.items() if stretches}
 
 
 def make_nodes(behaviour: Behaviour) -> tuple[NodeBuilder, list[Leaf]]:

@@ -169,6 +169,7 @@ class NodeBuilder:
         """Let a test or complaint look in at a stretch."""
         around = (self.above[stretch], self.below[stretch])
         self.tied[name] = tuple(node for node in around if node is not None)
+        self.place[name] = stretch
 
     def fold(self, name: str, parts: tuple[str, ...], column: int) -> None:
         """Sum a list of parts up for one test that takes them all together."""

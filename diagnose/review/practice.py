@@ -27,8 +27,6 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-LIKELY = 0.2
-
 FIRST_LOOK = 6
 """So many of the best ranked tests are weighed before all the others: mostly one is enough."""
 
@@ -64,12 +62,10 @@ class Practice:
                 continue
             used.add(row)
             done = node.after(table.machine, row, table.tests[row])
-            for outcome in range(len(table.tests[row].outcomes)):
-                chances = table.chances[row, :-1, outcome]
-                faults = node.faults[chances[node.faults] >= LIKELY]
-                if len(faults):
-                    after = beliefs * chances
-                    child = Node(faults, done.done, done.open_areas, done.minutes)
+            for child in done.split(table.predicted[row]):
+                outcome = table.predicted[row, child.faults[0]]
+                after = beliefs * table.chances[row, :-1, outcome]
+                if after.sum() > 0.0:
                     nodes.append((child, after / after.sum()))
         return used
 

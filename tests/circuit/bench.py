@@ -123,8 +123,8 @@ def machine(
     )
 
 
-def read(one: Machine, *faults: str) -> dict[str, tuple[float, float]]:
-    """Both readings of every observable, faults given as `"part.mode"`."""
+def read(one: Machine, *faults: str) -> dict[str, Any]:
+    """Both readings of every observable, as a pair; faults are given as `"part.mode"`."""
     circuit = make_circuit(one)
     number = {f"{name}.{one}": i for i, (name, one) in enumerate(circuit.netlist.faults)}
     numbers = [number[fault] for fault in faults]

@@ -26,6 +26,11 @@ class Ran:
     err: str
 
     @property
+    def errors(self) -> list[str]:
+        """Lines on standard error, without those that say what takes a while."""
+        return [line for line in self.err.splitlines() if not line.endswith(" ...")]
+
+    @property
     def json(self) -> Any:
         """Standard output as JSON; NaN and infinity are no JSON (RFC 8259, section 6)."""
         return json.loads(self.out, parse_constant=pytest.fail)

@@ -1,0 +1,70 @@
+"""Expected minutes of a policy, exactly, by following every outcome."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from diagnose.trial.policies import Policy
+    from diagnose.trial.state import Bench, State
+
+
+class Expected:
+    """Expected minutes from any state on, for small problems: the whole tree is followed."""
+
+    def __init__(self, bench: Bench, policy: Policy) -> None:
+        """For one policy on one bench."""
+        self._bench = bench
+        self._policy = policy
+        self._minutes: dict[object, float] = {}
+        self._action: dict[object, int] = {}
+
+    def action(self, state: State) -> int:
+        """What the policy does."""
+        found = self._action.get(state.key)
+        if found is None:
+            found = self._action[state.key] = self._policy.decide(self._bench, state)
+        return found
+
+    def minutes(self, state: State) -> float:
+        """Expected minutes from here on."""
+        found = self._minutes.get(state.key)
+        if found is None:
+            found = self._minutes[state.key] = self.minutes_with(state, self.action(state))
+        return found
+
+    def minutes_with(self, state: State, action: int) -> float:
+        """Expected minutes when this is done now and the policy decides from then on."""
+        bench = self._bench
+        p = bench.problem
+        spent = bench.minutes(state, action)
+        if action == p.escalate:
+            return spent
+        if action >= p.n_tests:
+            repair = action - p.n_tests
+            failed = bench.after_repair(state, repair)
+            if failed is None:
+                return spent
+            return spent + self._chance_same(state, repair) * self.minutes(failed)
+        start = int(p.tables.start[action])
+        for outcome in range(p.n_outcomes(action)):
+            chance = float(state.weight @ p.tables.like[state.active, start + outcome])
+            after = bench.after_test(state, action, outcome)
+            if after is not None:
+                spent += chance * self.minutes(after)
+        return spent
+
+    def _chance_same(self, state: State, repair: int) -> float:
+        p = self._bench.problem
+        left = p.repairs.after[repair][state.active]
+        bad = p.repairs.bad[repair]
+        same = p.same[left]
+        if bad.any():
+            joined = p.repairs.joined[left]
+            known = joined >= 0
+            share = np.where(known, bad, 0.0)
+            worse = (share * p.same[np.where(known, joined, 0)]).sum(axis=1)
+            same = (1.0 - share.sum(axis=1)) * same + worse
+        return float(state.weight @ same)

@@ -1,0 +1,223 @@
+"""Ways of deciding what to do next, by name.
+
+All of them hold the same exact belief and repair in the same order, by probability over cost
+(Kadane & Simon 1977); they differ in which tests they do, and when they stop testing. What they
+hand over, and when, is the same too. So a difference in minutes is the worth of the rule, not of
+a technician's memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from diagnose.errors import UnknownNameError
+from diagnose.trial import kernels
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from diagnose.trial.problem import DecisionProblem, Floats, Ints
+    from diagnose.trial.state import Bench, State
+
+MINIMUM_GAIN_BITS = 1e-6
+"""Below this a test tells nothing; differences are rounding."""
+
+WORTH_THE_WALK_BITS = 0.02
+"""A technician who tests until he is sure, or along the wiring, leaves out what tells less. It
+spares those policies tests that no one would do."""
+
+SOURCE_TO_LOAD_CERTAINTY = 0.8
+"""From here on he who measured along the wiring repairs."""
+
+MOST_REPAIRS = 12
+"""After so many repairs every policy hands over."""
+
+
+class Policy(Protocol):
+    """Decides what to do in a state; must be a function of the state alone."""
+
+    def decide(self, bench: Bench, state: State) -> int:
+        """A test, a repair (tests come first), or to hand over: the number of the action."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """What a policy sees.
+
+    Attributes:
+        allowed: (tests,) whether each can be done now.
+        gain_bits: (tests,) what each would tell.
+        minutes: (tests,) what each costs.
+        blame: (faults,) chance that each is what gives the complaint.
+        repair_minutes: expected, without further tests.
+        first_repair: repair to begin with, -1 to hand over.
+    """
+
+    allowed: np.ndarray
+    gain_bits: Floats
+    minutes: Floats
+    blame: Floats
+    repair_minutes: float
+    first_repair: int
+
+    def ranking(self, score: Floats, least_bits: float = MINIMUM_GAIN_BITS) -> Ints:
+        """Tests that tell enough, the highest score first."""
+        tests = np.flatnonzero(self.allowed & (self.gain_bits > least_bits))
+        found: Ints = tests[np.argsort(-score[tests], kind="stable")]
+        return found
+
+
+def look(bench: Bench, state: State) -> View:
+    """Work out what a policy sees."""
+    p = bench.problem
+    chance, gain = np.empty(p.tables.like.shape[1]), np.empty(p.n_tests)
+    kernels.survey(p.tables, state.active, state.weight, chance, gain)
+    costs, guilty = bench.at(state), np.empty(len(p.faults))
+    now, first = kernels.repair_now(
+        p.tables, state.active, state.weight, costs.repair_minutes, p.escalate_minutes, guilty
+    )
+    return View(~state.barred, gain, costs.test_minutes, guilty, now, first)
+
+
+def repair_action(problem: DecisionProblem, state: State, view: View) -> int:
+    """The repair with the highest probability over cost, or to hand over."""
+    if view.first_repair < 0 or state.repairs_done >= MOST_REPAIRS:
+        return problem.escalate
+    return problem.n_tests + view.first_repair
+
+
+def gated(bench: Bench, state: State, view: View, ranked: Ints) -> int:
+    """The first test of a ranking that is worth its minutes, else the repair."""
+    p, costs = bench.problem, bench.at(state)
+    test = kernels.first_worth_doing(
+        p.tables,
+        state.active,
+        state.weight,
+        ranked,
+        costs.test_minutes,
+        p.tests.area,
+        costs.repair_after,
+        p.escalate_minutes,
+        view.repair_minutes,
+    )
+    return int(test) if test >= 0 else repair_action(p, state, view)
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """Bits per minute among the tests that are worth their minutes, else repair.
+
+    The rule of `diagnose.advice`.
+    """
+
+    def decide(self, bench: Bench, state: State) -> int:
+        """See `Policy`."""
+        view = look(bench, state)
+        return gated(bench, state, view, view.ranking(view.gain_bits / view.minutes))
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """Bits among the tests that are worth their minutes, else repair."""
+
+    def decide(self, bench: Bench, state: State) -> int:
+        """See `Policy`."""
+        view = look(bench, state)
+        return gated(bench, state, view, view.ranking(view.gain_bits))
+
+
+@dataclass(frozen=True, slots=True)
+class Certainty:
+    """Bits per minute until some repair ends the complaint with a given probability."""
+
+    threshold: float
+
+    def decide(self, bench: Bench, state: State) -> int:
+        """See `Policy`."""
+        view = look(bench, state)
+        ranked = view.ranking(view.gain_bits / view.minutes, WORTH_THE_WALK_BITS)
+        if len(ranked) and surest(bench.problem, view) < self.threshold:
+            return int(ranked[0])
+        return repair_action(bench.problem, state, view)
+
+
+@dataclass(frozen=True, slots=True)
+class SourceToLoad:
+    """From the battery outwards, as the trade teaches: what can be seen, then what is measured.
+
+    Tests that tell nothing new are left out, so he does not go on behind the first dead point.
+    """
+
+    def decide(self, bench: Bench, state: State) -> int:
+        """See `Policy`."""
+        view, p = look(bench, state), bench.problem
+        if surest(p, view) < SOURCE_TO_LOAD_CERTAINTY:
+            telling = view.allowed & (view.gain_bits > WORTH_THE_WALK_BITS)
+            for test in p.tests.order:
+                if telling[test]:
+                    return test
+        return repair_action(p, state, view)
+
+
+@dataclass(frozen=True, slots=True)
+class RepairOnly:
+    """Repairs by probability over cost, no tests."""
+
+    def decide(self, bench: Bench, state: State) -> int:
+        """See `Policy`."""
+        return repair_action(bench.problem, state, look(bench, state))
+
+
+class FixedOrder:
+    """Tests in the order of their bits per minute as the job began, while worth their minutes."""
+
+    def __init__(self) -> None:
+        """The order is found at the first job."""
+        self._order: dict[int, Floats] = {}
+
+    def decide(self, bench: Bench, state: State) -> int:
+        """See `Policy`."""
+        score = self._order.get(id(bench))
+        if score is None:
+            first = look(bench, bench.start)
+            score = self._order[id(bench)] = first.gain_bits / first.minutes
+        view = look(bench, state)
+        return gated(bench, state, view, view.ranking(score))
+
+
+def surest(problem: DecisionProblem, view: View) -> float:
+    """The highest probability that one repair ends the complaint."""
+    return float((problem.repairs.fixes @ view.blame).max(initial=0.0))
+
+
+def _rollout() -> Policy:
+    from diagnose.trial.rollout import Rollout  # noqa: PLC0415 - it builds on the gate
+
+    return Rollout()
+
+
+POLICIES: Mapping[str, Callable[[], Policy]] = {
+    "gate": Gate,
+    "rollout": _rollout,
+    "gain": Gain,
+    "certainty_80": lambda: Certainty(0.80),
+    "certainty_90": lambda: Certainty(0.90),
+    "certainty_95": lambda: Certainty(0.95),
+    "source_to_load": SourceToLoad,
+    "repair_only": RepairOnly,
+    "fixed_order": FixedOrder,
+}
+
+
+def make_policy(name: str) -> Policy:
+    """The policy of a name.
+
+    Raises:
+        UnknownNameError: there is none.
+    """
+    if name not in POLICIES:
+        raise UnknownNameError("policy", name, POLICIES)
+    return POLICIES[name]()
