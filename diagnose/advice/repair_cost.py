@@ -90,40 +90,55 @@ def expected_minutes(guilty, fixes, minutes, escalate_minutes, costs, first):
         first: (cases,) result, the repair to begin with; -1 to hand over at once.
     """
     n_repairs, n_faults = fixes.shape
-    chance = np.zeros(n_repairs)
+    chance, left = np.zeros(n_repairs), np.zeros(n_faults)
     used = np.zeros(n_repairs, np.uint8)
-    left = np.zeros(n_faults)
     for case in range(guilty.shape[0]):
         left[:] = guilty[case]
         used[:] = 0
-        for r in range(n_repairs):
-            chance[r] = 0.0
-            for f in range(n_faults):
-                if fixes[r, f]:
-                    chance[r] += left[f]
+        _add_up(fixes, left, chance)
         remaining, spent = 1.0, 0.0
-        best, begin, opening = escalate_minutes, -1, -1
+        opening = -1
+        costs[case], first[case] = escalate_minutes, -1
         for _ in range(n_repairs):
-            pick, ratio = -1, 1e-9
-            for r in range(n_repairs):
-                if not used[r] and chance[r] / minutes[case, r] > ratio:
-                    pick, ratio = r, chance[r] / minutes[case, r]
-            if pick < 0:
+            pick = _best_ratio(chance, minutes[case], used)
+            if pick < 0 or spent >= costs[case]:
                 break
             used[pick] = 1
             opening = pick if opening < 0 else opening
             spent += minutes[case, pick] * remaining
             remaining -= chance[pick]
-            for f in range(n_faults):
-                if fixes[pick, f] and left[f] > 0.0:
-                    for r in range(n_repairs):
-                        if fixes[r, f]:
-                            chance[r] -= left[f]
-                    left[f] = 0.0
+            _forget(fixes, pick, left, chance)
             total = spent + max(remaining, 0.0) * escalate_minutes
-            if total < best:
-                best, begin = total, opening
-            if spent >= best:
-                break
-        costs[case] = best
-        first[case] = begin
+            if total < costs[case]:
+                costs[case], first[case] = total, opening
+
+
+@njit(cache=True, nogil=True)
+def _add_up(fixes, left, chance):
+    """Chance of each repair: that of all it fixes. A matrix product would pull in BLAS."""
+    chance[:] = 0.0
+    for r in range(fixes.shape[0]):
+        for f in range(fixes.shape[1]):
+            if fixes[r, f]:
+                chance[r] += left[f]
+
+
+@njit(cache=True, nogil=True)
+def _best_ratio(chance, minutes, used):
+    """The unused repair with the highest probability per minute; -1 when none helps."""
+    pick, ratio = -1, 1e-9
+    for r in range(chance.shape[0]):
+        if not used[r] and chance[r] / minutes[r] > ratio:
+            pick, ratio = r, chance[r] / minutes[r]
+    return pick
+
+
+@njit(cache=True, nogil=True)
+def _forget(fixes, repair, left, chance):
+    """Take what a repair fixes out of the chances of the others."""
+    for f in range(left.shape[0]):
+        if fixes[repair, f] and left[f] > 0.0:
+            for r in range(chance.shape[0]):
+                if fixes[r, f]:
+                    chance[r] -= left[f]
+            left[f] = 0.0

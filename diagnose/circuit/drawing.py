@@ -39,6 +39,8 @@ PALE, STRONG = (255, 247, 236), (140, 45, 4)
 NOT_DRAWN = "unlisted"
 """A suspect that stands for whatever the file does not list."""
 
+XMLNS = 'xmlns="http://www.w3.org/2000/svg"'
+
 STYLE = """
 text{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;fill:#1a1a1a}
 .box{stroke:#333;stroke-width:1.2}.wire{fill:none;stroke:#222;stroke-width:1.6}
@@ -65,12 +67,12 @@ def draw(machine: Machine, suspects: Mapping[str, float] | None = None) -> str:
     width = max(layout.width + 2 * MARGIN, (layout.height + HEAD + FOOT) * PAGE_RATIO)
     height = max(layout.height + HEAD + FOOT, width / PAGE_RATIO)
     left = (width - layout.width) / 2.0
+    size = f'width="{width:.0f}" height="{height:.0f}"'
     pieces = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" '
-        f'width="{width:.0f}" height="{height:.0f}" role="img" aria-labelledby="title">',
-        f'<title id="title">{escape(_title(machine))}</title>',
+        f'<svg {XMLNS} viewBox="0 0 {width:.0f} {height:.0f}" {size} role="img">',
+        f"<title>{escape(_title(machine))}</title>",
         f"<style>{STYLE}</style>",
-        f'<rect width="{width:.0f}" height="{height:.0f}" fill="#fff"/>',
+        f'<rect {size} fill="#fff"/>',
         _text((left, 34.0), _title(machine), 19.0, weight="bold"),
         f'<g transform="translate({left:.1f} {HEAD:.1f})">',
         *_wires(layout),
@@ -184,13 +186,19 @@ def _box(machine: Machine, box: Box, shades: Mapping[str, float]) -> str:
     lines = wrap(title, room, FONT, 3)
     top = BOX_HEIGHT / 2.0 - LINE * (len(lines) - 1) / 2.0 + FONT * 0.36
     told = title if probability is None else f"{title}: {percent(probability)}"
+    look = "part on-dark" if dark else "part"
     pieces = [
-        f'<g class="part{" on-dark" if dark else ""}" data-part="{escape(part.id)}" '
-        f'transform="translate({box.x:.1f} {box.y:.1f})"><title>{escape(told)}</title>',
+        f'<g class="{look}" data-part="{part.id}" transform="translate({box.x:.1f} {box.y:.1f})">',
+        f"<title>{escape(told)}</title>",
         f'<rect class="box" width="{BOX_WIDTH:g}" height="{BOX_HEIGHT:g}" rx="4" fill="{fill}"/>',
         f'<g class="sign" transform="translate(17 {BOX_HEIGHT / 2.0:g})">{SYMBOLS[kind]}</g>',
         *(_text((TEXT_LEFT, top + i * LINE), line, FONT) for i, line in enumerate(lines)),
     ]
+    if part.kind == "battery":
+        pieces += [
+            _text((BOX_WIDTH + 3.0, post), mark, 11.0, weight="bold")
+            for mark, post in (("+", BOX_HEIGHT / 4.0 - 2.0), ("\u2212", BOX_HEIGHT - 1.0))
+        ]
     if probability is not None:
         at = (BOX_WIDTH - 6.0, BOX_HEIGHT / 2.0 + 4.5)
         pieces.append(_text(at, percent(probability), 13.0, weight="bold", anchor="end"))

@@ -21,7 +21,7 @@ ROW = 54.0
 """From one box of a run to the next."""
 GAP = 14.0
 """Between two runs in one column."""
-SIGN = 36.0
+SIGN = 28.0
 """Height that a ground sign takes below its box."""
 LANE = 8.0
 """Between two wires beside each other."""
@@ -132,7 +132,9 @@ class _Grid:
         self.free[column] = top + len(piece) * ROW + GAP
 
     def _follow(self, run: Run, column: int, bottom: float, top: float) -> None:
-        ends = [self.place(child, column + 1, top) for child in run.children]
+        """What reaches furthest comes first: the shorter runs then fit in below its start."""
+        order = sorted(run.children, key=lambda child: -_reach(child))
+        ends = [self.place(child, column + 1, top) for child in order]
         if ends:
             self.links.append(_Link(column, bottom, ends))
 
@@ -152,6 +154,11 @@ class _Grid:
                 lanes.append([])
             lanes[link.lane].append((low, high))
         return {column: len(lanes) for column, lanes in used.items()}
+
+
+def _reach(run: Run) -> int:
+    """Boxes from the start of a run to the furthest end that hangs on it."""
+    return len(run.items) + max((_reach(child) for child in run.children), default=0)
 
 
 def make_layout(machine: Machine) -> Layout:

@@ -6,20 +6,15 @@ it alone, and then ends at a net. The returns that several loads share hang on t
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from diagnose.circuit.netlist import coil_nets, main_nets, reference_net
-from diagnose.circuit.wiring import LOADS, conducting_graph, make_sites, net_tree
+from diagnose.circuit.netlist import coil_nets, reference_net
+from diagnose.circuit.wiring import conducting_graph, hung_loads, net_tree
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from diagnose.circuit.wiring import SiteTree
     from diagnose.machine.model import Machine
-
-CONTACTS = "_contacts"
-"""What the wiring tree adds to a part's name for a contact that is worked from elsewhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +49,7 @@ def make_runs(machine: Machine) -> tuple[Run, Run | None]:
         The plus side, and the minus side; None where every load goes to the minus post itself.
 
     Raises:
-        CircuitError: the wiring has a loop or leaves a load hanging.
+        CircuitError: there is not one battery, the wiring has a loop, or a load hangs loose.
     """
     return _Builder(machine).build()
 
@@ -62,88 +57,76 @@ def make_runs(machine: Machine) -> tuple[Run, Run | None]:
 class _Builder:
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
-        self.tree: SiteTree = make_sites(machine)
         self.minus = reference_net(machine)
-        self.back: Mapping[str, tuple[str, str]] = net_tree(conducting_graph(machine), self.minus)
-        self.returns = {part for _, part in self.back.values()}
-        self.below: list[list[int]] = [[] for _ in self.tree.sites]
-        for i, site in enumerate(self.tree.sites):
-            if site.parent >= 0:
-                self.below[site.parent].append(i)
-        self.shared: set[str] = set()
+        self.battery = next(part for part in machine.parts.values() if part.kind == "battery")
+        self.plus = self.battery.terminals["plus"]
+        graph = conducting_graph(machine)
+        self.supply = net_tree(graph, self.plus)
+        self.back = net_tree(graph, self.minus)
+        self.loads = hung_loads(machine, {self.plus, *self.supply}, {self.minus, *self.back})
+        self.serves = Counter(part for _, _, low in self.loads for part in self._way_back(low))
 
     def build(self) -> tuple[Run, Run | None]:
-        plus = self._supply(0, loaded=False)
-        below = self._return_children(self.minus)
+        plus = Run([Item(self.battery.id)])
+        self._go_on(plus, self.plus)
+        below = self._returns(self.minus)
         if not below:
             return plus, None
         return plus, below[0] if len(below) == 1 else Run(children=below)
 
-    def _item(self, site: int) -> Item:
-        one = self.tree.sites[site]
-        return Item(one.part) if one.part else Item(one.name.removesuffix(CONTACTS), contacts=True)
-
-    def _next(self, site: int, loaded: bool) -> list[int]:
-        """The sites that follow in the picture; shared returns are skipped and noted."""
+    def _way_back(self, net: str) -> list[str]:
+        """Return parts from a net to the minus post."""
         found = []
-        for child in self.below[site]:
-            item = self._item(child)
-            if not loaded and item.part in self.returns and not self._is_coil(item):
-                self.shared.add(item.part)
-                found += self._next(child, loaded)
-            else:
-                found.append(child)
+        while net in self.back:
+            net, part = self.back[net]
+            found.append(part)
         return found
 
-    def _is_coil(self, item: Item) -> bool:
-        return not item.contacts and coil_nets(self.machine.parts[item.part]) is not None
+    def _item(self, part: str) -> Item:
+        """A conducting part; relays and controllers conduct with their contacts only."""
+        return Item(part, contacts=coil_nets(self.machine.parts[part]) is not None)
 
-    def _supply(self, site: int, loaded: bool) -> Run:
-        run = Run()
-        load: Item | None = None
-        while True:
-            item = self._item(site)
-            run.items.append(item)
-            if self.machine.parts[item.part].kind in LOADS or self._is_coil(item):
-                load, loaded = item, True
-            following = self._next(site, loaded)
-            if len(following) != 1:
-                break
-            site = following[0]
-        run.children = [self._supply(child, loaded) for child in following]
-        if load is not None:
-            run.ends_at = self._end(load, {item.part for item in run.items})
-        elif not run.children:
-            run.ends_at, run.grounded = self.tree.sites[site].net, False
-        return run
+    def _go_on(self, run: Run, net: str) -> None:
+        """Add what hangs on a net: in line where it is one thing, as children otherwise."""
+        parts = [(part, outer) for outer, (near, part) in self.supply.items() if near == net]
+        loads = [(part.id, low) for part, high, low in self.loads if high == net]
+        if not parts and not loads:
+            run.ends_at, run.grounded = net, False
+            return
+        if len(parts) + len(loads) > 1:
+            rest = [Run() for _ in range(len(parts) + len(loads))]
+            run.children = rest
+        else:
+            rest = [run]
+        for one, (part, outer) in zip(rest, parts, strict=False):
+            one.items.append(self._item(part))
+            self._go_on(one, outer)
+        for one, (part, low) in zip(rest[len(parts) :], loads, strict=True):
+            self._load(one, part, low)
 
-    def _end(self, load: Item, own: set[str]) -> str:
-        """The net where a load, with the returns of its own, comes to ground."""
-        part = self.machine.parts[load.part]
-        ends = coil_nets(part) or main_nets(part)
-        net = ends[1] if ends[1] == self.minus or ends[1] in self.back else ends[0]
-        while net in self.back and self.back[net][1] in own:
-            net = self.back[net][0]
-        return net
+    def _load(self, run: Run, part: str, net: str) -> None:
+        """A load and the return parts that serve nothing else."""
+        run.items.append(Item(part))
+        while net in self.back and self.serves[self.back[net][1]] == 1:
+            net, back = self.back[net]
+            run.items.append(self._item(back))
+        run.ends_at = net
 
-    def _return_children(self, net: str) -> list[Run]:
-        found = []
-        for outer, (towards, part) in self.back.items():
-            if towards == net and part in self.shared:
-                found.append(self._return(part, outer))
-        return found
+    def _returns(self, net: str) -> list[Run]:
+        """The shared returns that come together at a net."""
+        return [
+            self._return(part, outer)
+            for outer, (near, part) in self.back.items()
+            if near == net and self.serves[part] != 1
+        ]
 
     def _return(self, part: str, outer: str) -> Run:
-        worked = coil_nets(self.machine.parts[part]) is not None
-        items = [Item(part, contacts=worked)]
-        below = self._return_children(outer)
+        below = self._returns(outer)
         if len(below) == 1 and not self._ends_here(outer):
-            return Run(items + below[0].items, below[0].children, below[0].ends_at)
-        return Run(items, below, outer)
+            return Run([self._item(part), *below[0].items], below[0].children, below[0].ends_at)
+        return Run([self._item(part)], below, outer)
 
     def _ends_here(self, net: str) -> bool:
-        """Whether a load or a return of its own comes to ground at this net."""
-        touching = [
-            part.id for part in self.machine.parts.values() if net in part.terminals.values()
-        ]
-        return any(one not in self.shared for one in touching)
+        """Whether a load, or a return that serves it alone, comes to ground at this net."""
+        lone = any(near == net and self.serves[part] == 1 for near, part in self.back.values())
+        return lone or any(low == net for _, _, low in self.loads)

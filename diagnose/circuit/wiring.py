@@ -20,7 +20,7 @@ from diagnose.circuit.netlist import coil_nets, main_nets
 from diagnose.errors import CircuitError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Collection, Iterable, Mapping
 
     from diagnose.machine.model import Machine, Part
 
@@ -123,6 +123,28 @@ def _loads(machine: Machine) -> list[tuple[Part, tuple[str, str]]]:
     return found
 
 
+def hung_loads(
+    machine: Machine, supply: Collection[str], back: Collection[str]
+) -> list[tuple[Part, str, str]]:
+    """Every load with the net it is fed from and the net it returns to.
+
+    Args:
+        machine: the machine.
+        supply: nets of the supply tree, the battery's plus post included.
+        back: nets of the return tree, the minus post included.
+
+    Raises:
+        CircuitError: a load does not lie between the two.
+    """
+    found = []
+    for part, (one, two) in _loads(machine):
+        high, low = (one, two) if one in supply else (two, one)
+        if high not in supply or low not in back:
+            raise CircuitError(f"{part.id} does not lie between plus and minus", [part.id])
+        found.append((part, high, low))
+    return found
+
+
 def make_sites(machine: Machine) -> SiteTree:
     """The site tree of a machine.
 
@@ -137,10 +159,7 @@ def make_sites(machine: Machine) -> SiteTree:
         raise CircuitError("the battery's plus and minus are joined without a load", [battery.id])
     serves: dict[str, list[str]] = defaultdict(list)
     behind: dict[str, list[tuple[Part, str]]] = defaultdict(list)
-    for part, (one, two) in _loads(machine):
-        high, low = (one, two) if one == plus or one in supply else (two, one)
-        if not (high == plus or high in supply) or not (low == minus or low in back):
-            raise CircuitError(f"{part.id} does not lie between plus and minus", [part.id])
+    for part, high, low in hung_loads(machine, {plus, *supply}, {minus, *back}):
         behind[high].append((part, low))
         net = low
         while net in back:

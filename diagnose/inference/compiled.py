@@ -21,7 +21,7 @@ from diagnose.inference.findings import Encoder, Findings, Names
 from diagnose.inference.gains import gains_about
 from diagnose.inference.plan import Plan, PlanBuilder
 from diagnose.inference.priors import fill_priors
-from diagnose.inference.threads import in_threads
+from diagnose.inference.threads import in_threads, worth
 from diagnose.inference.whatif import WhatIf, what_if
 from diagnose.inference.workspace import workspace
 
@@ -315,10 +315,10 @@ class CompiledNetwork:
         cases = len(pointer) - 1
         batch = self._allocate(cases)
 
-        def run(first: int, last: int) -> None:
+        def run(_thread: int, first: int, last: int) -> None:
             self._run(pointer, records, numbers, batch, first, last)
 
-        in_threads(run, cases, self.rows)
+        in_threads(run, cases, worth(cases, self.rows))
         return batch
 
     def _run(

@@ -89,7 +89,7 @@ M_FROM_TARGET: Final = 6  # `index`: entry of a of each row, -1 when they are th
 M_TO_TARGET: Final = 7  # `index`: the same for b
 M_OLD: Final = 8  # `work`: P(entry of b | findings), -1 when b is a table to read
 M_PTR: Final = 9  # `ptr`: where the numbers of each entry of b begin
-M_NUMBERS: Final = 10  # where its numbers begin; also where its rows begin in `slot`
+M_SLOT: Final = 10  # `slot`: which of its numbers each row adds to
 M_FIELDS: Final = 11
 
 # One record per group of at most LANES what-ifs about the same table.

@@ -77,7 +77,6 @@ class _Builder:
         for table in self._sinks:
             self._block(("read", table), sizes[table])
         read = self._size
-        out = {table: self._place_of["read", table] for table in self._sinks}
         self._find_homes()
         steps: list[int] = []
         begin: dict[int, tuple[int, int]] = {}
@@ -85,21 +84,31 @@ class _Builder:
             first = len(steps)
             steps.extend(self._from(int(tables[table, at.T_CLIQUE]), table))
             begin[table] = (first, len(steps))
-        matrices = np.array(self._records, np.int64).reshape(-1, at.M_FIELDS)
-        suppose = matrices[:, at.M_FROM] < 0
-        matrices[suppose, at.M_FROM] = self._size
-        whole = self._size + max((sizes[table] for table in self._sources), default=0)
-        pointers, numbers = self._lengths
-        ptr, entry = np.zeros(pointers, np.int64), np.zeros(pointers, np.uint32)
-        col, slot = np.zeros(numbers, np.uint32), np.zeros(numbers, np.uint32)
+        return self._laid(steps, begin, read)
+
+    def _laid(self, steps: list[int], begin: dict[int, tuple[int, int]], read: int) -> Routes:
+        """The matrices, with room for as many numbers as they need."""
         # numba takes half a second to import
         from diagnose.inference.spread import lay_kernel  # noqa: PLC0415
 
-        lay_kernel()(matrices, self._plan.index, ptr, entry, col, slot)
+        matrices = np.array(self._records, np.int64).reshape(-1, at.M_FIELDS)
+        matrices[matrices[:, at.M_FROM] < 0, at.M_FROM] = self._size
+        supposed = max((int(self._plan.tables[t, at.T_SIZE]) for t in self._sources), default=0)
+        pointers, rows = self._lengths
+        ptr, entry = np.zeros(pointers, np.int64), np.zeros(pointers, np.uint32)
+        col, slot = np.zeros(rows, np.uint32), np.zeros(rows, np.uint32)
+        count = lay_kernel()(matrices, self._plan.index, ptr, entry, col, slot)
         return Routes(
-            matrices, ptr, entry, col, slot, np.array(steps, np.int64), begin, out,
-            (read, self._size, whole),
-        )  # fmt: skip
+            matrices,
+            ptr,
+            entry,
+            col[:count].copy(),
+            slot,
+            np.array(steps, np.int64),
+            begin,
+            {table: self._place_of["read", table] for table in self._sinks},
+            (read, self._size, self._size + supposed),
+        )
 
     def _find_homes(self) -> None:
         """Which sinks are read from which clique's rows and separator, and how many beyond."""
@@ -178,7 +187,7 @@ class _Builder:
         record[at.M_TO_SIZE], record[at.M_TO_TARGET], record[at.M_OLD] = target
         record[at.M_FROM] = -1 if one[0] == "supposed" else self._block(one, source[0])
         record[at.M_TO] = self._block(other, target[0])
-        record[at.M_PTR], record[at.M_NUMBERS] = self._lengths
+        record[at.M_PTR], record[at.M_SLOT] = self._lengths
         self._lengths = (
             self._lengths[0] + target[0] + 1,
             self._lengths[1] + record[at.M_ROWS],

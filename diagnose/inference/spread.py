@@ -32,11 +32,11 @@ from diagnose.inference.layout import (
     M_FROM,
     M_FROM_SIZE,
     M_FROM_TARGET,
-    M_NUMBERS,
     M_OLD,
     M_PTR,
     M_ROW,
     M_ROWS,
+    M_SLOT,
     M_TO,
     M_TO_SIZE,
     M_TO_TARGET,
@@ -80,7 +80,7 @@ def sorted_by(keys: Ints, size: int) -> tuple[Ints, Ints]:
 
 
 @cache
-def lay_kernel() -> Callable[..., None]:
+def lay_kernel() -> Callable[..., int]:
     """Compiled: which numbers of each matrix can be non-zero, by entry of its block b.
 
     Entries with as many numbers follow each other: the processor then foresees where each ends.
@@ -93,25 +93,24 @@ def lay_kernel() -> Callable[..., None]:
       `ptr[j]:ptr[j + 1]`
     - col, slot: results. `col` says which entry of block a each number belongs to, `slot` to which
       number each row adds
+
+    It returns how many numbers there are.
     """
     made_from = fingerprint(SOURCES)
 
     @njit(
-        [
-            types.void(
-                int64[:, ::1], _FROZEN_INDEX, int64[::1], uint32[::1], uint32[::1], uint32[::1]
-            )
-        ],
+        [int64(int64[:, ::1], _FROZEN_INDEX, int64[::1], uint32[::1], uint32[::1], uint32[::1])],
         cache=True,
         nogil=True,
     )
     def lay(
         matrices: Records, index: Index, ptr: Ints, entry: Index, col: Index, slot: Index
-    ) -> None:
+    ) -> int:
         _ = made_from
+        number = 0
         for m in range(len(matrices)):
             matrix = matrices[m]
-            count, size, first = matrix[M_ROWS], matrix[M_TO_SIZE], matrix[M_NUMBERS]
+            count, size, first = matrix[M_ROWS], matrix[M_TO_SIZE], matrix[M_SLOT]
             one = entries_of_rows(index, matrix[M_FROM_TARGET], count)
             other = entries_of_rows(index, matrix[M_TO_TARGET], count)
             rows, begin = sorted_by(other, size)
@@ -123,7 +122,6 @@ def lay_kernel() -> Callable[..., None]:
                     met[one[k]] = j
             met[:] = -1
             ranked, _unused = sorted_by(length, length.max() + 1)
-            number = first
             for place in range(size):
                 start, j = number, ranked[place]
                 ptr[matrix[M_PTR] + place] = start
@@ -135,8 +133,9 @@ def lay_kernel() -> Callable[..., None]:
                         number += 1
                     slot[first + k] = met[one[k]]
             ptr[matrix[M_PTR] + size] = number
+        return number
 
-    return cast("Callable[..., None]", lay)
+    return cast("Callable[..., int]", lay)
 
 
 @cache
@@ -167,9 +166,9 @@ def fill_kernel() -> Callable[..., None]:
             matrix = matrices[m]
             begin, size = matrix[M_PTR], matrix[M_TO_SIZE]
             number[ptr[begin] : ptr[begin + size]] = 0.0
-            row, rows = np.uint64(matrix[M_ROW]), np.uint64(matrix[M_NUMBERS])
+            row, first_slot = np.uint64(matrix[M_ROW]), np.uint64(matrix[M_SLOT])
             for k in range(np.uint64(matrix[M_ROWS])):
-                number[slot[rows + k]] += belief[row + k]
+                number[slot[first_slot + k]] += belief[row + k]
             if matrix[M_OLD] >= 0:
                 for j in range(begin, begin + size):
                     old = belief[matrix[M_OLD] + entry[j]]
@@ -181,7 +180,7 @@ def fill_kernel() -> Callable[..., None]:
 
 
 @compiled
-def multiply_lanes(  # noqa: PLR0913, PLR0917 - the flat arrays
+def multiply_lanes(
     matrix: Ints, ptr: Ints, entry: Index, col: Index, number: Reals, lanes: Reals
 ) -> None:
     """One matrix times one block in all lanes."""

@@ -16,21 +16,25 @@ PARALLEL_FROM = 400_000
 """Rows times cases from which a batch is worth a second thread (about a millisecond)."""
 
 
-def in_threads(run: Callable[[int, int], object], count: int, rows: int) -> None:
-    """Calls `run(first, last)` so that all of `range(count)` is done, in threads if worth it.
+def worth(count: int, rows: int) -> int:
+    """How many threads to share `count` pieces of work among, each over so many rows."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
+    return max(1, min(cores, count, count * rows // PARALLEL_FROM))
+
+
+def in_threads(run: Callable[[int, int, int], object], count: int, threads: int) -> None:
+    """Calls `run(thread, first, last)` so that all of `range(count)` is done.
 
     Args:
         run: must hold no lock for most of its time.
         count: how many pieces of work there are.
-        rows: how many rows one of them walks over.
+        threads: how many to share them among; with one, no thread is started.
     """
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1
-    threads = min(cores, count, max(1, count * rows // PARALLEL_FROM))
     if threads <= 1:
-        run(0, count)
+        run(0, 0, count)
         return
-    edges = np.linspace(0, count, threads + 1).astype(int).tolist()
+    edges = itertools.pairwise(np.linspace(0, count, threads + 1).astype(int).tolist())
     with ThreadPoolExecutor(threads) as pool:
-        jobs = [pool.submit(run, first, last) for first, last in itertools.pairwise(edges)]
+        jobs = [pool.submit(run, thread, *edge) for thread, edge in enumerate(edges)]
         for job in jobs:
             job.result()

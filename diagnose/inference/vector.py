@@ -24,17 +24,17 @@ _ALIGNMENT = 8  # bytes: all that numpy promises
 class Vector(types.Type):
     """`LANES` doubles."""
 
-    def __init__(self) -> None:
-        super().__init__(name=f"Vector({LANES})")
+    def __init__(self, name: str) -> None:
+        super().__init__(name)
 
 
-VECTOR = Vector()  # type: ignore[no-untyped-call]
+VECTOR = Vector(f"Vector({LANES})")
 
 
 @register_model(Vector)
 class _VectorModel(models.PrimitiveModel):
     def __init__(self, manager: Any, kind: Any) -> None:
-        super().__init__(manager, kind, _LANES)
+        super().__init__(manager, kind, _LANES)  # type: ignore[no-untyped-call]
 
 
 def _place(context: Any, builder: Any, kind: Any, block: Any, entry: Any) -> Any:

@@ -12,7 +12,8 @@ from diagnose.errors import UnknownNameError
 from diagnose.inference import layout as at
 from diagnose.inference.questions import Question, question
 from diagnose.inference.routes import make_routes
-from diagnose.inference.threads import in_threads
+from diagnose.inference.threads import in_threads, worth
+from diagnose.inference.workspace import borrowed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -156,19 +157,29 @@ def _spread(
     order = np.argsort(sources.table_of_state[which], kind="stable")
     ranked = which[order]
     routes = make_routes(before.plan, tuple(sources.by_table), tuple(sinks.by_table))
-    result = np.empty((len(which), routes.sizes[0]))
-    _run(before, routes, _supposed(before, sources, ranked, chance, routes), result)
-    _keep_other_trees(before, routes, sources.table_of_state[ranked], result)
-    told = np.empty_like(answers)
+    supposed = _supposed(before, sources, ranked, chance, routes)
+    threads = worth(len(supposed.groups), len(routes.col) // 2)
+    read, _, whole = routes.sizes
+    sizes = (len(routes.col), len(which) * read, threads * whole * at.LANES)
+    with borrowed(*sizes) as (number, flat, lanes):
+        result = flat.reshape(len(which), read)
+        _run(before, routes, supposed, number, lanes.reshape(threads, -1), result)
+        _keep_other_trees(before, routes, sources.table_of_state[ranked], result)
+        answers[order] = _told(before, routes, sinks, result)
+    return answers
+
+
+def _told(before: _Before, routes: Routes, sinks: Question, result: Reals) -> Reals:
+    """What the entries read say about the states that depend on them."""
+    told = np.empty((len(result), len(sinks.codes)))
     for table, (states, weights) in sinks.by_table.items():
         begin = routes.out[table]
         told[:, states] = result[:, begin : begin + len(weights)] @ weights
     for place, weights in sinks.found_themselves(before.base).items():
         begin = routes.out[sinks.tables[place]]
-        states = slice(*sinks.offsets[place : place + 2])
-        told[:, states] = result[:, begin : begin + len(weights)] @ weights
-    answers[order] = told
-    return answers
+        own = slice(*sinks.offsets[place : place + 2])
+        told[:, own] = result[:, begin : begin + len(weights)] @ weights
+    return told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,37 +219,35 @@ def _supposed(
     )
 
 
-def _run(before: _Before, routes: Routes, supposed: _Supposed, result: Reals) -> None:
-    """All groups, in as many threads as are worth it; the kernels hold no lock."""
+def _run(
+    before: _Before,
+    routes: Routes,
+    supposed: _Supposed,
+    number: Reals,
+    lanes: Reals,
+    result: Reals,
+) -> None:
+    """All groups, in as many threads as there are rows in `lanes`; the kernels hold no lock."""
     # numba takes half a second to import
     from diagnose.inference.spread import fill_kernel, spread_kernel  # noqa: PLC0415
 
     fill, spread = fill_kernel(), spread_kernel()
-    _, source, whole = routes.sizes
-    number = np.empty(len(routes.col))
 
-    def fill_some(first: int, last: int) -> None:
+    def fill_some(_thread: int, first: int, last: int) -> None:
         fill(
-            routes.matrices,
-            routes.ptr,
-            routes.entry,
-            routes.slot,
-            before.belief,
-            number,
-            first,
-            last,
-        )
+            routes.matrices, routes.ptr, routes.entry, routes.slot,
+            before.belief, number, first, last,
+        )  # fmt: skip
 
-    def spread_some(first: int, last: int) -> None:
+    def spread_some(thread: int, first: int, last: int) -> None:
         spread(
             routes.matrices, routes.ptr, routes.entry, routes.col, number,
             supposed.groups, routes.steps, supposed.starts, supposed.weights,
-            np.empty(whole * at.LANES), source, result, first, last,
+            lanes[thread], routes.sizes[1], result, first, last,
         )  # fmt: skip
 
-    matrices, groups = len(routes.matrices), len(supposed.groups)
-    in_threads(fill_some, matrices, len(number) // max(matrices, 1))
-    in_threads(spread_some, groups, len(number) // 2)
+    in_threads(fill_some, len(routes.matrices), len(lanes))
+    in_threads(spread_some, len(supposed.groups), len(lanes))
 
 
 def _keep_other_trees(before: _Before, routes: Routes, tables: Ints, result: Reals) -> None:

@@ -7,7 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.trial.problem import area_ways
+
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from diagnose.trial.problem import DecisionProblem, Floats
 
 
@@ -18,15 +22,14 @@ class Access:
     Attributes:
         test_minutes: (tests,) opening included.
         repair_minutes: (repairs,) opening and check included.
-        repair_after: (areas + 1, repairs) the same once an area has been opened too; the last row
-            is for none.
-        opened_by: (areas + 1,) areas open after working in each area.
+        test_opens: (tests,) areas open after each test.
+        repair_opens: (repairs,) areas open after each repair.
     """
 
     test_minutes: Floats
     repair_minutes: Floats
-    repair_after: Floats
-    opened_by: tuple[int, ...]
+    test_opens: NDArray[np.int64]
+    repair_opens: NDArray[np.int64]
 
 
 class AccessBook:
@@ -36,39 +39,20 @@ class AccessBook:
         """For one problem."""
         self._problem = problem
         self._known: dict[int, Access] = {}
-        self._way = [self._path(area) for area in range(len(problem.area_names))] + [0]
-
-    def _path(self, area: int) -> int:
-        bits = 0
-        while area >= 0:
-            bits |= 1 << area
-            area = int(self._problem.area_parent[area])
-        return bits
-
-    def _opening(self, open_areas: int) -> Floats:
-        """(areas + 1,) minutes to get into each area; the last is for no area."""
-        minutes = self._problem.area_minutes
-        return np.array(
-            [
-                sum(m for a, m in enumerate(minutes) if (way & ~open_areas) >> a & 1)
-                for way in self._way
-            ]
-        )
+        self._ways = area_ways(problem.area_parent)
 
     def at(self, open_areas: int) -> Access:
         """Costs with these areas open."""
         found = self._known.get(open_areas)
         if found is None:
             p = self._problem
-            own = p.repairs.minutes + p.check_minutes
-            after = [
-                own + self._opening(open_areas | way)[p.repairs.area] for way in self._way
-            ]
+            bits = (self._ways & ~open_areas)[:, None] >> np.arange(len(p.area_minutes)) & 1
+            opening = bits @ p.area_minutes
             found = Access(
-                test_minutes=p.tests.minutes + self._opening(open_areas)[p.tests.area],
-                repair_minutes=own + self._opening(open_areas)[p.repairs.area],
-                repair_after=np.ascontiguousarray(after),
-                opened_by=tuple(open_areas | way for way in self._way),
+                test_minutes=p.tests.minutes + opening[p.tests.area],
+                repair_minutes=p.repairs.minutes + p.check_minutes + opening[p.repairs.area],
+                test_opens=(self._ways | open_areas)[p.tests.area],
+                repair_opens=(self._ways | open_areas)[p.repairs.area],
             )
             self._known[open_areas] = found
         return found

@@ -68,24 +68,36 @@ def blame(tables, active, weight, outcome, guilty):
 
 
 @njit(cache=True, nogil=True)
-def repair_cost(tables, guilty, total, minutes, escalate_minutes):
+def opening(way, open_areas, area_minutes):
+    """Minutes to open what is not open yet of some areas, given as bits."""
+    found, left, area = 0.0, way & ~open_areas, 0
+    while left:
+        if left & 1:
+            found += area_minutes[area]
+        left >>= 1
+        area += 1
+    return found
+
+
+@njit(cache=True, nogil=True)
+def repair_cost(tables, guilty, total, open_areas, escalate_minutes):
     """Expected minutes of repairing without further tests, and the repair to begin with.
 
-    The same rule as `diagnose.advice.repair_cost.expected_minutes`, over the faults that have
-    weight only.
+    The rule of `diagnose.advice.repair_cost.expected_minutes`, over the faults that have weight
+    only, and with what an earlier repair has opened staying open.
 
     Args:
         tables: of the problem.
         guilty: (faults,) from `blame`; used up.
         total: probability of what they are joint with.
-        minutes: (repairs,) with opening and check.
+        open_areas: areas that stand open, as bits.
         escalate_minutes: handing over.
 
     Returns:
         Minutes, and a repair or -1 to hand over at once.
     """
-    n_repairs = minutes.shape[0]
-    chance = np.zeros(n_repairs)
+    n_repairs = tables.repair_own.shape[0]
+    chance, minutes = np.zeros(n_repairs), np.zeros(n_repairs)
     listed = np.empty(n_repairs, np.int32)
     n_listed = 0
     blamed = guilty.sum()
@@ -99,8 +111,12 @@ def repair_cost(tables, guilty, total, minutes, escalate_minutes):
                     listed[n_listed] = r
                     n_listed += 1
                 chance[r] += guilty[f]
+    for i in range(n_listed):
+        r = listed[i]
+        way = tables.repair_way[r]
+        minutes[r] = tables.repair_own[r] + opening(way, open_areas, tables.area_minutes)
     remaining, spent = 1.0, 0.0
-    best, begin, opening = escalate_minutes, -1, -1
+    best, begin, first = escalate_minutes, -1, -1
     for _ in range(n_listed):
         pick, ratio = -1, TINY
         for i in range(n_listed):
@@ -110,7 +126,7 @@ def repair_cost(tables, guilty, total, minutes, escalate_minutes):
                 pick, ratio = r, value
         if pick < 0:
             break
-        opening = pick if opening < 0 else opening
+        first = pick if first < 0 else first
         spent += minutes[pick] * remaining
         remaining -= chance[pick]
         for i in range(tables.repair_start[pick], tables.repair_start[pick + 1]):
@@ -122,37 +138,43 @@ def repair_cost(tables, guilty, total, minutes, escalate_minutes):
         chance[pick] = 0.0
         total_cost = spent + max(remaining, 0.0) * escalate_minutes
         if total_cost < best:
-            best, begin = total_cost, opening
+            best, begin = total_cost, first
         if spent >= best:
             break
+        if tables.repair_way[pick] & ~open_areas:
+            open_areas |= tables.repair_way[pick]
+            for i in range(n_listed):
+                r = listed[i]
+                way = tables.repair_way[r]
+                minutes[r] = tables.repair_own[r] + opening(way, open_areas, tables.area_minutes)
     return best, begin
 
 
 @njit(cache=True, nogil=True)
-def repair_now(tables, active, weight, minutes, escalate_minutes, guilty):
+def repair_now(tables, active, weight, open_areas, escalate_minutes, guilty):
     """Minutes and first repair without further tests; `guilty` (faults,) is left normalised."""
     total = blame(tables, active, weight, -1, guilty)
-    cost, first = repair_cost(tables, guilty.copy(), total, minutes, escalate_minutes)
+    cost, first = repair_cost(tables, guilty.copy(), total, open_areas, escalate_minutes)
     guilty /= max(guilty.sum(), total)
     return cost, first
 
 
 @njit(cache=True, nogil=True)
-def minutes_after(tables, active, weight, test, minutes, escalate_minutes):
+def minutes_after(tables, active, weight, test, open_areas, escalate_minutes):
     """Expected minutes of repairing after a test, its own minutes not included."""
     guilty = np.empty(tables.explains.shape[0])
     later = 0.0
     for o in range(tables.start[test], tables.start[test + 1]):
         p = blame(tables, active, weight, o, guilty)
         if p > 0.0:
-            cost, _ = repair_cost(tables, guilty, p, minutes, escalate_minutes)
+            cost, _ = repair_cost(tables, guilty, p, open_areas, escalate_minutes)
             later += p * cost
     return later
 
 
 @njit(cache=True, nogil=True)
 def first_worth_doing(
-    tables, active, weight, ranked, test_minutes, area, repair_after, escalate_minutes, limit
+    tables, active, weight, ranked, test_minutes, opened, escalate_minutes, limit
 ):
     """The first test of a ranking that is expected to save minutes; -1 when none is.
 
@@ -161,8 +183,7 @@ def first_worth_doing(
         active, weight: the belief.
         ranked: tests, best first.
         test_minutes: (tests,) opening included.
-        area: (tests,) area of each.
-        repair_after: (areas + 1, repairs) minutes of repairs with that area open too.
+        opened: (tests,) areas open after each, as bits.
         escalate_minutes: handing over.
         limit: minutes of repairing now.
     """
@@ -170,9 +191,7 @@ def first_worth_doing(
         test = ranked[i]
         if test_minutes[test] >= limit:
             continue
-        later = minutes_after(
-            tables, active, weight, test, repair_after[area[test]], escalate_minutes
-        )
+        later = minutes_after(tables, active, weight, test, opened[test], escalate_minutes)
         if test_minutes[test] + later < limit - TINY:
             return test
     return -1

@@ -15,6 +15,7 @@ import numpy as np
 from numba import njit
 
 from diagnose.errors import ValueOutOfRangeError
+from diagnose.trial.problem import area_ways
 
 if TYPE_CHECKING:
     from diagnose.trial.problem import DecisionProblem
@@ -41,7 +42,7 @@ def optimal_minutes(problem: DecisionProblem) -> float:
     place = np.concatenate([[1], np.cumprod(base)]).astype(np.int64)
     memo = np.full(int(states), np.nan)
     tests, repairs = problem.tests, problem.repairs
-    way = _ways(problem)
+    way = area_ways(problem.area_parent)
     cured = problem.same[repairs.after] == 0.0
     return float(
         _best(
@@ -62,17 +63,6 @@ def optimal_minutes(problem: DecisionProblem) -> float:
             problem.escalate_minutes,
         )
     )
-
-
-def _ways(problem: DecisionProblem) -> np.ndarray:
-    """(areas + 1,) areas on the way into each, as bits; the last is for none."""
-    ways = [0] * (len(problem.area_names) + 1)
-    for area in range(len(problem.area_names)):
-        inside = area
-        while inside >= 0:
-            ways[area] |= 1 << inside
-            inside = int(problem.area_parent[inside])
-    return np.array(ways, dtype=np.int64)
 
 
 @njit(cache=True)

@@ -77,7 +77,7 @@ def look(bench: Bench, state: State) -> View:
     kernels.survey(p.tables, state.active, state.weight, chance, gain)
     costs, guilty = bench.at(state), np.empty(len(p.faults))
     now, first = kernels.repair_now(
-        p.tables, state.active, state.weight, costs.repair_minutes, p.escalate_minutes, guilty
+        p.tables, state.active, state.weight, state.open_areas, p.escalate_minutes, guilty
     )
     return View(~state.barred, gain, costs.test_minutes, guilty, now, first)
 
@@ -98,8 +98,7 @@ def gated(bench: Bench, state: State, view: View, ranked: Ints) -> int:
         state.weight,
         ranked,
         costs.test_minutes,
-        p.tests.area,
-        costs.repair_after,
+        costs.test_opens,
         p.escalate_minutes,
         view.repair_minutes,
     )

@@ -34,6 +34,9 @@ class Tables(NamedTuple):
         explains: (faults,) share of the time that the fault alone gives the complaint.
         fault_start, fault_repair: repairs that fix each fault, row by row.
         repair_start, repair_fault: faults that each repair fixes, row by row.
+        repair_own: (repairs,) minutes of each with price and check, opening not included.
+        repair_way: (repairs,) areas that must be open, as bits.
+        area_minutes: (areas,) to open.
     """
 
     like: Floats
@@ -45,6 +48,9 @@ class Tables(NamedTuple):
     fault_repair: Ints
     repair_start: Ints
     repair_fault: Ints
+    repair_own: Floats
+    repair_way: NDArray[np.int64]
+    area_minutes: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,31 +173,54 @@ def sparse_rows(table: NDArray[np.int8]) -> tuple[Ints, Ints]:
 
 
 def make_tables(
-    chances: Sequence[Floats], faults_of: Ints, explains: Floats, fixes: NDArray[np.int8]
+    chances: Sequence[Floats],
+    faults_of: Ints,
+    explains: Floats,
+    repairs: RepairTable,
+    area_minutes: Floats,
+    area_parent: Ints,
+    check_minutes: float,
 ) -> Tables:
-    """Kernel tables from P(outcome | hypothesis) of every test.
+    """Kernel tables.
 
     Args:
-        chances: for each test (hypotheses, outcomes).
+        chances: for each test (hypotheses, outcomes) P(outcome | hypothesis).
         faults_of: (hypotheses, width) fault numbers, -1 beyond the last.
         explains: (faults,) share of the time that each alone gives the complaint.
-        fixes: (repairs, faults).
+        repairs: the repairs.
+        area_minutes, area_parent: (areas,) to open; area it lies in, -1 for none.
+        check_minutes: after every repair.
     """
-    start = np.cumsum([0, *(one.shape[1] for one in chances)]).astype(np.int32)
-    noise = np.stack([entropy_bits(one) for one in chances], axis=1)
-    fault_start, fault_repair = sparse_rows(np.ascontiguousarray(fixes.T))
-    repair_start, repair_fault = sparse_rows(fixes)
+    fault_start, fault_repair = sparse_rows(np.ascontiguousarray(repairs.fixes.T))
+    repair_start, repair_fault = sparse_rows(repairs.fixes)
     return Tables(
         like=np.ascontiguousarray(np.concatenate(chances, axis=1)),
-        start=start,
-        noise=np.ascontiguousarray(noise),
+        start=np.cumsum([0, *(one.shape[1] for one in chances)]).astype(np.int32),
+        noise=np.ascontiguousarray(np.stack([entropy_bits(one) for one in chances], axis=1)),
         faults_of=np.ascontiguousarray(faults_of, dtype=np.int32),
         explains=np.ascontiguousarray(explains, dtype=np.float64),
         fault_start=fault_start,
         fault_repair=fault_repair,
         repair_start=repair_start,
         repair_fault=repair_fault,
+        repair_own=repairs.minutes + check_minutes,
+        repair_way=area_ways(area_parent)[repairs.area],
+        area_minutes=area_minutes,
     )
+
+
+def area_ways(area_parent: Ints) -> NDArray[np.int64]:
+    """(areas + 1,) areas to open on the way into each, itself included, as bits.
+
+    The last one stands for no area, so that -1 finds it.
+    """
+    ways = np.zeros(len(area_parent) + 1, dtype=np.int64)
+    for area in range(len(area_parent)):
+        inside = area
+        while inside >= 0:
+            ways[area] |= 1 << inside
+            inside = int(area_parent[inside])
+    return ways
 
 
 def entropy_bits(chances: Floats) -> Floats:

@@ -57,7 +57,7 @@ def _with_repairs_after(bench: Bench, state: State, test: int) -> float:
             state.active,
             state.weight,
             test,
-            costs.repair_after[p.tests.area[test]],
+            int(costs.test_opens[test]),
             p.escalate_minutes,
         )
     )

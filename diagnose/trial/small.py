@@ -6,7 +6,7 @@ import numpy as np
 
 from diagnose.trial.problem import DecisionProblem, RepairTable, TestTable, make_tables
 
-N_FAULTS, N_TESTS = 8, 7
+N_FAULTS, N_TESTS, N_PROBES = 8, 7, 4
 AREA_PARENT = (-1, 0, -1)
 """Three areas, the second inside the first."""
 
@@ -45,6 +45,17 @@ def small_problem(
     padded = [np.vstack([one, np.full((1, one.shape[1]), 1.0 / one.shape[1])]) for one in chances]
     n_tests = len(test_minutes)
     names = tuple(f"fault_{f}" for f in range(n_faults))
+    minutes, parents = np.array(area_minutes), np.array(area_parent, dtype=np.int32)
+    repairs = RepairTable(
+        names=tuple(f"{name}.replace" for name in names[:n_repairs]),
+        minutes=np.asarray(repair_minutes, dtype=np.float64),
+        area=np.asarray(repair_area or [-1] * n_repairs, dtype=np.int32),
+        fixes=fixes,
+        part=np.arange(n_repairs, dtype=np.int32),
+        after=after,
+        bad=np.zeros((n_repairs, n_faults)),
+        joined=np.full((n_faults + 1, n_faults), -1, dtype=np.int32),
+    )
     return DecisionProblem(
         machine="small",
         complaint="does_not_start",
@@ -61,20 +72,13 @@ def small_problem(
             slip=np.zeros(n_tests),
             order=tuple(range(n_tests)),
         ),
-        repairs=RepairTable(
-            names=tuple(f"{name}.replace" for name in names[:n_repairs]),
-            minutes=np.asarray(repair_minutes, dtype=np.float64),
-            area=np.asarray(repair_area or [-1] * n_repairs, dtype=np.int32),
-            fixes=fixes,
-            part=np.arange(n_repairs, dtype=np.int32),
-            after=after,
-            bad=np.zeros((n_repairs, n_faults)),
-            joined=np.full((n_faults + 1, n_faults), -1, dtype=np.int32),
+        repairs=repairs,
+        tables=make_tables(
+            padded, faults_of, np.ones(n_faults), repairs, minutes, parents, check_minutes
         ),
-        tables=make_tables(padded, faults_of, np.ones(n_faults), fixes),
         area_names=tuple(f"area_{a}" for a in range(len(area_minutes))),
-        area_minutes=np.asarray(area_minutes, dtype=np.float64),
-        area_parent=np.asarray(area_parent, dtype=np.int32),
+        area_minutes=minutes,
+        area_parent=parents,
         check_minutes=check_minutes,
         escalate_minutes=escalate_minutes,
     )
@@ -83,26 +87,36 @@ def small_problem(
 def random_problem(seed: int) -> DecisionProblem:
     """Eight faults and an unlisted one, seven noisy tests, three areas of which two nest.
 
-    Priors are spread over an order of magnitude; a test sees a random half of the faults, with
-    slips of 1 to 5 %; minutes and prices are spread as in the shipped machines.
+    Everything is spread as in the shipped machines: priors, minutes and prices lognormal with
+    their medians and quartiles, slips of 1 to 2 %, two parts in three behind something to open.
+    Four tests are probes along a chain, three look at one to three parts.
     """
     rng = np.random.default_rng(seed)
-    prior = np.append(rng.gamma(0.8, 1.0, N_FAULTS) + 0.02, 0.0)
-    prior[-1] = 0.02 * prior.sum()
-    chances = []
-    for _ in range(N_TESTS):
-        seen = rng.random(N_FAULTS + 1) < rng.uniform(0.2, 0.6)
-        seen[-1] = False
-        slip = rng.uniform(0.01, 0.05)
-        yes = np.where(seen, 1.0 - slip, slip)
-        chances.append(np.stack([yes, 1.0 - yes], axis=1))
+    prior = np.append(rng.lognormal(np.log(5.0), 1.0, N_FAULTS), 4.0)
+    chances = [_yes_no(_seen(rng, probe=test < N_PROBES), rng.uniform(0.01, 0.02)) for test in range(N_TESTS)]
+    n_areas = len(AREA_PARENT)
     return small_problem(
         prior,
         chances,
-        list(rng.uniform(0.3, 6.0, N_TESTS)),
-        list(np.exp(rng.uniform(np.log(5.0), np.log(90.0), N_FAULTS))),
-        test_area=list(rng.integers(-1, len(AREA_PARENT), N_TESTS)),
-        repair_area=list(rng.integers(-1, len(AREA_PARENT), N_FAULTS)),
-        area_minutes=tuple(rng.uniform(0.5, 8.0, len(AREA_PARENT))),
+        list(rng.lognormal(np.log(0.65), 0.55, N_TESTS)),
+        list(rng.lognormal(np.log(15.0), 1.0, N_FAULTS)),
+        test_area=list(rng.integers(-1, n_areas, N_TESTS)),
+        repair_area=list(rng.integers(-1, n_areas, N_FAULTS)),
+        area_minutes=tuple(rng.uniform(0.4, 6.0, n_areas)),
         area_parent=AREA_PARENT,
     )
+
+
+def _seen(rng: np.random.Generator, *, probe: bool) -> np.ndarray:
+    """(faults + 1,) which faults a test shows; never the unlisted one."""
+    seen = np.zeros(N_FAULTS + 1, dtype=bool)
+    if probe:
+        seen[: rng.integers(1, N_FAULTS)] = True
+    else:
+        seen[rng.choice(N_FAULTS, rng.integers(1, 4), replace=False)] = True
+    return seen
+
+
+def _yes_no(seen: np.ndarray, slip: float) -> np.ndarray:
+    yes = np.where(seen, 1.0 - slip, slip)
+    return np.stack([yes, 1.0 - yes], axis=1)

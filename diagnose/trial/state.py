@@ -111,7 +111,7 @@ class Bench:
     def _observe(self, state: State, test: int, outcome: int) -> State | None:
         tables, tests = self.problem.tables, self.problem.tests
         trail, code, _ = state.key
-        opened = self.at(state).opened_by[tests.area[test]]
+        opened = int(self.at(state).test_opens[test])
         key = (trail, code + self._place[test] * (outcome + 1), opened)
         known = self._states.get(key)
         if known is not None:
@@ -131,7 +131,7 @@ class Bench:
 
     def _mend(self, state: State, repair: int) -> State | None:
         p, tests = self.problem, self.problem.tests
-        opened = self.at(state).opened_by[p.repairs.area[repair]]
+        opened = int(self.at(state).repair_opens[repair])
         trail, code, _ = state.key
         key = ((trail, code, repair), 0, opened)
         known = self._states.get(key)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from fastapi import FastAPI
     from httpx2 import Response
 
 PATH = "/v1/advice"
@@ -182,7 +183,7 @@ def test_a_machine_file_with_problems_is_no_fault_of_the_caller(tmp_path: Path) 
 
 
 def test_a_fault_of_the_service_says_nothing_of_its_inside() -> None:
-    made = create_app(Settings())
+    made: FastAPI = create_app(Settings())
 
     @made.get("/broken")
     def broken() -> None:

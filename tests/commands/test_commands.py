@@ -20,6 +20,7 @@ from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_names
 from diagnose.machine.rules import RULES
 from diagnose.machine.schema_json import machine_schema
+from tests.inference.agrum import pyagrum
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -82,7 +83,7 @@ def test_advise_shows_findings_suspects_test_and_cautions(
 def test_advise_shows_as_much_as_asked(call: Callable[..., Ran], cart: str) -> None:
     def bars(top: int) -> int:
         out = call("advise", cart, "-c", "silent", "--top", str(top)).out
-        return len(re.findall(r"^ +[<>]?[\d.]+ %", out, re.MULTILINE))
+        return len(re.findall(r"^ +[<>]?\d+\.\d %  ", out, re.MULTILINE))
 
     assert (bars(3), bars(6)) == (3, 6)
 
@@ -127,20 +128,23 @@ def test_schema_is_the_one_of_the_reader(call: Callable[..., Ran]) -> None:
 def test_network_writes_a_file_that_another_library_reads(
     call: Callable[..., Ran], cart: str, tmp_path: Path
 ) -> None:
-    """Read back by pyAgrum; its marginal of a part is the prior of the machine file."""
+    """Read back by pyAgrum; its marginal of a part is the prior of the machine file.
+
+    pyAgrum keeps what it reads from BIF in single precision: 24 bits, 6e-8 (IEEE 754).
+    """
     file = tmp_path / "cart.bif"
     ran = call("network", cart, "--bif", str(file), "--json")
-    read = gum.loadBN(str(file))
+    read = pyagrum.loadBN(str(file))
     assert ran.json == {"file": str(file), "nodes": read.size()}
     machine = load_machine(cart)
     assert {*machine.parts, *machine.complaints} <= set(read.names())
-    inference = gum.LazyPropagation(read)
+    inference = pyagrum.LazyPropagation(read)  # type: ignore[no-untyped-call]
     inference.addTarget("battery")
     inference.makeInference()
     found = inference.posterior("battery")
     for number, mode in enumerate(machine.parts["battery"].modes.values()):
         if mode.id != "ok":
-            assert found[number] == pytest.approx(mode.per_1000_jobs / 1000.0, abs=1e-9)
+            assert found[number] == pytest.approx(mode.per_1000_jobs / 1000.0, abs=1e-7)
 
 
 def test_draw_writes_a_picture_with_every_part(

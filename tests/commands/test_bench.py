@@ -1,0 +1,170 @@
+"""`diagnose bench`: a talk typed in advance."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import TYPE_CHECKING
+
+import pytest
+
+from diagnose.job import Job
+from diagnose.machine.load import load_machine
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from tests.commands.conftest import Ran
+
+    Bench = Callable[..., Ran]
+
+
+@pytest.fixture
+def bench(call: Callable[..., Ran], cart: str) -> Bench:
+    """Type lines at the bench of a silent cart."""
+
+    def typing(*typed: str, options: tuple[str, ...] = ()) -> Ran:
+        return call("bench", cart, "-c", "silent", *options, typed=typed)
+
+    return typing
+
+
+def answer(ran: Ran) -> dict[str, object]:
+    found: dict[str, object] = ran.json
+    return found
+
+
+def test_it_asks_for_the_complaint(call: Callable[..., Ran], cart: str) -> None:
+    ran = call("bench", cart, typed=("9", "slw_crank", "2", "quit"))
+    assert ran.code == 0
+    assert "nearest is 'slow_crank'" in ran.out
+    assert "Complaint   Cranks too slowly" in ran.out or "slow" in ran.out.split("Complaint")[1]
+
+
+def test_it_stops_when_nobody_names_a_complaint(call: Callable[..., Ran], cart: str) -> None:
+    assert call("bench", cart).code == 130
+
+
+def test_it_proposes_what_advise_proposes(bench: Bench, cart: str) -> None:
+    advice = Job.open(cart, "silent").advise()
+    shown = " ".join(bench("quit").out.split())
+    assert advice.tests[0].title in shown
+    assert " ".join(advice.verdict.reason.split()) in shown
+
+
+def test_outcomes_and_readings_are_taken(bench: Bench, cart: str) -> None:
+    ran = bench("do see_lamp", "on", "do battery_rest", "12,6", "quit", options=("--json",))
+    job = Job.open(cart, "silent").record("see_lamp", "on").open_area("tray")
+    wanted = job.record("battery_rest", 12.6).advise().to_dict()
+    assert answer(ran) == json.loads(json.dumps(wanted))
+
+
+def test_a_result_of_another_test_is_taken(bench: Bench) -> None:
+    ran = bench("see_nest=found", options=("--json",))
+    assert answer(ran)["evidence"] == {"silent": "yes", "see_nest": "found"}
+
+
+def test_what_was_opened_for_a_test_stands_open(bench: Bench) -> None:
+    ran = bench("see_nest=found", "open", "quit")
+    assert "Left open: seat." in ran.out
+    assert re.search(r"open {4}.*seat$", ran.out, re.MULTILINE)
+    assert re.search(r"closed {2}.*tray$", ran.out, re.MULTILINE)
+
+
+def test_undo_takes_finding_and_opening_back_in_one(bench: Bench) -> None:
+    bare = answer(bench(options=("--json",)))
+    assert answer(bench("see_nest=found", "undo", options=("--json",))) == bare
+    assert answer(bench("undo", options=("--json",))) == bare
+
+
+def test_skip_proposes_another_test(bench: Bench) -> None:
+    first = answer(bench(options=("--json",)))["verdict"]
+    after = answer(bench("skip no room", options=("--json",)))["verdict"]
+    assert first["target"] != after["target"]  # type: ignore[index]
+
+
+def test_open_and_close_change_the_minutes(bench: Bench) -> None:
+    def minutes(*typed: str) -> float:
+        tests = answer(bench(*typed, options=("--json",)))["tests"]
+        (found,) = [one["minutes"] for one in tests if one["test"] == "see_nest"]  # type: ignore[attr-defined]
+        return float(found)
+
+    assert minutes("open seat") < minutes() == minutes("open seat", "close seat")
+
+
+def test_why_says_what_each_result_leaves_and_what_a_meter_reads(bench: Bench, cart: str) -> None:
+    job = Job.open(cart, "silent")
+    shown = " ".join(bench("do battery_rest", "why").out.split())
+    good, first, *_ = job.expect("battery_rest")
+    assert f"{good.typical:.3g} V" in shown
+    assert "all good" in shown
+    mode = job.machine.parts[first.part].modes[first.mode]
+    assert mode.title in shown
+    for outcome, suspects in job.consequence("battery_rest").items():
+        title = next(o.title for o in job.machine.tests["battery_rest"].outcomes if o.id == outcome)
+        assert title in shown
+        assert f"{100 * suspects[0].probability:.1f} %" in shown
+
+
+def test_list_and_help(bench: Bench) -> None:
+    shown = bench("list", "help").out
+    assert "bits/min" in shown
+    assert "take back the last thing" in shown
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("do nothing_such", "unknown test"),
+        ("do 99", "unknown test '99'"),
+        ("see_nst=found", "nearest is 'see_nest'"),
+        ("battery_rest=120V", "out of range"),
+        ("battery_rest=3 ohm", "cannot read"),
+        ("open seet", "nearest is 'seat'"),
+        ("close", "closed"),
+        ("mumble", "unknown outcome 'mumble'"),
+    ],
+)
+def test_what_does_not_fit_is_said_and_nothing_changes(bench: Bench, line: str, said: str) -> None:
+    ran = bench(line, options=("--json",))
+    assert ran.code == 0
+    assert said in ran.err
+    assert answer(ran)["findings"] == []
+
+
+def test_a_clash_is_not_taken(call: Callable[..., Ran], certain_cart: str) -> None:
+    typed = ("battery_rest=charged", "coil_volts=full", "trigger_ohms=open", "quit")
+    ran = call("bench", certain_cart, "-c", "silent", "--json", typed=typed)
+    assert ran.code == 0
+    assert "cannot all be true: coil_volts=full, trigger_ohms=open" in ran.err
+    assert [one["test"] for one in ran.json["findings"]] == ["battery_rest", "coil_volts"]
+
+
+def test_the_sheet_says_what_was_found(bench: Bench, tmp_path: Path, cart: str) -> None:
+    file = tmp_path / "sheet.txt"
+    ran = bench("see_lamp=on", "battery_rest=12.6 V", options=("--sheet", str(file)))
+    sheet = file.read_text("utf-8")
+    assert ran.out.endswith(sheet)
+    assert max(map(len, sheet.splitlines())) <= 78
+    job = Job.open(cart, "silent").record("see_lamp", "on").record("battery_rest", 12.6)
+    advice = job.open_area("tray").advise()
+    text = " ".join(sheet.split())
+    assert job.machine.complaints["silent"].title in text
+    assert "2. Battery at rest: 12.6 V" in text
+    first = advice.suspects[0]
+    assert job.machine.parts[first.part].modes[first.mode].title in text
+    assert " ".join(advice.verdict.reason.split()) in text
+    assert "maker's service manual" in text
+
+
+def test_a_job_worked_to_its_repair(call: Callable[..., Ran], cart: str) -> None:
+    """A blown fuse, seen: the bench proposes to put it right and says how."""
+    typed = ("see_lamp=off", "fuse_lamp=dark", "see_fuse=damage_seen", "why", "good", "skip")
+    ran = call("bench", cart, "-c", "silent", typed=typed)
+    repair = load_machine(cart).parts["main_fuse"].repairs[0]
+    talk, sheet = ran.out.split("FINDING SHEET")
+    assert f"Main fuse: {repair.title}" in talk
+    assert "unknown word 'good'" in talk  # no test is asked for any more
+    assert "unknown word 'skip'" in talk
+    assert f"Repair: Main fuse. {repair.title}." in " ".join(sheet.split())

@@ -1,0 +1,61 @@
+"""Numbers and names as they are shown."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from diagnose.commands.show import BAR_CELLS, bar
+from diagnose.commands.words import fault_words, percent, reading_words, repair_of, result_words
+from diagnose.job import Job
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "shown"),
+    [
+        (12.43, "V", "12.4 V"),
+        (0.085, "V", "85 mV"),
+        (0.0, "V", "0 V"),
+        (-0.02, "V", "-20 mV"),
+        (150.0, "A", "150 A"),
+        (0.4, "ohm", "0.4 ohm"),
+        (4_700.0, "ohm", "4.7 kohm"),
+        (2.2e6, "ohm", "2.2 Mohm"),
+        (1e8, "ohm", "open, over the meter's range"),
+    ],
+)
+def test_a_reading_has_the_prefix_that_suits(value: float, unit: str, shown: str) -> None:
+    """Prefixes as in the SI Brochure, 9th edition (2019), table 7."""
+    assert reading_words(value, unit) == shown
+
+
+@pytest.mark.parametrize(
+    ("probability", "shown"),
+    [(0.0, "0.0 %"), (1e-9, "<0.1 %"), (0.25, "25.0 %"), (0.99999, ">99.9 %"), (1.0, "100.0 %")],
+)
+def test_a_chance_is_never_rounded_to_certainty(probability: float, shown: str) -> None:
+    assert percent(probability) == shown
+
+
+@given(st.floats(0, 1), st.floats(0, 1))
+def test_bars_are_of_one_length_and_grow(one: float, other: float) -> None:
+    def filled(text: str) -> tuple[int, int]:
+        tail = text.replace("█", "").strip()
+        return text.count("█"), " ▏▎▍▌▋▊▉".index(tail) if tail else 0
+
+    assert len(bar(one)) == len(bar(other)) == BAR_CELLS
+    low, high = sorted((one, other))
+    assert filled(bar(low)) <= filled(bar(high))
+
+
+def test_names_in_words(cart: str) -> None:
+    job = Job.open(cart, "silent").record("battery_rest", 12.6)
+    machine = job.machine
+    assert fault_words(machine, "main_fuse", "open") == "Main fuse: blown"
+    assert "does not list" in fault_words(machine, "unlisted", "silent")
+    assert result_words(machine, job.advise().findings[0]).startswith("12.6 V (")
+    part = next(part for part in machine.parts.values() if part.repairs)
+    assert repair_of(machine, f"{part.id}.{part.repairs[0].id}") == (part.id, part.repairs[0])
+    assert repair_of(machine, part.id) is None
+    assert repair_of(machine, "nobody.replace") is None
