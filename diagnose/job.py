@@ -9,7 +9,7 @@ from diagnose.advice.advise import advise, suspects
 from diagnose.advice.expect import Expectation, expectations
 from diagnose.advice.ranking import fault_codes
 from diagnose.advice.situation import Finding, Situation, encode
-from diagnose.errors import RequestError, UnitError, UnknownNameError
+from diagnose.errors import RequestError, UnitError, UnknownNameError, ValueOutOfRangeError
 from diagnose.machine.load import load_machine, machine_path
 from diagnose.machine.model import Machine
 from diagnose.network.readings import check_reading, outcome_of, parse_reading
@@ -102,26 +102,41 @@ class Job:
         """Findings in the order recorded."""
         return self.situation.findings
 
-    def record(self, test: str, result: str | float) -> Job:
+    def record(self, test: str, result: str | float, *, sure: float = 1.0) -> Job:
         """Record what a test gave.
 
         Args:
             test: id of a test not recorded yet.
             result: an outcome (`"good"`), a reading with its unit (`"12.4 V"`), or a number in
                 the test's unit.
+            sure: above 0 to 1; less than 1 for what was told or seen in passing.
 
         Raises:
             UnknownNameError: no such test or outcome.
             UnitError: a number where the test gives none, or in another unit.
-            ValueOutOfRangeError: a number no meter would show there.
+            ValueOutOfRangeError: a number no meter would show there; `sure` out of range.
             RequestError: the test is recorded already.
         """
+        if not 0.0 < sure <= 1.0:
+            raise ValueOutOfRangeError(f"{test}.sure", sure, 0.0, 1.0, "")
         known = _known("test", test, self.machine.tests)
         found = read_result(self.machine, self.machine.tests[known], result, self.celsius)
         if any(one.test == test for one in self.findings):
             raise RequestError(f"{test} is recorded already; retract it first", "findings")
-        situation = replace(self.situation, findings=(*self.findings, found))
+        situation = replace(self.situation, findings=(*self.findings, replace(found, sure=sure)))
         return replace(self, situation=situation, before=self)
+
+    def confirm(self, test: str) -> Job:
+        """Note that a finding was looked at again and stands; it is not doubted any more.
+
+        Raises:
+            UnknownNameError: that test is not among the findings.
+        """
+        _known("finding", test, [one.test for one in self.findings])
+        found = tuple(
+            replace(one, confirmed=True) if one.test == test else one for one in self.findings
+        )
+        return replace(self, situation=replace(self.situation, findings=found), before=self)
 
     def retract(self, test: str) -> Job:
         """Take a finding back, whichever it was.
@@ -242,9 +257,10 @@ def read_result(
         text = result.strip()
         if text in outcomes:
             return Finding(test.id, text)
-        if test.unit is None or not any(character.isdigit() for character in text):
-            if test.unit is None and text[:1].isdigit():
-                raise UnitError(test.id, text, ())
+        number = text[:1] in "+-.0123456789" and text != ""
+        if number and test.unit is None:
+            raise UnitError(test.id, text, ())
+        if not number:
             raise UnknownNameError("outcome", text, outcomes, test.id)
         result = parse_reading(test, text)
     value = check_reading(test, float(result))

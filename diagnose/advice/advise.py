@@ -16,8 +16,9 @@ from diagnose.advice.advice import (
     TestAdvice,
     Verdict,
 )
-from diagnose.advice.explain import escalate_reason, repair_reason, test_reason
+from diagnose.advice.explain import escalate_reason, recheck_reason, repair_reason, test_reason
 from diagnose.advice.ranking import look_ahead
+from diagnose.advice.recheck import greatest_doubt
 from diagnose.advice.situation import Situation, encode, evidence_of
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def advise(ready: ReadyMachine, situation: Situation, skipped: Collection[str] =
         findings=recorded(ready, situation),
         suspects=suspects(ready, outlook.faults),
         tests=tuple(_test_advice(ready, outlook, one) for one in outlook.candidates),
-        verdict=verdict(ready, situation.complaint, outlook),
+        verdict=verdict(ready, situation, outlook),
     )
 
 
@@ -83,8 +84,12 @@ def recorded(ready: ReadyMachine, situation: Situation) -> tuple[RecordedFinding
     return tuple(found)
 
 
-def verdict(ready: ReadyMachine, complaint: str, outlook: Outlook) -> Verdict:
-    """Test while a test is worth its minutes, else repair, else hand over."""
+def verdict(ready: ReadyMachine, situation: Situation, outlook: Outlook) -> Verdict:
+    """Look again where a finding does not fit; test while that pays; repair; hand over."""
+    complaint = situation.complaint
+    doubt = greatest_doubt(ready, situation, outlook.beliefs.log_evidence)
+    if doubt is not None:
+        return Verdict("recheck", doubt.test, recheck_reason(ready, situation, doubt))
     worth = [one for one in outlook.candidates if outlook.worth_doing(one)]
     if worth:
         reason = test_reason(ready, complaint, outlook, worth[0])

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from diagnose.advice.ranking import Candidate, Outlook
+    from diagnose.advice.recheck import Doubt
+    from diagnose.advice.situation import Situation
     from diagnose.network.ready import ReadyMachine
 
 
@@ -84,4 +86,16 @@ def escalate_reason(ready: ReadyMachine, outlook: Outlook) -> str:
         f"{words}{f'is at {chance}' if lead else 'is left'}; no test or repair at hand is worth "
         f"its minutes against handing over to the maker's specialist "
         f"({minutes_words(ready.machine.shop.escalate_minutes)})."
+    )
+
+
+def recheck_reason(ready: ReadyMachine, situation: Situation, doubt: Doubt) -> str:
+    """Which finding does not fit, and what it should read."""
+    test = ready.machine.tests[doubt.test]
+    titles = {outcome.id: outcome.title for outcome in test.outcomes}
+    found = next(one for one in situation.findings if one.test == doubt.test)
+    return (
+        f"{test.title}: {titles[found.outcome]} does not fit the other findings, which expect "
+        f"{titles[doubt.otherwise]} ({percent(doubt.chance)}). The chance that it was misread or "
+        f"taken at the wrong pin is {percent(doubt.slip)}; look again before going on."
     )

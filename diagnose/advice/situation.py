@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from diagnose.network.readings import reading_likelihood
+from diagnose.network.readings import reading_likelihood, slip_density
 from diagnose.network.temperature import REFERENCE_CELSIUS, volts_to_add
 from diagnose.network.words import YES
 
@@ -25,11 +25,17 @@ class Finding:
         test: id of the test.
         outcome: the outcome; for a reading, the one it stands for.
         reading: the number in the test's unit, None when an outcome was given.
+        sure: how sure it is, 1 for seen with one's own eyes; what the customer told on the
+            telephone is worth less. The rest is spread over all outcomes (outcome confidence,
+            IEEE 1232).
+        confirmed: looked at a second time with the same result, so not to be doubted again.
     """
 
     test: str
     outcome: str
     reading: float | None = None
+    sure: float = 1.0
+    confirmed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +64,24 @@ class Situation:
 def evidence_of(situation: Situation) -> dict[str, str]:
     """The findings that are outcomes, and the complaint: node -> state."""
     found = {situation.complaint: YES}
-    found |= {one.test: one.outcome for one in situation.findings if one.reading is None}
+    found |= {
+        one.test: one.outcome
+        for one in situation.findings
+        if one.reading is None and one.sure == 1.0
+    }
+    return found
+
+
+def weights_of(ready: ReadyMachine, situation: Situation) -> dict[str, list[float]]:
+    """The outcomes that are not quite sure: test -> weights over its outcomes."""
+    found = {}
+    for one in situation.findings:
+        if one.reading is None and one.sure < 1.0:
+            outcomes = ready.machine.tests[one.test].outcomes
+            rest = (1.0 - one.sure) / len(outcomes)
+            found[one.test] = [
+                rest + (one.sure if outcome.id == one.outcome else 0.0) for outcome in outcomes
+            ]
     return found
 
 
@@ -69,14 +92,17 @@ def readings_of(ready: ReadyMachine, situation: Situation) -> dict[str, NDArray[
         if one.reading is not None:
             test = ready.machine.tests[one.test]
             shift = volts_to_add(ready.machine, test, situation.temperature_celsius)
-            found[test.id] = reading_likelihood(
+            density = reading_likelihood(
                 test, one.reading + shift, ready.means[test.id], ready.deviations[test.id]
             )
+            found[test.id] = one.sure * density + (1.0 - one.sure) * slip_density(test)
     return found
 
 
 def encode(ready: ReadyMachine, situation: Situation) -> Findings:
     """All findings, ready for propagation."""
     return ready.compiled.encode(
-        evidence_of(situation), parent_likelihoods=readings_of(ready, situation)
+        evidence_of(situation),
+        likelihoods=weights_of(ready, situation),
+        parent_likelihoods=readings_of(ready, situation),
     )

@@ -27,10 +27,13 @@ MARGIN, HEAD, FOOT = 24.0, 58.0, 56.0
 FONT, LINE = 11.0, 12.5
 """Size of a part's title and the distance of its lines."""
 
-EM = 0.56
-"""Width of a letter on average, as a share of the font's size; broad enough for common fonts."""
+NARROW, WIDE = frozenset("ijltfrI.,:;'|!()[] -/"), frozenset("mwMW%@+<>ACDGHKNOQRUVXYZ&")
+"""Letters much narrower and much broader than the rest."""
 
-TEXT_LEFT, TEXT_RIGHT = 34.0, 36.0
+LEAST_WIDTH = 1060.0
+"""Room for the legend."""
+
+TEXT_LEFT, TEXT_RIGHT = 34.0, 42.0
 """Room beside a title for the sign on its left and the percentage on its right."""
 
 PALE, STRONG = (255, 247, 236), (140, 45, 4)
@@ -42,7 +45,7 @@ NOT_DRAWN = "unlisted"
 XMLNS = 'xmlns="http://www.w3.org/2000/svg"'
 
 STYLE = """
-text{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;fill:#1a1a1a}
+text{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;fill:#000}
 .box{stroke:#333;stroke-width:1.2}.wire{fill:none;stroke:#222;stroke-width:1.6}
 .sign{fill:none;stroke:#222;stroke-width:1.4}.dot{fill:#222}
 .on-dark text{fill:#fff}.on-dark .sign{stroke:#fff}
@@ -64,16 +67,18 @@ def draw(machine: Machine, suspects: Mapping[str, float] | None = None) -> str:
     """
     shades = _checked(machine, suspects or {})
     layout = make_layout(machine)
-    width = max(layout.width + 2 * MARGIN, (layout.height + HEAD + FOOT) * PAGE_RATIO)
+    least = max(layout.width + 2 * MARGIN, LEAST_WIDTH)
+    width = max(least, (layout.height + HEAD + FOOT) * PAGE_RATIO)
     height = max(layout.height + HEAD + FOOT, width / PAGE_RATIO)
-    left = (width - layout.width) / 2.0
+    left = min((width - layout.width) / 2.0, (width - LEAST_WIDTH) / 2.0 + MARGIN)
+    title = wrap(_title(machine), width - left - MARGIN, 19.0, 1)[0]
     size = f'width="{width:.0f}" height="{height:.0f}"'
     pieces = [
         f'<svg {XMLNS} viewBox="0 0 {width:.0f} {height:.0f}" {size} role="img">',
         f"<title>{escape(_title(machine))}</title>",
         f"<style>{STYLE}</style>",
         f'<rect {size} fill="#fff"/>',
-        _text((left, 34.0), _title(machine), 19.0, weight="bold"),
+        _text((left, 34.0), title, 19.0, weight="bold"),
         f'<g transform="translate({left:.1f} {HEAD:.1f})">',
         *_wires(layout),
         *(_sign(sign) for sign in layout.signs),
@@ -122,13 +127,15 @@ def _fill(probability: float) -> str:
 
 def _is_dark(probability: float) -> bool:
     """Whether white letters stand out better than black ones (WCAG 2 contrast)."""
-    return luminance(shade(probability)) < 0.18
+    return luminance(shade(probability)) < 0.179
 
 
 def percent(probability: float) -> str:
-    """As a person would say it: `43 %`, `3 %`, `<1 %`."""
+    """As a person would say it: `43 %`, `3 %`, `<1 %`, `>99 %`."""
     if 0.0 < probability < 0.005:
         return "<1 %"
+    if 0.995 <= probability < 1.0:
+        return ">99 %"
     return f"{100.0 * probability:.0f} %"
 
 
@@ -141,20 +148,33 @@ def _text(
     )
 
 
+def text_width(text: str, size: float) -> float:
+    """Width of a text in common fonts without serifs, rather too broad than too narrow."""
+    return size * sum(0.36 if c in NARROW else 0.86 if c in WIDE else 0.57 for c in text)
+
+
 def wrap(text: str, width: float, size: float, most: int) -> list[str]:
     """Words in lines no wider than `width`; what does not fit `most` lines is cut with dots."""
-    room = int(width / (size * EM))
     lines = [""]
     for word in text.split():
         longer = f"{lines[-1]} {word}".strip()
-        if len(longer) <= room or not lines[-1]:
+        if text_width(longer, size) <= width or not lines[-1]:
             lines[-1] = longer
         else:
             lines.append(word)
     kept = lines[:most]
     if len(lines) > most:
         kept[-1] = f"{kept[-1]} ..."
-    return [line if len(line) <= room else f"{line[: room - 3].rstrip(' .')}..." for line in kept]
+    return [_cut(line, width, size) for line in kept]
+
+
+def _cut(line: str, width: float, size: float) -> str:
+    if text_width(line, size) <= width:
+        return line
+    kept = line
+    while kept and text_width(f"{kept}...", size) > width:
+        kept = kept[:-1].rstrip(" .")
+    return f"{kept}..."
 
 
 def _wires(layout: Layout) -> Iterator[str]:

@@ -61,15 +61,24 @@ class WhatIf:
     marginals: NDArray[np.float64]
     _names: Names
 
+    def case(self, test: str, outcome: str) -> int:
+        """The row of one outcome of one test.
+
+        Raises:
+            UnknownNameError: when that is none of the cases.
+        """
+        first = self.outcome_offsets[_place("test", test, self.tests)]
+        return int(first) + self._names.state(self._names.node(test), outcome)
+
     def marginal(self, test: str, outcome: str, node: str) -> NDArray[np.float64]:
         """P(node | findings, outcome of the test), in the order of the node's states.
 
         Raises:
             UnknownNameError: when it was not asked about.
         """
-        t, n = _place("test", test, self.tests), _place("node", node, self.nodes)
-        case = self.outcome_offsets[t] + self._names.state(self._names.node(test), outcome)
-        return self.marginals[case, self.state_offsets[n] : self.state_offsets[n + 1]]
+        place = _place("node", node, self.nodes)
+        start, stop = self.state_offsets[place : place + 2]
+        return self.marginals[self.case(test, outcome), start:stop]
 
 
 def _place(kind: str, name: str, valid: tuple[str, ...]) -> int:

@@ -104,15 +104,21 @@ def reading_likelihood(
         (parents ...) density, per unit of the reading (per unit of its logarithm for ohms).
     """
     spread = np.hypot(np.maximum(spread_of(test, mean), 1e-6), deviation)
-    at, low, high = value, test.low, test.high
+    at = value
     if test.kind == "ohms":
         spread = np.hypot(np.maximum(spread / np.clip(mean, LOW_OHMS, HIGH_OHMS), 0.05), 0.0)
         spread = np.minimum(spread, 1.0)
         mean = np.log(np.clip(mean, LOW_OHMS, HIGH_OHMS))
         at = math.log(min(max(value, LOW_OHMS), HIGH_OHMS))
-        low, high = math.log(LOW_OHMS), math.log(HIGH_OHMS)
     density = normal_pdf(at, mean, spread)
     mixed = FIRST_OF_TWO * density[..., 0] + (1.0 - FIRST_OF_TWO) * density[..., 1]
     slip = test.slip_percent / 100.0
-    found: NDArray[np.float64] = (1.0 - slip) * mixed + slip / (high - low)
+    found: NDArray[np.float64] = (1.0 - slip) * mixed + slip * slip_density(test)
     return found
+
+
+def slip_density(test: Test) -> float:
+    """Density of a reading that is a slip: the same all over the range."""
+    if test.kind == "ohms":
+        return 1.0 / (math.log(HIGH_OHMS) - math.log(LOW_OHMS))
+    return 1.0 / (test.high - test.low)
