@@ -9,7 +9,7 @@ from diagnose.advice.advise import advise, suspects
 from diagnose.advice.expect import Expectation, expectations
 from diagnose.advice.ranking import fault_codes
 from diagnose.advice.situation import Finding, Situation, encode
-from diagnose.errors import RequestError, UnitError, UnknownNameError, ValueOutOfRangeError
+from diagnose.errors import ClashError, RequestError, UnitError, UnknownNameError, ValueOutOfRangeError
 from diagnose.machine.load import load_machine, machine_path
 from diagnose.machine.model import Machine
 from diagnose.network.readings import check_reading, outcome_of, parse_reading
@@ -116,13 +116,17 @@ class Job:
             UnitError: a number where the test gives none, or in another unit.
             ValueOutOfRangeError: a number no meter would show there; `sure` out of range.
             RequestError: the test is recorded already.
+            ClashError: it is recorded already with another outcome.
         """
         if not 0.0 < sure <= 1.0:
             raise ValueOutOfRangeError(f"{test}.sure", sure, 0.0, 1.0, "")
         known = _known("test", test, self.machine.tests)
         found = read_result(self.machine, self.machine.tests[known], result, self.celsius)
-        if any(one.test == test for one in self.findings):
-            raise RequestError(f"{test} is recorded already; retract it first", "findings")
+        for one in self.findings:
+            if one.test == test and one.outcome != found.outcome:
+                raise ClashError([(test, one.outcome), (test, found.outcome)])
+            if one.test == test:
+                raise RequestError(f"{test} is recorded already; retract it first", "findings")
         situation = replace(self.situation, findings=(*self.findings, replace(found, sure=sure)))
         return replace(self, situation=situation, before=self)
 

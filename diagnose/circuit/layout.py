@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field, replace
+from itertools import count
 from typing import TYPE_CHECKING
 
 from diagnose.circuit.runs import Item, Run, make_runs
@@ -94,6 +95,16 @@ class _Link:
     def span(self) -> tuple[float, float]:
         return min(self.start, *self.ends), max(self.start, *self.ends)
 
+    def fits(self, spans: list[tuple[float, float]]) -> bool:
+        """Whether a lane with these spans has room for this one."""
+        low, high = self.span
+        return all(high < a - LANE or low > b + LANE for a, b in spans)
+
+    def turns_off_before(self, other: _Link) -> bool:
+        """Whether this one leaves where the other, in the same channel, arrives."""
+        meets = any(abs(self.start - end) < LANE for end in other.ends)
+        return self is not other and self.column == other.column and meets
+
 
 @dataclass(slots=True)
 class _Grid:
@@ -108,8 +119,6 @@ class _Grid:
 
     def place(self, run: Run, column: int, top: float) -> float:
         """Put a run and all that follows it; returns the height of its first box."""
-        if not run.items:
-            return min(self.place(child, column, top) for child in run.children)
         pieces = [run.items[i : i + self.limit] for i in range(0, len(run.items), self.limit)]
         columns = range(column, column + len(pieces))
         top = max(top, *(self.free[c] for c in columns))
@@ -139,20 +148,28 @@ class _Grid:
             self.links.append(_Link(column, bottom, ends))
 
     def lanes(self) -> dict[int, int]:
-        """Give every link a lane of its channel where none overlaps; returns lanes in use."""
+        """Give every link a lane of its channel where none overlaps; returns lanes in use.
+
+        A wire that leaves a box at the height where another one arrives must turn off before it.
+        """
         used: dict[int, list[list[tuple[float, float]]]] = defaultdict(list)
-        for link in sorted(self.links, key=lambda one: (one.column, one.span)):
-            low, high = link.span
+        done: set[int] = set()
+
+        def give(link: _Link) -> None:
+            if id(link) in done:
+                return
+            done.add(id(link))
+            before = [one for one in self.links if one.turns_off_before(link)]
+            for one in before:
+                give(one)
+            first = max((one.lane + 1 for one in before), default=0)
             lanes = used[link.column]
-            clear = (
-                i
-                for i, spans in enumerate(lanes)
-                if all(high < a - LANE or low > b + LANE for a, b in spans)
-            )
-            link.lane = next(clear, len(lanes))
-            if link.lane == len(lanes):
-                lanes.append([])
-            lanes[link.lane].append((low, high))
+            link.lane = next(i for i in count(first) if i >= len(lanes) or link.fits(lanes[i]))
+            lanes.extend([] for _ in range(link.lane + 1 - len(lanes)))
+            lanes[link.lane].append(link.span)
+
+        for link in sorted(self.links, key=lambda one: (one.column, one.span)):
+            give(link)
         return {column: len(lanes) for column, lanes in used.items()}
 
 
@@ -172,13 +189,13 @@ def make_layout(machine: Machine) -> Layout:
     return min(tries, key=lambda one: max(one.width, one.height * PAGE_RATIO))
 
 
-def _lay_out(plus: Run, minus: Run | None, limit: int) -> Layout:
+def _lay_out(plus: Run, minus: list[Run], limit: int) -> Layout:
     grid = _Grid(limit)
     grid.place(Run(plus.items[:1]), 0, 0.0)
     rest = [replace(plus, items=plus.items[1:])] if plus.items[1:] else plus.children
     half = BOX_HEIGHT / 4.0
     _hang(grid, rest, -half)
-    _hang(grid, [minus] if minus else [], half)
+    _hang(grid, minus, half)
     lanes = grid.lanes()
     return _drawn(grid, lanes)
 

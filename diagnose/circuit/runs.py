@@ -42,11 +42,11 @@ class Run:
     grounded: bool = True
 
 
-def make_runs(machine: Machine) -> tuple[Run, Run | None]:
+def make_runs(machine: Machine) -> tuple[Run, list[Run]]:
     """The runs of the plus side, battery first, and those of the shared returns.
 
     Returns:
-        The plus side, and the minus side; None where every load goes to the minus post itself.
+        The plus side, and the runs that hang on the minus post.
 
     Raises:
         CircuitError: there is not one battery, the wiring has a loop, or a load hangs loose.
@@ -64,15 +64,19 @@ class _Builder:
         self.supply = net_tree(graph, self.plus)
         self.back = net_tree(graph, self.minus)
         self.loads = hung_loads(machine, {self.plus, *self.supply}, {self.minus, *self.back})
-        self.serves = Counter(part for _, _, low in self.loads for part in self._way_back(low))
+        self.shared = self._shared()
 
-    def build(self) -> tuple[Run, Run | None]:
+    def build(self) -> tuple[Run, list[Run]]:
         plus = Run([Item(self.battery.id)])
         self._go_on(plus, self.plus)
-        below = self._returns(self.minus)
-        if not below:
-            return plus, None
-        return plus, below[0] if len(below) == 1 else Run(children=below)
+        return plus, self._returns(self.minus)
+
+    def _shared(self) -> set[str]:
+        """Returns that serve more than one load, or that others which serve none hang on."""
+        serves = Counter(part for _, _, low in self.loads for part in self._way_back(low))
+        idle = [net for net, (_, part) in self.back.items() if not serves[part]]
+        shared = {part for net in idle for part in self._way_back(net)}
+        return shared | {part for part, number in serves.items() if number > 1}
 
     def _way_back(self, net: str) -> list[str]:
         """Return parts from a net to the minus post."""
@@ -107,7 +111,7 @@ class _Builder:
     def _load(self, run: Run, part: str, net: str) -> None:
         """A load and the return parts that serve nothing else."""
         run.items.append(Item(part))
-        while net in self.back and self.serves[self.back[net][1]] == 1:
+        while net in self.back and self.back[net][1] not in self.shared:
             net, back = self.back[net]
             run.items.append(self._item(back))
         run.ends_at = net
@@ -117,7 +121,7 @@ class _Builder:
         return [
             self._return(part, outer)
             for outer, (near, part) in self.back.items()
-            if near == net and self.serves[part] != 1
+            if near == net and part in self.shared
         ]
 
     def _return(self, part: str, outer: str) -> Run:
@@ -128,5 +132,5 @@ class _Builder:
 
     def _ends_here(self, net: str) -> bool:
         """Whether a load, or a return that serves it alone, comes to ground at this net."""
-        lone = any(near == net and self.serves[part] == 1 for near, part in self.back.values())
+        lone = any(near == net and part not in self.shared for near, part in self.back.values())
         return lone or any(low == net for _, _, low in self.loads)

@@ -32,7 +32,7 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "do TEST": "another test, by name or by its number in the list",
         "skip [REASON]": "this test cannot be done now; it is not offered again",
         "undo": "take back the last thing",
-        "why": "what each result would mean, and what a meter would read",
+        "why": "what each result would leave of the suspects",
         "list": "the best tests",
         "open AREA": "this is open already; without a name: which areas there are",
         "close AREA": "this is closed again",

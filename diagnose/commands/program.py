@@ -16,6 +16,7 @@ from diagnose.commands.demo import demo
 from diagnose.commands.export import draw, network
 from diagnose.commands.machines import machines
 from diagnose.commands.output import print_error
+from diagnose.commands.review import review
 from diagnose.commands.serve import serve
 from diagnose.errors import DiagnoseError, MachineFileError
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 HELP = "Finds the failed part of a machine that will not start, in the fewest minutes of labour."
-COMMANDS = (demo, machines, advise, bench, check, schema, network, draw, serve)
+COMMANDS = (demo, machines, advise, bench, check, schema, review, network, draw, serve)
 
 
 def _exit_codes() -> str:

@@ -42,6 +42,7 @@ def finding_sheet(job: Job, advice: Advice, when: datetime) -> str:
         "",
         "Next",
         *_next(job, advice),
+        *_left(job),
         "",
         *textwrap.wrap(
             "The maker's service manual, local codes and licensed practice come before anything "
@@ -83,6 +84,16 @@ def _next(job: Job, advice: Advice) -> Iterator[str]:
     yield from _hanging("  ", verdict.reason)
     for caution in words.caution_texts(machine, cautions):
         yield from _hanging("  ! ", caution)
+
+
+def _left(job: Job) -> Iterator[str]:
+    """Tests that were set aside, and what stands open."""
+    for test, reason in job.skipped:
+        because = f" ({reason})" if reason else ""
+        yield from _hanging("  ", f"Not done: {job.machine.tests[test].title}{because}.")
+    opened = [area for area in job.machine.areas if area in job.situation.open_areas]
+    if opened:
+        yield from _hanging("  ", f"Stands open: {words.area_words(job.machine, opened)}.")
 
 
 def _hanging(first: str, text: str) -> list[str]:

@@ -168,5 +168,6 @@ def _grid(*headings: str) -> Table:
         header_style="dim",
     )
     for heading in headings:
-        table.add_column(heading, overflow="fold")
+        width = 46 if heading == "what to do" else None  # or the last column takes it all
+        table.add_column(heading, overflow="fold", min_width=width)
     return table

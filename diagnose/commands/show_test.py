@@ -34,6 +34,10 @@ def show_asked(console: Console, job: Job, advice: Advice, test_id: str) -> None
     if chosen:
         indented(console, Text(advice.verdict.reason))
     known = job.machine.tests[test_id]
+    expected = job.expect(test_id)
+    if expected:
+        indented(console, Text("The meter would read", "dim"))
+        _show_expected(console, job.machine, expected)
     if known.unit is not None:
         reading = f"a reading in {known.unit}"
         unsteady = [one.id for one in known.outcomes if one.at_least is None]
@@ -45,7 +49,7 @@ def show_asked(console: Console, job: Job, advice: Advice, test_id: str) -> None
 
 
 def show_why(console: Console, job: Job, advice: Advice, test_id: str) -> None:
-    """What each result would leave, and what a meter would read for whom."""
+    """What each result would leave."""
     test = _find(advice, test_id)
     if test is None:
         console.print(Text(advice.verdict.reason))
@@ -61,10 +65,6 @@ def show_why(console: Console, job: Job, advice: Advice, test_id: str) -> None:
             Text("\n".join(left) or "cannot be, by what was found so far"),
         )
     indented(console, table)
-    expected = job.expect(test_id)
-    if expected:
-        headline(console, "What the meter would read")
-        _show_expected(console, machine, expected)
 
 
 def _show_expected(console: Console, machine: Machine, expected: Sequence[Expectation]) -> None:
@@ -74,7 +74,7 @@ def _show_expected(console: Console, machine: Machine, expected: Sequence[Expect
             Text(expected_words(one), "cyan"),
             Text(words.fault_words(machine, one.part, one.mode) if one.part else "all good"),
         )
-    indented(console, table)
+    indented(console, table, 4)
 
 
 def expected_words(one: Expectation) -> str:

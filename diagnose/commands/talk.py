@@ -145,7 +145,7 @@ class Talk:
             show_tests(self.console, desk.job.machine, desk.advice.tests[:LISTED])
         elif said.kind == "help":
             for word, meaning in WORDS.items():
-                self.console.print(Text(f"  {word:<14}", "cyan").append(meaning, ""))
+                self.console.print(Text(f"  {word:<16}", "cyan").append(meaning, ""))
         elif said.kind in {"open", "close"}:
             opened = desk.job.situation.open_areas
             for area in desk.job.machine.areas.values():

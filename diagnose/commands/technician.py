@@ -22,13 +22,13 @@ from diagnose.network.outcomes import (
     outcome_chances,
     spread_of,
 )
-from diagnose.network.priors import cause_chance
 from diagnose.network.words import UNLISTED
+from diagnose.review.table import cause_behind
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from diagnose.machine.model import Machine, SharedCause, Test
+    from diagnose.machine.model import Machine, Test
     from diagnose.network.ready import ReadyMachine
 
 
@@ -66,21 +66,9 @@ def invent_case(ready: ReadyMachine, rng: np.random.Generator) -> Case:
     causes = [
         cause.id
         for cause in machine.shared_causes.values()
-        if rng.random() < chance_behind(machine, cause, part, mode)
+        if rng.random() < cause_behind(machine, cause, part, mode)
     ]
     return Case(names[complaint], part, mode, frozenset(causes))
-
-
-def chance_behind(machine: Machine, cause: SharedCause, part: str, mode: str) -> float:
-    """Probability that a shared cause is there when this is the fault, by Bayes' rule.
-
-    One fault is invented, so a cause that is the failure of another part is not there.
-    """
-    if cause.part is not None:
-        return float(cause.part == part and mode in cause.modes)
-    factors = (one.factor for one in cause.raises if one.part == part and mode in one.modes)
-    prior, factor = cause_chance(machine, cause), next(factors, 1.0)
-    return prior * factor / (1.0 + prior * (factor - 1.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

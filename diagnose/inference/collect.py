@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from diagnose.inference.layout import (
     C_DOWN_TARGET,
     C_LOW,
@@ -123,8 +125,9 @@ def mark(
     """Copies the rows of a clique and of all above it, which findings are about to change."""
     while clique >= 0 and not touched[clique]:
         touched[clique] = True
-        row, rows = cliques[clique, C_ROW], cliques[clique, C_ROWS]
-        work[row : row + rows] = number[row : row + rows]
+        row = np.uint64(cliques[clique, C_ROW])
+        for k in range(row, row + np.uint64(cliques[clique, C_ROWS])):
+            work[k] = number[k]  # for slices numba compiles two seconds of error messages
         low[clique] = number[cliques[clique, C_LOW]]
         clique = cliques[clique, C_PARENT]
 

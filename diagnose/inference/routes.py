@@ -28,7 +28,6 @@ class Routes:
     Attributes:
         matrices: int64, shape (matrices, M_FIELDS).
         ptr: int64, where the numbers of each entry begin.
-        entry: uint32, which entry that is.
         col: uint32, which entry each number belongs to.
         slot: uint32, which number each row adds to.
         steps: int64, numbers of matrices in the order they are used, for each source in turn.
@@ -39,7 +38,6 @@ class Routes:
 
     matrices: Ints
     ptr: Ints
-    entry: NDArray[np.uint32]
     col: NDArray[np.uint32]
     slot: NDArray[np.uint32]
     steps: Ints
@@ -95,13 +93,12 @@ class _Builder:
         matrices[matrices[:, at.M_FROM] < 0, at.M_FROM] = self._size
         supposed = max((int(self._plan.tables[t, at.T_SIZE]) for t in self._sources), default=0)
         pointers, rows = self._lengths
-        ptr, entry = np.zeros(pointers, np.int64), np.zeros(pointers, np.uint32)
+        ptr = np.zeros(pointers, np.int64)
         col, slot = np.zeros(rows, np.uint32), np.zeros(rows, np.uint32)
-        count = lay_kernel()(matrices, self._plan.index, ptr, entry, col, slot)
+        count = lay_kernel()(matrices, self._plan.index, ptr, col, slot)
         return Routes(
             matrices,
             ptr,
-            entry,
             col[:count].copy(),
             slot,
             np.array(steps, np.int64),

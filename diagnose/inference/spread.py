@@ -57,10 +57,9 @@ SOURCES = ("layout", "steps", "vector", "spread")
 @compiled
 def entries_of_rows(index: Index, target: int, count: int) -> Ints:
     """The entry of a block that each row falls on."""
-    entries = np.arange(count)
-    if target >= 0:
-        for k in range(count):
-            entries[k] = index[target + k]
+    entries = np.empty(count, np.int64)
+    for k in range(count):
+        entries[k] = index[target + k] if target >= 0 else k
     return entries
 
 
@@ -72,10 +71,13 @@ def sorted_by(keys: Ints, size: int) -> tuple[Ints, Ints]:
         begin[key + 1] += 1
     for key in range(size):
         begin[key + 1] += begin[key]
-    order, filled = np.empty(len(keys), np.int64), begin[:-1].copy()
-    for place in range(len(keys)):
-        order[filled[keys[place]]] = place
-        filled[keys[place]] += 1
+    order = np.empty(len(keys), np.int64)
+    for place in range(len(keys) - 1, -1, -1):
+        begin[keys[place] + 1] -= 1
+        order[begin[keys[place] + 1]] = place
+    for key in range(size):  # each was counted down to the beginning of the key before
+        begin[key] = begin[key + 1]
+    begin[size] = len(keys)
     return order, begin
 
 
@@ -83,14 +85,11 @@ def sorted_by(keys: Ints, size: int) -> tuple[Ints, Ints]:
 def lay_kernel() -> Callable[..., int]:
     """Compiled: which numbers of each matrix can be non-zero, by entry of its block b.
 
-    Entries with as many numbers follow each other: the processor then foresees where each ends.
-
     Its arguments, in order:
 
     - matrices: records
     - index: as in `layout`
-    - ptr, entry: results, from `M_PTR` on. The numbers of entry `entry[j]` of block b are
-      `ptr[j]:ptr[j + 1]`
+    - ptr: result. The numbers of entry `j` of block b are `ptr[j]:ptr[j + 1]`, from `M_PTR` on
     - col, slot: results. `col` says which entry of block a each number belongs to, `slot` to which
       number each row adds
 
@@ -99,13 +98,11 @@ def lay_kernel() -> Callable[..., int]:
     made_from = fingerprint(SOURCES)
 
     @njit(
-        [int64(int64[:, ::1], _FROZEN_INDEX, int64[::1], uint32[::1], uint32[::1], uint32[::1])],
+        [int64(int64[:, ::1], _FROZEN_INDEX, int64[::1], uint32[::1], uint32[::1])],
         cache=True,
         nogil=True,
     )
-    def lay(
-        matrices: Records, index: Index, ptr: Ints, entry: Index, col: Index, slot: Index
-    ) -> int:
+    def lay(matrices: Records, index: Index, ptr: Ints, col: Index, slot: Index) -> int:
         _ = made_from
         number = 0
         for m in range(len(matrices)):
@@ -115,17 +112,9 @@ def lay_kernel() -> Callable[..., int]:
             other = entries_of_rows(index, matrix[M_TO_TARGET], count)
             rows, begin = sorted_by(other, size)
             met = np.full(matrix[M_FROM_SIZE], -1, np.int64)
-            length = np.zeros(size, np.int64)
             for j in range(size):
-                for k in rows[begin[j] : begin[j + 1]]:
-                    length[j] += met[one[k]] != j
-                    met[one[k]] = j
-            met[:] = -1
-            ranked, _unused = sorted_by(length, length.max() + 1)
-            for place in range(size):
-                start, j = number, ranked[place]
-                ptr[matrix[M_PTR] + place] = start
-                entry[matrix[M_PTR] + place] = j
+                start = number
+                ptr[matrix[M_PTR] + j] = start
                 for k in rows[begin[j] : begin[j + 1]]:
                     if met[one[k]] < start:
                         met[one[k]] = number
@@ -142,7 +131,7 @@ def lay_kernel() -> Callable[..., int]:
 def fill_kernel() -> Callable[..., None]:
     """Compiled: the numbers of the matrices after some findings.
 
-    Its arguments, in order: matrices, ptr, entry, slot as above; belief, the workspace after a
+    Its arguments, in order: matrices, ptr, slot as above; belief, the workspace after a
     propagation through every tree; number, the result; first and last matrix to do.
     """
     made_from = fingerprint(SOURCES)
@@ -150,15 +139,15 @@ def fill_kernel() -> Callable[..., None]:
     @njit(
         [
             types.void(
-                int64[:, ::1], int64[::1], uint32[::1], uint32[::1],
+                int64[:, ::1], int64[::1], uint32[::1],
                 float64[::1], float64[::1], int64, int64,
             )
         ],
         cache=True,
         nogil=True,
     )  # fmt: skip
-    def fill(  # noqa: PLR0913, PLR0917 - flat arrays are what compiled code takes
-        matrices: Records, ptr: Ints, entry: Index, slot: Index,
+    def fill(
+        matrices: Records, ptr: Ints, slot: Index,
         belief: Reals, number: Reals, first: int, last: int,
     ) -> None:  # fmt: skip
         _ = made_from
@@ -171,7 +160,7 @@ def fill_kernel() -> Callable[..., None]:
                 number[slot[first_slot + k]] += belief[row + k]
             if matrix[M_OLD] >= 0:
                 for j in range(begin, begin + size):
-                    old = belief[matrix[M_OLD] + entry[j]]
+                    old = belief[matrix[M_OLD] + j - begin]
                     by = 1.0 / old if old > 0.0 else 0.0
                     for k in range(np.uint64(ptr[j]), np.uint64(ptr[j + 1])):
                         number[k] *= by
@@ -180,9 +169,7 @@ def fill_kernel() -> Callable[..., None]:
 
 
 @compiled
-def multiply_lanes(
-    matrix: Ints, ptr: Ints, entry: Index, col: Index, number: Reals, lanes: Reals
-) -> None:
+def multiply_lanes(matrix: Ints, ptr: Ints, col: Index, number: Reals, lanes: Reals) -> None:
     """One matrix times one block in all lanes."""
     source, target = np.uint64(matrix[M_FROM]), np.uint64(matrix[M_TO])
     begin, one = np.uint64(matrix[M_PTR]), np.uint64(1)
@@ -197,7 +184,7 @@ def multiply_lanes(
         if k < stop:
             even = plus(even, times(number[k], load(lanes, source + col[k])))
             k += one
-        store(lanes, target + entry[j], plus(even, odd))
+        store(lanes, target + j - begin, plus(even, odd))
 
 
 @cache
@@ -206,7 +193,7 @@ def spread_kernel() -> Callable[..., None]:
 
     Its arguments, in order:
 
-    - matrices, ptr, entry, col, number: as above
+    - matrices, ptr, col, number: as above
     - groups: records
     - steps: int64, the matrices of each group in the order they are used
     - starts: int64, where the weights of each what-if begin
@@ -221,7 +208,7 @@ def spread_kernel() -> Callable[..., None]:
     @njit(
         [
             types.void(
-                int64[:, ::1], int64[::1], uint32[::1], uint32[::1], float64[::1],
+                int64[:, ::1], int64[::1], uint32[::1], float64[::1],
                 int64[:, ::1], int64[::1], int64[::1], float64[::1],
                 float64[::1], int64, float64[:, ::1], int64, int64,
             )
@@ -230,7 +217,7 @@ def spread_kernel() -> Callable[..., None]:
         nogil=True,
     )  # fmt: skip
     def spread(  # noqa: PLR0913, PLR0917 - flat arrays are what compiled code takes
-        matrices: Records, ptr: Ints, entry: Index, col: Index, number: Reals,
+        matrices: Records, ptr: Ints, col: Index, number: Reals,
         groups: Records, steps: Ints, starts: Ints, weights: Reals,
         lanes: Reals, source: int, result: Reals, first: int, last: int,
     ) -> None:  # fmt: skip
@@ -243,7 +230,7 @@ def spread_kernel() -> Callable[..., None]:
                 for j in range(group[G_SIZE]):
                     lanes[(source + j) * LANES + lane] = weights[start + j]
             for step in range(group[G_STEP], group[G_STOP]):
-                multiply_lanes(matrices[steps[step]], ptr, entry, col, number, lanes)
+                multiply_lanes(matrices[steps[step]], ptr, col, number, lanes)
             for lane in range(count):
                 for j in range(result.shape[1]):
                     result[first_lane + lane, j] = lanes[j * LANES + lane]

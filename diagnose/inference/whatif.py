@@ -244,13 +244,13 @@ def _run(
 
     def fill_some(_thread: int, first: int, last: int) -> None:
         fill(
-            routes.matrices, routes.ptr, routes.entry, routes.slot,
+            routes.matrices, routes.ptr, routes.slot,
             before.belief, number, first, last,
         )  # fmt: skip
 
     def spread_some(thread: int, first: int, last: int) -> None:
         spread(
-            routes.matrices, routes.ptr, routes.entry, routes.col, number,
+            routes.matrices, routes.ptr, routes.col, number,
             supposed.groups, routes.steps, supposed.starts, supposed.weights,
             lanes[thread], routes.sizes[1], result, first, last,
         )  # fmt: skip

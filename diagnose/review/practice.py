@@ -21,15 +21,21 @@ from diagnose.advice.ranking import MINIMUM_GAIN_BITS, available_tests, fault_co
 from diagnose.advice.repair_cost import RepairList, expected_minutes, guilt, list_repairs
 from diagnose.advice.situation import Finding, Situation, encode
 from diagnose.errors import ClashError
+from diagnose.review.isolation import SCORE_DIGITS
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Collection, Iterable
 
+    from diagnose.advice.ranking import Candidate
     from diagnose.machine.model import Test
     from diagnose.network.ready import ReadyMachine
     from diagnose.review.table import OutcomeTable
 
 Floats = NDArray[np.float64]
+
+StepKey = tuple[str, frozenset[Finding]]
+Steps = dict[StepKey, str | None]
+"""Complaint and findings -> id of the test done next; None where the job ends."""
 
 FIRST_LOOK = 6
 """So many of the best ranked tests are weighed before the others: mostly one of them is done."""
@@ -66,65 +72,78 @@ class Practice:
     repairs: RepairList
     codes: NDArray[np.int64]
 
-    def tests_done(self, complaint: str) -> set[str]:
-        """Tests done in at least one job with this complaint."""
+    def follow(self, complaint: str, wider: Steps | None = None) -> Steps:
+        """All jobs with this complaint: the findings met on the way -> test done then, or None.
+
+        Args:
+            complaint: id of the complaint.
+            wider: what was done with more tools. Where that can be done with these tools too, it
+                is done here: nothing ranked before it was worth its minutes.
+        """
         share = self.table.explains[list(self.table.machine.complaints).index(complaint)]
-        left = [Followed(Situation(complaint, tools=self.tools), np.flatnonzero(share > 0.0))]
+        begin = Situation(complaint, tools=self.tools | {"none"})
+        left = [Followed(begin, np.flatnonzero(share > 0.0))]
         row_of = {test.id: row for row, test in enumerate(self.table.tests)}
-        done = set[str]()
+        steps: Steps = {}
         while left:
             one = left.pop()
-            test = self.next_test(one.situation) if len(one.faults) else None
+            if not len(one.faults):
+                continue
+            key = (complaint, frozenset(one.situation.findings))
+            test = self._step(one.situation, key, wider or {})
+            steps[key] = test
             if test is None:
                 continue
-            done.add(test.id)
-            shown = self.table.predicted[row_of[test.id], one.faults]
+            shown = self.table.predicted[row_of[test], one.faults]
             for outcome in np.unique(shown):
-                found = Finding(test.id, test.outcomes[outcome].id)
-                after = self._after(one.situation, test, found)
+                after = self._after(one.situation, self.table.machine.tests[test], int(outcome))
                 left.append(Followed(after, one.faults[shown == outcome]))
-        return done
+        return steps
 
-    def _after(self, situation: Situation, test: Test, found: Finding) -> Situation:
+    def _step(self, situation: Situation, key: StepKey, wider: Steps) -> str | None:
+        test = wider.get(key, "")
+        if test is None or (test and situation.at_hand(self.table.machine.tests[test].tool)):
+            return test
+        return self.next_test(situation)
+
+    def _after(self, situation: Situation, test: Test, outcome: int) -> Situation:
         opened = to_open(self.table.machine, test.area, situation.open_areas)
         return replace(
             situation,
-            findings=(*situation.findings, found),
+            findings=(*situation.findings, Finding(test.id, test.outcomes[outcome].id)),
             open_areas=situation.open_areas | set(opened),
         )
 
-    def next_test(self, situation: Situation) -> Test | None:
+    def next_test(self, situation: Situation) -> str | None:
         """The test that the advice asks for; None when it asks for something else."""
         ready, findings = self.ready, encode(self.ready, situation)
         try:
             beliefs = ready.compiled.beliefs(findings)
         except ClashError:
             return None
-        tests = [t for t in available_tests(ready, situation) if t.id in beliefs.gains_bits]
-        kept = self._may_be_worth(situation, tests, beliefs.marginals[self.codes])
-        order = sorted(kept, key=lambda t: -beliefs.gains_bits[t.id] / kept[t])
-        order = [test for test in order if beliefs.gains_bits[test.id] > MINIMUM_GAIN_BITS]
-        everything = set(ready.machine.tests)
+        gains = beliefs.gains_bits
+        tests = [test for test in available_tests(ready, situation) if test.id in gains]
+        minutes = self._may_be_worth(situation, tests, beliefs.marginals[self.codes])
+        order = [test for test in minutes if gains[test] > MINIMUM_GAIN_BITS]
+        order.sort(key=lambda test: -gains[test] / minutes[test])
         for some in (order[:FIRST_LOOK], order[FIRST_LOOK:]):
-            if not some:
-                break
-            skipped = everything - {test.id for test in some}
-            outlook = look_ahead(ready, situation, findings, skipped)
-            worth = [one for one in outlook.candidates if outlook.worth_doing(one)]
+            skipped = ready.machine.tests.keys() - set(some)
+            outlook = look_ahead(ready, situation, findings, skipped) if some else None
+            worth = [c for c in outlook.candidates if outlook.worth_doing(c)] if outlook else []
             if worth:
-                return worth[0].test
+                return min(worth, key=_rank).test.id
         return None
 
     def _may_be_worth(
         self, situation: Situation, tests: Iterable[Test], faults: Floats
-    ) -> dict[Test, float]:
+    ) -> dict[str, float]:
         """Tests that could save more minutes than they take, with their minutes.
 
         No test saves more than knowing the fault would: then the cheapest repair that fixes it
         is done and nothing else. That bound needs no propagation.
         """
-        machine, ready = self.table.machine, self.ready
-        blamed = guilt(ready, situation.complaint, faults)
+        machine = self.table.machine
+        blamed = guilt(self.ready, situation.complaint, faults)
         now = self._repair_minutes(blamed, situation.open_areas)
         bounds: dict[tuple[str, ...], float] = {}
         kept = {}
@@ -134,7 +153,7 @@ class Practice:
                 bounds[opens] = self._known_minutes(blamed, situation.open_areas | set(opens))
             minutes = test.minutes + opening_minutes(machine, opens)
             if minutes + bounds[opens] < now:
-                kept[test] = minutes
+                kept[test.id] = minutes
         return kept
 
     def _repair_minutes(self, blamed: Floats, open_areas: frozenset[str]) -> float:
@@ -160,18 +179,21 @@ class Practice:
         return float(blamed @ each + (1.0 - blamed.sum()) * hand_over)
 
 
-def never_chosen(
-    ready: ReadyMachine, table: OutcomeTable, tools: Collection[str], tests: Sequence[str]
-) -> tuple[str, ...]:
-    """Those of `tests` that no job followed here comes to.
+def _rank(one: Candidate) -> tuple[float, float, str]:
+    """Order of candidates with rounding, so that ties fall alike on every computer."""
+    return -round(one.bits_per_minute, SCORE_DIGITS), one.minutes, one.test.id
 
-    Args:
-        ready: the machine with its network.
-        table: its tests against single faults.
-        tools: tools at hand; the network's own word for none of them is an empty set of others.
-        tests: ids of the tests that these tools allow.
-    """
+
+def follow_jobs(
+    ready: ReadyMachine,
+    table: OutcomeTable,
+    tools: Collection[str],
+    wider: Steps | None = None,
+) -> Steps:
+    """Every job with every complaint of a machine; see `Practice.follow`."""
     repairs = list_repairs(ready.machine, ready.faults)
     practice = Practice(ready, table, frozenset(tools), repairs, fault_codes(ready))
-    done = set[str]().union(*(practice.tests_done(one) for one in ready.machine.complaints))
-    return tuple(test for test in tests if test not in done)
+    steps: Steps = {}
+    for complaint in ready.machine.complaints:
+        steps |= practice.follow(complaint, wider)
+    return steps

@@ -24,12 +24,14 @@ class Access:
         repair_minutes: (repairs,) opening and check included.
         test_opens: (tests,) areas open after each test.
         repair_opens: (repairs,) areas open after each repair.
+        test_opening: (tests, areas) minutes to open each area for each test.
     """
 
     test_minutes: Floats
     repair_minutes: Floats
     test_opens: NDArray[np.int64]
     repair_opens: NDArray[np.int64]
+    test_opening: Floats
 
 
 class AccessBook:
@@ -47,12 +49,14 @@ class AccessBook:
         if found is None:
             p = self._problem
             bits = (self._ways & ~open_areas)[:, None] >> np.arange(len(p.area_minutes)) & 1
-            opening = bits @ p.area_minutes
+            by_area = bits * p.area_minutes
+            opening = by_area.sum(axis=1)
             found = Access(
                 test_minutes=p.tests.minutes + opening[p.tests.area],
                 repair_minutes=p.repairs.minutes + p.check_minutes + opening[p.repairs.area],
                 test_opens=(self._ways | open_areas)[p.tests.area],
                 repair_opens=(self._ways | open_areas)[p.repairs.area],
+                test_opening=by_area[p.tests.area],
             )
             self._known[open_areas] = found
         return found

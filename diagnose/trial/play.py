@@ -76,18 +76,6 @@ class Dice:
         return cls(int(state.active[one.hypothesis]), one.tests, one.repairs)
 
 
-class Truth(NamedTuple):
-    """How the machine really behaves; it may differ from what the policy believes.
-
-    Attributes:
-        like: (hypotheses, outcomes) P(outcome | hypothesis).
-        cumulated: (hypotheses,) sums of the prior.
-    """
-
-    like: Floats
-    cumulated: Floats
-
-
 def play(
     bench: Bench,
     decide: Callable[[State], int],
@@ -133,6 +121,8 @@ def play(
             minutes += p.escalate_minutes
             break
         now = after
+    else:
+        minutes += p.escalate_minutes
     return Played(minutes, tests, tried, good, solved=False)
 
 

@@ -51,6 +51,8 @@ class View:
         allowed: (tests,) whether each can be done now.
         gain_bits: (tests,) what each would tell.
         minutes: (tests,) what each costs.
+        added_minutes: (tests,) what each costs more than the repair will take anyway: an area that
+            the repair has to open too, with some probability, is charged with the rest.
         blame: (faults,) chance that each is what gives the complaint.
         repair_minutes: expected, without further tests.
         first_repair: repair to begin with, -1 to hand over.
@@ -59,6 +61,7 @@ class View:
     allowed: np.ndarray
     gain_bits: Floats
     minutes: Floats
+    added_minutes: Floats
     blame: Floats
     repair_minutes: float
     first_repair: int
@@ -79,7 +82,9 @@ def look(bench: Bench, state: State) -> View:
     now, first = kernels.repair_now(
         p.tables, state.active, state.weight, state.open_areas, p.escalate_minutes, guilty
     )
-    return View(~state.barred, gain, costs.test_minutes, guilty, now, first)
+    needed = np.minimum(guilty @ p.tables.fault_way, 1.0)
+    added = costs.test_minutes - costs.test_opening @ needed
+    return View(~state.barred, gain, costs.test_minutes, added, guilty, now, first)
 
 
 def repair_action(problem: DecisionProblem, state: State, view: View) -> int:
@@ -89,18 +94,29 @@ def repair_action(problem: DecisionProblem, state: State, view: View) -> int:
     return problem.n_tests + view.first_repair
 
 
-def gated(bench: Bench, state: State, view: View, ranked: Ints) -> int:
-    """The first test of a ranking that is worth its minutes, else the repair."""
+def gated(
+    bench: Bench, state: State, view: View, ranked: Ints, *, repair_first: bool = True
+) -> int:
+    """The first test of a ranking that is worth its minutes, else the repair.
+
+    Args:
+        bench: the problem.
+        state: where the job stands.
+        view: what is seen there.
+        ranked: tests, best first.
+        repair_first: whether a test must also beat trying the first repair before it.
+    """
     p, costs = bench.problem, bench.at(state)
+    now = (state.active, state.weight, costs.test_minutes, costs.test_opens)
+    failed = (state.active[:0], state.weight[:0], costs.test_minutes, costs.test_opens)
+    minutes, first = 0.0, view.first_repair
+    if repair_first and first >= 0 and len(ranked):
+        left = p.repairs.after[first][state.active]
+        then = bench.access.at(int(costs.repair_opens[first]))
+        failed = (left, state.weight * p.same[left], then.test_minutes, then.test_opens)
+        minutes = float(costs.repair_minutes[first])
     test = kernels.first_worth_doing(
-        p.tables,
-        state.active,
-        state.weight,
-        ranked,
-        costs.test_minutes,
-        costs.test_opens,
-        p.escalate_minutes,
-        view.repair_minutes,
+        p.tables, ranked, now, failed, p.escalate_minutes, view.repair_minutes, minutes
     )
     return int(test) if test >= 0 else repair_action(p, state, view)
 
@@ -109,13 +125,26 @@ def gated(bench: Bench, state: State, view: View, ranked: Ints) -> int:
 class Gate:
     """Bits per minute among the tests that are worth their minutes, else repair.
 
-    The rule of `diagnose.advice`.
+    Minutes of opening count as far as the repair will not have to open the area anyway (cost
+    clusters, Ottosen & Jensen 2010). A test is worth its minutes when doing it first beats both
+    repairing without tests and trying the first repair before it.
     """
 
     def decide(self, bench: Bench, state: State) -> int:
         """See `Policy`."""
         view = look(bench, state)
-        return gated(bench, state, view, view.ranking(view.gain_bits / view.minutes))
+        return gated(bench, state, view, view.ranking(view.gain_bits / view.added_minutes))
+
+
+@dataclass(frozen=True, slots=True)
+class PlainGate:
+    """The same with opening counted in full, and without a look at repairing before testing."""
+
+    def decide(self, bench: Bench, state: State) -> int:
+        """See `Policy`."""
+        view = look(bench, state)
+        ranked = view.ranking(view.gain_bits / view.minutes)
+        return gated(bench, state, view, ranked, repair_first=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +229,7 @@ def _rollout() -> Policy:
 
 POLICIES: Mapping[str, Callable[[], Policy]] = {
     "gate": Gate,
+    "plain_gate": PlainGate,
     "rollout": _rollout,
     "gain": Gain,
     "certainty_80": lambda: Certainty(0.80),

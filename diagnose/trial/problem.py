@@ -37,6 +37,7 @@ class Tables(NamedTuple):
         repair_own: (repairs,) minutes of each with price and check, opening not included.
         repair_way: (repairs,) areas that must be open, as bits.
         area_minutes: (areas,) to open.
+        fault_way: (faults, areas) 1 where repairing the fault takes that area open.
     """
 
     like: Floats
@@ -51,6 +52,7 @@ class Tables(NamedTuple):
     repair_own: Floats
     repair_way: NDArray[np.int64]
     area_minutes: Floats
+    fault_way: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,6 +195,8 @@ def make_tables(
     """
     fault_start, fault_repair = sparse_rows(np.ascontiguousarray(repairs.fixes.T))
     repair_start, repair_fault = sparse_rows(repairs.fixes)
+    ways = area_ways(area_parent)
+    bits = np.bitwise_or.reduce(np.where(repairs.fixes.T, ways[repairs.area], 0), axis=1)
     return Tables(
         like=np.ascontiguousarray(np.concatenate(chances, axis=1)),
         start=np.cumsum([0, *(one.shape[1] for one in chances)]).astype(np.int32),
@@ -204,8 +208,9 @@ def make_tables(
         repair_start=repair_start,
         repair_fault=repair_fault,
         repair_own=repairs.minutes + check_minutes,
-        repair_way=area_ways(area_parent)[repairs.area],
+        repair_way=ways[repairs.area],
         area_minutes=area_minutes,
+        fault_way=(bits[:, None] >> np.arange(len(area_minutes)) & 1).astype(np.float64),
     )
 
 

@@ -41,7 +41,7 @@ def candidates(bench: Bench, state: State, view: View, count: int = CANDIDATES) 
 
     The best tests by bits per minute, the best by minutes saved one step ahead, and the repair.
     """
-    ranked = view.ranking(view.gain_bits / view.minutes)
+    ranked = view.ranking(view.gain_bits / view.added_minutes)
     found = [gated(bench, state, view, ranked), *(int(t) for t in ranked[:count])]
     later = {int(t): _with_repairs_after(bench, state, int(t)) for t in ranked[: 4 * count]}
     found += sorted(later, key=lambda t: float(view.minutes[t]) + later[t])[:count]

@@ -228,6 +228,14 @@ def start_circuit(*relay_modes: Mode, **values: Any) -> Machine:
             volts("stud_rest", "stud", condition="rest"),
             volts("off", "stud", condition="start", unplugged=("start_relay",)),
             probe("clamp", "amps", "start", parts=("start_relay",)),
+            probe(
+                "silence",
+                "bridge",
+                "start",
+                parts=("button",),
+                function="clicks",
+                unplugged=("start_relay",),
+            ),
             probe("bridge", "bridge", "start", parts=("start_relay",), function="cranks"),
             probe("try", "substitute", "start", parts=("start_relay",), function="clicks"),
         ],
@@ -257,6 +265,7 @@ def test_a_coil_that_is_open_or_unplugged_does_not_click() -> None:
     assert found["bridge"] == (0.0, 0.0)
     assert found["try"] == (PULLS_IN, PULLS_IN)
     assert read(one)["off"][0] < 0.5
+    assert read(one)["silence"] == (SILENT, SILENT)
     clicks_only = read(one, "start_relay.never")
     assert (clicks_only["clicks"], clicks_only["cranks"]) == ((PULLS_IN,) * 2, (2.0,) * 2)
 

@@ -156,6 +156,14 @@ def test_the_sheet_says_what_was_found(bench: Bench, tmp_path: Path, cart: str) 
     assert job.machine.parts[first.part].modes[first.mode].title in text
     assert " ".join(advice.verdict.reason.split()) in text
     assert "maker's service manual" in text
+    area = job.machine.areas["tray"].title
+    assert f"Stands open: {job.machine.areas['seat'].title}, {area}." in text
+
+
+def test_the_sheet_names_what_was_left_out(bench: Bench, cart: str) -> None:
+    ran = bench("do see_lamp", "skip bulb taken out")
+    title = load_machine(cart).tests["see_lamp"].title
+    assert f"Not done: {title} (bulb taken out)." in ran.out
 
 
 def test_a_job_worked_to_its_repair(call: Callable[..., Ran], cart: str) -> None:

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from diagnose.commands.run_demo import run_demo
-from diagnose.commands.technician import Case, Technician, chance_behind, invent_case
+from diagnose.commands.technician import Case, Technician, invent_case
 from diagnose.job import prepare
+from diagnose.review.table import cause_behind
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -89,7 +90,7 @@ def test_a_cause_behind_a_fault_is_judged_by_bayes_rule(ready: ReadyMachine) -> 
             for mode in part.modes:
                 if mode != "ok":
                     wanted = ready.compiled.posterior({part.id: mode})[behind[0].id]["present"]
-                    got = chance_behind(machine, behind[0], part.id, mode)
+                    got = cause_behind(machine, behind[0], part.id, mode)
                     assert got == pytest.approx(wanted, abs=1e-9)
                     compared += 1
     assert compared > 0
