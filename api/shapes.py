@@ -25,6 +25,10 @@ class FindingGiven(_Shape):
         description="Unit of the reading, e.g. `V`, `mV`, `ohm`, `kohm`, `A`. "
         "Left out: the test's own unit.",
     )
+    sure: Annotated[float, Field(gt=0.0, le=1.0)] = Field(
+        default=1.0,
+        description="How sure the finding is, above 0 to 1; less for what was only told.",
+    )
 
     @model_validator(mode="after")
     def _one_of_two(self) -> "FindingGiven":
@@ -52,6 +56,10 @@ class Question(_Shape):
     )
     open: list[Name] = Field(
         default_factory=list, max_length=100, description="Ids of the areas open already."
+    )
+    temperature_celsius: Annotated[float, Field(ge=-40.0, le=60.0)] = Field(
+        default=20.0,
+        description="Temperature of the battery, in degrees Celsius; it shifts what it reads.",
     )
 
 

@@ -80,6 +80,7 @@ class Shelf:
             complaint=question.complaint,
             tools=tuple(question.tools),
             open_areas=tuple(question.open),
+            temperature_celsius=question.temperature_celsius,
             folder=self.folder,
         )
         for index, finding in enumerate(question.findings):
@@ -100,10 +101,11 @@ def _outcome(machine: Machine, finding: FindingGiven) -> str:
 def _record(job: Job, finding: FindingGiven, place: str) -> Job:
     try:
         if finding.reading is None:
-            return job.record(finding.test, _outcome(job.machine, finding))
+            return job.record(finding.test, _outcome(job.machine, finding), sure=finding.sure)
         if finding.unit is None:
-            return job.record(finding.test, finding.reading)
-        return job.record(finding.test, f"{finding.reading!r} {finding.unit}")
+            return job.record(finding.test, finding.reading, sure=finding.sure)
+        text = f"{finding.reading!r} {finding.unit}"
+        return job.record(finding.test, text, sure=finding.sure)
     except DiagnoseError as error:
         error.place = place  # type: ignore[attr-defined]
         raise

@@ -9,7 +9,13 @@ from diagnose.advice.advise import advise, suspects
 from diagnose.advice.expect import Expectation, expectations
 from diagnose.advice.ranking import fault_codes
 from diagnose.advice.situation import Finding, Situation, encode
-from diagnose.errors import ClashError, RequestError, UnitError, UnknownNameError, ValueOutOfRangeError
+from diagnose.errors import (
+    ClashError,
+    RequestError,
+    UnitError,
+    UnknownNameError,
+    ValueOutOfRangeError,
+)
 from diagnose.machine.load import load_machine, machine_path
 from diagnose.machine.model import Machine
 from diagnose.network.readings import check_reading, outcome_of, parse_reading
@@ -129,6 +135,20 @@ class Job:
                 raise RequestError(f"{test} is recorded already; retract it first", "findings")
         situation = replace(self.situation, findings=(*self.findings, replace(found, sure=sure)))
         return replace(self, situation=situation, before=self)
+
+    def record_again(self, test: str, result: str | float) -> Job:
+        """Record a second look at a test: the same outcome confirms it, another replaces it.
+
+        Raises:
+            UnknownNameError: that test is not among the findings, or no such outcome.
+            UnitError, ValueOutOfRangeError: as `record`.
+        """
+        _known("finding", test, [one.test for one in self.findings])
+        found = read_result(self.machine, self.machine.tests[test], result, self.celsius)
+        before = next(one for one in self.findings if one.test == test)
+        if found.outcome == before.outcome:
+            return self.confirm(test)
+        return replace(self.retract(test).record(test, result), before=self)
 
     def confirm(self, test: str) -> Job:
         """Note that a finding was looked at again and stands; it is not doubted any more.

@@ -15,13 +15,15 @@ def advise(
     finding: options.Findings = None,
     tool: options.Tools = None,
     open_: options.Areas = None,
+    celsius: options.Celsius = 20.0,
+    unsure: options.Unsure = None,
     top: Annotated[
         int, typer.Option("--top", min=1, help="Tests and suspects shown; --json gives all.")
     ] = 8,
     json: options.Json = False,
 ) -> None:
     """Say what to do next, from complaint and findings."""
-    job = open_job(machine, complaint, finding, tool, open_)
+    job = open_job(machine, complaint, finding, tool, open_, celsius, unsure)
     advice = job.advise()
     if json:
         print_json(advice.to_dict())

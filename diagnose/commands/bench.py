@@ -17,6 +17,8 @@ def bench(
     finding: options.Findings = None,
     tool: options.Tools = None,
     open_: options.Areas = None,
+    celsius: options.Celsius = 20.0,
+    unsure: options.Unsure = None,
     sheet: Annotated[
         Path | None, typer.Option("--sheet", help="Also write the finding sheet to this file.")
     ] = None,
@@ -38,7 +40,7 @@ def bench(
         complaint = ask_complaint(console, known, sys.stdin.readline)
         if complaint is None:
             raise typer.Abort
-    job = open_job(machine, complaint, finding, tool, open_)
+    job = open_job(machine, complaint, finding, tool, open_, celsius, unsure)
     job = Talk(console, sys.stdin.readline).run(job)
     advice = job.advise()
     text = finding_sheet(job, advice, datetime.now().astimezone())

@@ -7,11 +7,16 @@ from typing import TYPE_CHECKING
 import typer
 
 from diagnose.commands.output import print_progress
+from diagnose.errors import UnknownNameError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from diagnose.job import Job
+
+
+TOLD = 0.7
+"""How much a finding that was only told or half seen is trusted. Estimate."""
 
 
 def open_job(
@@ -20,6 +25,8 @@ def open_job(
     findings: Iterable[str] | None = None,
     tools: Iterable[str] | None = None,
     areas: Iterable[str] | None = None,
+    celsius: float = 20.0,
+    unsure: Iterable[str] | None = None,
 ) -> Job:
     """A job with all findings recorded, in the order given.
 
@@ -41,10 +48,14 @@ def open_job(
         complaint=complaint,
         tools=tuple(tools or ()),
         open_areas=tuple(areas or ()),
+        temperature_celsius=celsius,
         progress=print_progress,
     )
+    doubted = set(unsure or ())
+    for test in doubted - {test for test, _ in results}:
+        raise UnknownNameError("finding", test, [test for test, _ in results], "--unsure")
     for test, result in results:
-        job = job.record(test, result)
+        job = job.record(test, result, sure=TOLD if test in doubted else 1.0)
     return job
 
 

@@ -33,4 +33,15 @@ Areas = Annotated[
     list[str] | None,
     typer.Option("--open", "-o", help="Area that is open already; once for each."),
 ]
+Celsius = Annotated[
+    float,
+    typer.Option("--celsius", help="Temperature of the battery; it shifts what a good one reads."),
+]
+Unsure = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--unsure",
+        help="Test whose finding was only told or half seen; it counts for less. Once for each.",
+    ),
+]
 Json = Annotated[bool, typer.Option("--json", help="Answer with a JSON document.")]

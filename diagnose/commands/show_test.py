@@ -26,11 +26,11 @@ LEADING = 3
 def show_asked(console: Console, job: Job, advice: Advice, test_id: str) -> None:
     """The test asked for, with what can be typed."""
     test = _find(advice, test_id)
-    if test is None:
-        return
     chosen = advice.verdict.target == test_id
-    headline(console, "Do next" if chosen else "As you chose")
-    show_test(console, job.machine, test)
+    again = advice.verdict.action == "recheck"
+    headline(console, "Look again" if again else "Do next" if chosen else "As you chose")
+    if test is not None:
+        show_test(console, job.machine, test)
     if chosen:
         indented(console, Text(advice.verdict.reason))
     known = job.machine.tests[test_id]

@@ -200,6 +200,8 @@ def _step(desk: Desk, said: Said) -> Desk:
 def _record(job: Job, test: str, result: str) -> Job:
     """Record a result; whatever had to be opened for it stands open afterwards."""
     result = re.sub(r"(?<=\d),(?=\d)", ".", result)  # 12,3 V
+    if any(one.test == test for one in job.findings):
+        return job.record_again(test, result)
     after = job.record(test, result)
     area = job.machine.tests[test].area
     if area is not None and area not in job.situation.open_areas:

@@ -110,3 +110,15 @@ def test_a_cold_battery_is_not_a_bad_one(job: Job) -> None:
     assert job.record("battery_load", 9.0).findings[0].outcome != "good"
     with pytest.raises(ValueOutOfRangeError):
         Job.open("utility_vehicle", complaint="silent", temperature_celsius=900.0)
+
+
+def test_a_second_look_confirms_or_replaces(job: Job) -> None:
+    found = job.record("look_headlamp", "bright").record("main_fuse_out_volts", "none")
+    same = found.record_again("main_fuse_out_volts", "none")
+    assert same.findings[-1].confirmed
+    other = found.record_again("main_fuse_out_volts", "full")
+    assert [one.outcome for one in other.findings] == ["bright", "full"]
+    assert other.undo() == found
+    assert other.advise().verdict.action != "recheck"
+    with pytest.raises(UnknownNameError):
+        job.record_again("main_fuse_out_volts", "none")

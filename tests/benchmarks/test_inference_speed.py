@@ -78,6 +78,40 @@ def test_pgmpy_variable_elimination(benchmark):
         np.testing.assert_allclose(answer.values[order], beliefs.marginal(node), atol=1e-10)
 
 
+def outcomes(compiled) -> tuple[list[str], list[str], np.ndarray]:
+    """Every leaf, every node without parents, and the codes of all states of the leaves."""
+    roots = [node for node in compiled.nodes if not compiled.parents(node)]
+    codes = [
+        compiled.code(leaf, state) for leaf in compiled.leaves for state in compiled.states(leaf)
+    ]
+    return list(compiled.leaves), roots, np.array(codes)[:, None]
+
+
+def test_what_if_of_all_outcomes(benchmark):
+    """Posteriors of all roots of alarm after each outcome of each leaf, from one propagation."""
+    benchmark.group = "all outcomes of all leaves of alarm"
+    compiled = compile_network(published_network("alarm"))
+    leaves, roots, codes = outcomes(compiled)
+    base = compiled.encode(findings("alarm"))
+    answer = benchmark(lambda: compiled.outcomes_of(leaves, roots, base))
+    batch = compiled.propagate_many(codes, base)
+    possible = np.isfinite(answer.log_evidence)
+    columns = [compiled.code(root, state) for root in roots for state in compiled.states(root)]
+    np.testing.assert_allclose(
+        answer.marginals[possible], batch.marginals[possible][:, columns], atol=1e-12
+    )
+
+
+def test_one_propagation_for_each_outcome(benchmark):
+    """The same asked of `propagate_many`, which also answers everything else."""
+    benchmark.group = "all outcomes of all leaves of alarm"
+    compiled = compile_network(published_network("alarm"))
+    _, _, codes = outcomes(compiled)
+    base = compiled.encode(findings("alarm"))
+    batch = benchmark(lambda: compiled.propagate_many(codes, base))
+    assert np.isfinite(batch.log_evidence).any()
+
+
 def test_one_case_on_deterministic_tables(benchmark):
     """Twenty deterministic nodes of 30 states in a chain, with 20 parts under two causes."""
     benchmark.group = "deterministic chain"

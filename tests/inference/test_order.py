@@ -135,7 +135,9 @@ def test_merging_keeps_the_forest_it_was_given():
     edges = [(0, 1), (1, 2), (2, 3)]
     assert absorbed(cliques, edges, lambda clique: 4.0 ** len(clique)) == cliques
     assert absorbed(cliques, edges, lambda _: 1.0) == [frozenset(range(5))]
-    middle = absorbed(cliques, edges, lambda clique: 1.0 if {1, 2, 3} >= clique else 9.0**9)
+    middle = absorbed(
+        cliques, edges, lambda clique: 1.0 if {1, 2, 3} >= clique else 9.0 ** len(clique)
+    )
     assert middle == [frozenset({0, 1}), frozenset({1, 2, 3}), frozenset({3, 4})]
     assert absorbed([frozenset({0}), frozenset({1})], [], lambda _: 1.0) == [
         frozenset({0}),
@@ -158,9 +160,7 @@ def test_a_chain_of_deterministic_nodes_is_one_clique():
 def test_stages_change_the_rows_and_nothing_else(net, seed):
     rng = np.random.default_rng(seed)
     hard, soft = random_findings(net, rng)
-    stages = {
-        family.node: int(rng.integers(0, 4)) for family in net.families if rng.random() < 0.8
-    }
+    stages = {family.node: int(rng.integers(0, 4)) for family in net.families if rng.random() < 0.8}
     plain = compile_network(net).posterior(hard, likelihoods=soft)
     staged = compile_network(net, stages=stages).posterior(hard, likelihoods=soft)
     np.testing.assert_allclose(staged.marginals, plain.marginals, atol=1e-12)

@@ -128,7 +128,7 @@ def test_bif_read_by_pyagrum(bif):
     engine.makeInference()
     beliefs = shipped.ready(VEHICLE).compiled.posterior(given)
     for part in shipped.behaviour(VEHICLE).machine.parts:
-        variable = engine.BN().variable(part)
+        variable = engine.BN().variableFromName(part)
         assert tuple(variable.labels()) == shipped.ready(VEHICLE).compiled.states(part)
         np.testing.assert_allclose(
             beliefs.marginal(part), engine.posterior(part).toarray(), atol=CLOSE
