@@ -18,7 +18,11 @@ ToolSet = Literal["lamp", "meter", "all"]
 def review(
     machine: Annotated[
         str | None,
-        typer.Argument(help="Id of a machine, or the path of a machine file.", show_default=False),
+        typer.Argument(
+            help="Id of a machine, or the path of a machine file.",
+            metavar="MACHINE",
+            show_default=False,
+        ),
     ] = None,
     tools: Annotated[
         ToolSet | None,
@@ -38,7 +42,7 @@ def review(
     ] = None,
     json: options.Json = False,
 ) -> None:
-    """Say which faults the tests find, tell apart, and how fast; which tests are of no use."""
+    """Say what the tests of a machine can find and tell apart."""
     if (machine is None) != all_:
         raise typer.BadParameter("name a machine, or give --all", param_hint="MACHINE")
     if all_ and (csv is not None or tools is not None or json):

@@ -21,20 +21,20 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.errors import UnknownNameError
 from diagnose.job import prepare
 from diagnose.review.groups import AmbiguityGroup, alike_parts, find_groups
 from diagnose.review.isolation import isolation_minutes
 from diagnose.review.practice import follow_jobs
-from diagnose.review.table import make_table
+from diagnose.review.table import MEASURED, make_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     import pandas as pd
+    from numpy.typing import NDArray
 
     from diagnose.machine.model import Machine
     from diagnose.network.ready import Progress
@@ -77,8 +77,9 @@ class Review:
         tests: tests that these tools allow.
         d_matrix: one row per fault, `good` first, indexed by `part.mode`; columns `part`, `mode`,
             `per_1000_jobs`, `detected` (0, 1), `repair_items` of its ambiguity group, then for
-            each test its outcome and, as `test.differs` (0, 1), whether that is another outcome
-            than the good machine's.
+            each test its outcome, as `test.differs` (0, 1) whether that is another outcome than
+            the good machine's, and for what is measured `test.reading`, in volts, amps or ohms
+            (two numbers where the circuit does not hold still).
         groups: ambiguity groups, the undetected faults as one of them.
         weighted, unweighted: the figures, with faults by their priors and all alike.
         never_chosen: tests that no job comes to; see `diagnose.review.practice`.
@@ -258,5 +259,13 @@ def _d_matrix(
         test, shown = table.tests[row], table.predicted[row]
         found[test.id] = [test.outcomes[shown[fault]].id for fault in order]
         found[f"{test.id}.differs"] = [int(shown[fault] != shown[-1]) for fault in order]
+        if test.kind in MEASURED:
+            found[f"{test.id}.reading"] = [_reading(*table.readings[row, f]) for f in order]
     index = ["good", *(f"{part}.{mode}" for part, mode in faults[1:])]
     return pd.DataFrame(found, index=pd.Index(index, name="fault"))
+
+
+def _reading(first: float, second: float) -> str:
+    """A reading to four digits, both values where they differ."""
+    values = dict.fromkeys(f"{value + 0.0:.4g}" for value in (round(first, 6), round(second, 6)))
+    return "/".join(values)

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
+MEASURED = ("volts", "drop", "lamp", "amps", "ohms", "load_test")
+"""Kinds of test that go by a quantity (a lamp by the volts across it)."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OutcomeTable:
@@ -37,6 +40,8 @@ class OutcomeTable:
         tests: every test, in the order of the file.
         chances: (tests, faults + 1, outcomes) probability of each outcome under each fault, the
             last row with everything good; 0 beyond a test's last outcome.
+        readings: (tests, faults + 1, 2) what the instrument would show, in volts, amps or ohms,
+            both values of an unsteady circuit; NaN where nothing is measured.
         predicted: (tests, faults + 1) index of the outcome that the fault gives: the likeliest.
         explains: (complaints, faults) share of the time that the fault alone gives the complaint.
     """
@@ -47,6 +52,7 @@ class OutcomeTable:
     priors: Floats
     tests: tuple[Test, ...]
     chances: Floats
+    readings: Floats
     predicted: NDArray[np.int64]
     explains: Floats
 
@@ -62,6 +68,7 @@ def make_table(machine: Machine) -> OutcomeTable:
     readings = behaviour.readings([*((fault,) for fault in range(n)), ()])
     tests = tuple(machine.tests.values())
     chances = np.zeros((len(tests), n + 1, max((len(t.outcomes) for t in tests), default=0)))
+    shown = np.full((len(tests), n + 1, 2), np.nan)
     predicted = np.zeros((len(tests), n + 1), dtype=np.int64)
     for row, test in enumerate(tests):
         width = len(test.outcomes)
@@ -74,6 +81,8 @@ def make_table(machine: Machine) -> OutcomeTable:
             column = behaviour.column.get(test.id, behaviour.column.get(str(test.function), -1))
             chances[row, :, :width] = outcome_chances(test, readings[:, column])
             predicted[row] = chances[row].argmax(axis=-1)
+            if test.kind in MEASURED:
+                shown[row] = readings[:, column]
     complaints = [behaviour.column[name] for name in machine.complaints]
     return OutcomeTable(
         machine=machine,
@@ -82,6 +91,7 @@ def make_table(machine: Machine) -> OutcomeTable:
         priors=behaviour.priors,
         tests=tests,
         chances=chances,
+        readings=shown,
         predicted=predicted,
         explains=1.0 - readings[:n, complaints].mean(axis=-1).T,
     )

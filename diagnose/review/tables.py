@@ -37,11 +37,11 @@ def machine_section(machine: Machine, reviews: Mapping[str, Review]) -> str:
         reviews: by name of the set of tools.
     """
     modes = sum(len(part.modes) - 1 for part in machine.parts.values())
+    counted = f"{len(machine.parts)} parts, {modes} failure modes, {len(machine.tests)}"
     lines = [
         f"### {machine.id}",
         "",
-        f"{machine.title}: {len(machine.parts)} parts with {modes} failure modes, "
-        f"{len(machine.tests)} tests. Contents {machine.content_hash[:12]}.",
+        f"{machine.title}: {counted} tests. Contents {machine.content_hash[:12]}.",
         "",
         *HEAD,
         *(_row(WORDS[name], review) for name, review in reviews.items()),

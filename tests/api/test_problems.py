@@ -83,7 +83,7 @@ READINGS = [
     ({"test": "battery_rest"}, "invalid-request", None),
     ({"test": "battery_rest", "reading": 12.6, "outcome": "charged"}, "invalid-request", None),
     ({"test": "see_nest", "outcome": "found", "unit": "V"}, "invalid-request", None),
-    ({"test": "see_nest", "outcome": "found", "sure": True}, "invalid-request", "True"),
+    ({"test": "see_nest", "outcome": "found", "colour": "red"}, "invalid-request", "red"),
 ]
 
 

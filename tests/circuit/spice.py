@@ -90,7 +90,7 @@ def operating_points(
     (folder / "deck.cir").write_text("\n".join(deck) + "\n", encoding="ascii")
     raw = folder / "out.raw"
     raw.unlink(missing_ok=True)
-    done = subprocess.run(  # noqa: S603 - the program found above, on a deck written here
+    done = subprocess.run(
         [program, "-b", "deck.cir"],
         cwd=folder,
         capture_output=True,

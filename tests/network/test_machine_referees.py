@@ -14,7 +14,7 @@ from diagnose.inference.families import Family, Network, from_pgmpy
 from diagnose.network.export import BIF_WORDS, to_pgmpy, write_bif
 from tests import shipped
 from tests.inference.agrum import pyagrum
-from tests.inference.networks import mutual_information, by_names, sample, to_pyagrum
+from tests.inference.networks import by_names, mutual_information, sample, to_pyagrum
 
 VEHICLE = "utility_vehicle"
 CLOSE = 1e-10

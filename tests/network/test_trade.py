@@ -64,14 +64,17 @@ def test_lamps_on_and_pump_priming_clear_the_common_feed():
         job = job.record(test, outcome)
     job = job.record("listen_pump", "runs")
     for part, prior in before.items():
-        assert chance(job, part) < 0.01
+        assert chance(job, part) < 0.02
         assert chance(job, part) < prior
 
 
 def test_12_3_volts_at_rest_wants_charging_but_does_not_keep_the_relay_silent():
     """Common practice, no source: such a battery still pulls in the start relay."""
-    job = open_job("silent").record("battery_rest", 12.3).record("listen_pump", "runs")
-    assert chance(job, "battery", "low") > 0.5
+    job = open_job("silent")
+    before = chance(job, "battery", "low")
+    job = job.record("battery_rest", 12.3)
+    assert chance(job, "battery", "low") > 2.0 * before
+    assert chance(job, "battery", "flat") < 0.01
     low = behaviour().faults.index(("battery", "low"))
     column = behaviour().column["relay_click"]
     assert (behaviour().pairs[low, len(behaviour().faults), column] == 0.0).all()
@@ -102,9 +105,9 @@ CASES = [
     ),
     (
         "silent",
-        ("coil_ground", "open"),
-        (*FEED, "trigger_volts", "coil_ground_volts", "look_coil_ground", "coil_ground_wire_ohms"),
-        "the coil's ground pin stands at battery volts",
+        ("coil_ground", "resistive"),
+        (*FEED, "trigger_volts", "coil_ground_volts", "coil_ground_drop", "look_coil_ground"),
+        "the coil's ground pin rises when the button is held, and the lug is green",
     ),
     (
         "slow_crank",
@@ -156,16 +159,8 @@ CASES = [
     [pytest.param(*case[:3], id=".".join(case[1])) for case in CASES],
 )
 def test_the_readings_of_one_fault_put_it_first(complaint, fault, tests):
-    """Common practice, no source: the reasons stand in `CASES`. Tests that the vehicle's file
-    does not have would fail here by name."""
-    known = behaviour().machine.tests
-    job = as_found(open_job(complaint), *fault, tuple(test for test in tests if test in known))
-    assert top(job) == fault
-
-
-def test_every_measuring_test_in_the_cases_exists():
-    named = {test for case in CASES for test in case[2]} - {"coil_ground_wire_ohms"}
-    assert named <= set(behaviour().machine.tests)
+    """Common practice, no source: the reasons stand in `CASES`."""
+    assert top(as_found(open_job(complaint), *fault, tests)) == fault
 
 
 def single(part: str, mode: str, observable: str) -> np.ndarray:
