@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from diagnose.advice.situation import Situation
     from diagnose.inference.beliefs import Beliefs
     from diagnose.inference.findings import Findings
+    from diagnose.inference.whatif import WhatIf
     from diagnose.machine.model import Test
     from diagnose.network.ready import ReadyMachine
 
@@ -84,6 +85,18 @@ def fault_codes(ready: ReadyMachine) -> NDArray[np.int64]:
     return np.array([ready.compiled.code(part, mode) for part, mode in ready.faults])
 
 
+def fault_nodes(ready: ReadyMachine) -> list[str]:
+    """The nodes whose states are the faults: all parts, and what the file does not list."""
+    return list(dict.fromkeys(part for part, _ in ready.faults))
+
+
+def _fault_columns(ready: ReadyMachine, ahead: WhatIf) -> NDArray[np.int64]:
+    """(faults,) where each fault's probability stands in the answer about `fault_nodes`."""
+    start = dict(zip(ahead.nodes, ahead.state_offsets[:-1].tolist(), strict=True))
+    names = {part: ready.compiled.states(part) for part in ahead.nodes}
+    return np.array([start[part] + names[part].index(mode) for part, mode in ready.faults])
+
+
 def available_tests(ready: ReadyMachine, situation: Situation) -> list[Test]:
     """Tests not done yet, with their tool at hand and what they need first done."""
     done = {one.test for one in situation.findings}
@@ -121,34 +134,31 @@ def look_ahead(
     leaves = set(compiled.leaves)
     leaves -= set(skipped)
     tests = [test for test in available_tests(ready, situation) if test.id in leaves]
-    cases = [compiled.code(test.id, outcome.id) for test in tests for outcome in test.outcomes]
-    batch = compiled.propagate_many(np.array(cases, dtype=np.int64)[:, None], findings)
-    chances = beliefs.marginals[cases]
-    after = batch.marginals[:, codes]
-    after[chances <= 0.0] = faults
+    known = [test.id for test in machine.tests.values() if test.id in compiled.leaves]
+    ahead = compiled.outcomes_of(known, fault_nodes(ready), findings)
+    shown = _fault_columns(ready, ahead)
     candidates = []
-    row = 0
     for test in tests:
-        rows = slice(row, row + len(test.outcomes))
-        row = rows.stop
+        place = ahead.tests.index(test.id)
+        rows = slice(*ahead.outcome_offsets[place : place + 2])
+        chances = ahead.chance[rows]
+        after = np.where(chances[:, None] > 0.0, ahead.marginals[rows][:, shown], faults)
         opens = to_open(machine, test.area, situation.open_areas)
         gain = gains[test.id]
         if test.cause is not None:
-            gain = min(gain, _gain_about_parts(ready, faults, chances[rows], after[rows]))
+            gain = min(gain, _gain_about_parts(ready, faults, chances, after))
         if gain < MINIMUM_GAIN_BITS:
             gain = 0.0
-        later, _ = _repair_now(
-            ready, situation, repairs, after[rows], situation.open_areas | set(opens)
-        )
+        later, _ = _repair_now(ready, situation, repairs, after, situation.open_areas | set(opens))
         candidates.append(
             Candidate(
                 test=test,
                 opens=opens,
                 minutes=test.minutes + opening_minutes(machine, opens),
                 gain_bits=gain,
-                chances=chances[rows],
-                faults=after[rows],
-                later_minutes=float(chances[rows] @ later),
+                chances=chances,
+                faults=after,
+                later_minutes=float(chances @ later),
             )
         )
     candidates.sort(key=lambda one: (-one.bits_per_minute, one.minutes, one.test.id))

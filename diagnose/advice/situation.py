@@ -93,7 +93,11 @@ def readings_of(ready: ReadyMachine, situation: Situation) -> dict[str, NDArray[
             test = ready.machine.tests[one.test]
             shift = volts_to_add(ready.machine, test, situation.temperature_celsius)
             density = reading_likelihood(
-                test, one.reading + shift, ready.means[test.id], ready.deviations[test.id]
+                test,
+                one.reading + shift,
+                ready.means[test.id],
+                ready.deviations[test.id],
+                ready.shares[test.id],
             )
             found[test.id] = one.sure * density + (1.0 - one.sure) * slip_density(test)
     return found

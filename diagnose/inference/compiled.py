@@ -243,7 +243,10 @@ class CompiledNetwork:
         """What would be believed after each outcome of each test, on top of the same findings.
 
         The same as a propagation for each outcome, but from one propagation: the outcomes share
-        its beliefs, and only what is asked about is worked out.
+        its beliefs, and only what is asked about is worked out. The time grows with the number of
+        outcomes or of states asked about, whichever is less. An outcome with a chance below 1e-12
+        counts as impossible. The ways through the network are laid out at the first call for a
+        choice of tests and nodes and kept for the latest few, so ask for the same again.
 
         Args:
             tests: nodes of any kind, all of whose states are tried.

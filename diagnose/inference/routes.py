@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 Ints = NDArray[np.int64]
 
-MANY_NEIGHBOURS = 600
+MANY_NEIGHBOURS = 6
 """Separators from which a clique's news goes by way of its rows. A matrix for each pair of them
 is quicker to multiply by, but there are as many as the number squared."""
 

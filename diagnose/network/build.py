@@ -23,7 +23,13 @@ from diagnose.network.behaviour import Behaviour, make_behaviour
 from diagnose.network.classes import join, make_yardstick, weight_of
 from diagnose.network.leaves import Leaf, make_leaves
 from diagnose.network.nodes import Node, NodeBuilder, make_stretches
-from diagnose.network.outcomes import cause_chances, complaint_chances, outcome_chances
+from diagnose.network.outcomes import (
+    bin_of,
+    cause_chances,
+    complaint_chances,
+    limits_of,
+    outcome_chances,
+)
 from diagnose.network.priors import root_families
 from diagnose.network.words import NO, YES
 
@@ -32,7 +38,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from diagnose.machine.model import Machine
+    from diagnose.machine.model import Machine, Test
     from diagnose.network.behaviour import FaultSet
 
 
@@ -40,14 +46,19 @@ if TYPE_CHECKING:
 class Prediction:
     """What an instrument would read in each combination of the parents' states.
 
+    The fault sets summed up in one combination need not read alike: the readings that fall into
+    one outcome are kept apart from those of another, so that a rare one does not move the mean.
+
     Attributes:
-        mean: (parents ..., 2) predicted value in the test's unit, for both readings of an
-            unsteady circuit.
-        deviation: (parents ..., 2) standard deviation among the fault sets summed up there.
+        mean: (parents ..., outcomes with a quantity, 2) predicted value in the test's unit, for
+            both readings of an unsteady circuit.
+        deviation: (same) standard deviation among the fault sets summed up there.
+        share: (same) how much of the combination they weigh; sums to 1 over the outcomes.
     """
 
     mean: NDArray[np.float64]
     deviation: NDArray[np.float64]
+    share: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +104,7 @@ def network_of(behaviour: Behaviour) -> DiagnosticNetwork:
         parents = _leaf_parents(builder, leaf)
         chances, prediction = census.summary(leaf, parents)
         families.append(_leaf_family(leaf, tuple(p.name for p in parents), chances))
-        if leaf.test is not None and leaf.test.unit is not None:
+        if prediction is not None:
             predictions[leaf.name] = prediction
     _check_names(families)
     stages = make_stages(builder, families)
@@ -191,7 +202,7 @@ class Census:
 
     def summary(
         self, leaf: Leaf, parents: tuple[Node, ...]
-    ) -> tuple[NDArray[np.float64], Prediction]:
+    ) -> tuple[NDArray[np.float64], Prediction | None]:
         """Table of a leaf over its parents' states, and the readings behind it."""
         shape = tuple(len(node.sets) for node in parents)
         n_cells = math.prod(shape)
@@ -209,15 +220,41 @@ class Census:
             return np.bincount(cell, weight * column, n_cells) / total
 
         table = np.stack([mean_of(chances[:, k]) for k in range(chances.shape[1])], axis=-1)
-        mean = np.stack([mean_of(values[:, v]) for v in (0, 1)], axis=-1)
-        square = np.stack([mean_of((values[:, v] - mean[cell, v]) ** 2) for v in (0, 1)], axis=-1)
-        prediction = Prediction(mean.reshape(*shape, 2), np.sqrt(square).reshape(*shape, 2))
-        return table.reshape(*shape, -1), prediction
+        table = table.reshape(*shape, -1)
+        if leaf.test is None or leaf.test.unit is None:
+            return table, None
+        both = [
+            _by_outcome(leaf.test, values[:, v], cell, weight / total[cell], n_cells)
+            for v in (0, 1)
+        ]
+        parts = (np.stack(one, axis=-1) for one in zip(*both, strict=True))
+        return table, Prediction(*(one.reshape(*shape, *one.shape[1:]) for one in parts))
 
     def _chances(self, leaf: Leaf, values: NDArray[np.float64]) -> NDArray[np.float64]:
         if leaf.test is None:
             return complaint_chances(values)
         return outcome_chances(leaf.test, values)
+
+
+def _by_outcome(
+    test: Test,
+    values: NDArray[np.float64],
+    cell: NDArray[np.int64],
+    share: NDArray[np.float64],
+    n_cells: int,
+) -> tuple[NDArray[np.float64], ...]:
+    """Mean, deviation and share, each (cells, outcomes), of the values in a cell and outcome."""
+    n_bins = len(limits_of(test)) + 1
+    group = cell * n_bins + bin_of(test, values)
+
+    def total(column: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.bincount(group, column, n_cells * n_bins)
+
+    weight = total(share)
+    some = np.maximum(weight, 1e-300)
+    mean = total(share * values) / some
+    deviation = np.sqrt(total(share * (values - mean[group]) ** 2) / some)
+    return tuple(one.reshape(n_cells, n_bins) for one in (mean, deviation, weight))
 
 
 def _union(sets: tuple[FaultSet, ...]) -> FaultSet:

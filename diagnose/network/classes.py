@@ -207,7 +207,7 @@ def _merge_plural(
         wrong = (lead != bins[row]).mean(axis=1) if bins.shape[1] else np.zeros(len(lead))
         nearest = int(wrong.argmin())
         group = groups[bins[row].tobytes()]
-        founds = len(candidates[i]) == 2 and candidates[i][1] < yardstick.behaviour.n_listed
+        founds = len(candidates[i]) == 2
         crowded = wrong[nearest] > 0.0 and guests[nearest] + group > GUESTS * own[nearest]
         if founds and (crowded or group * wrong[nearest] > BUDGET):
             state[i] = len(leaders)

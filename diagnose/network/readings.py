@@ -1,8 +1,8 @@
 """A number on a meter as evidence: how likely it is in each combination of the parents' states.
 
 The likelihood is a normal density around each predicted value, as wide as the meter's spread and
-the spread among the faults summed up there, mixed over the two readings of an unsteady circuit,
-with a floor for slips (wrong pin, misread) that is spread over the whole range. Ohms span eight
+the spread among the faults summed up there, mixed over the outcomes that those faults give and over
+the two readings of an unsteady circuit, with a floor for slips (wrong pin, misread) that is spread over the whole range. Ohms span eight
 decades and are compared by their logarithm.
 """
 
@@ -29,6 +29,9 @@ HIGH_OHMS = 1e4
 
 LOW_OHMS = 0.05
 """Below this leads and clips decide what an ohmmeter shows."""
+
+LEAST_RELATIVE_SPREAD = 0.05
+"""Ohmmeters and temperature agree no better than this, as a part of the reading. Estimate."""
 
 PREFIXES = {"": 1.0, "m": 1e-3, "k": 1e3, "M": 1e6}
 SPELLINGS = {
@@ -90,15 +93,20 @@ def outcome_of(test: Test, value: float) -> str:
 
 
 def reading_likelihood(
-    test: Test, value: float, mean: NDArray[np.float64], deviation: NDArray[np.float64]
+    test: Test,
+    value: float,
+    mean: NDArray[np.float64],
+    deviation: NDArray[np.float64],
+    share: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Density of a reading in each combination of the parents' states.
 
     Args:
         test: the test, with its spread, range and slips.
         value: the reading, in the test's unit.
-        mean: (parents ..., 2) predicted values.
-        deviation: (parents ..., 2) their spread among the faults summed up there.
+        mean: (parents ..., outcomes, 2) predicted values; see `diagnose.network.build.Prediction`.
+        deviation: (same) their spread among the faults summed up there.
+        share: (same) how much of the combination they weigh.
 
     Returns:
         (parents ...) density, per unit of the reading (per unit of its logarithm for ohms).
@@ -106,11 +114,11 @@ def reading_likelihood(
     spread = np.hypot(np.maximum(spread_of(test, mean), 1e-6), deviation)
     at = value
     if test.kind == "ohms":
-        spread = np.hypot(np.maximum(spread / np.clip(mean, LOW_OHMS, HIGH_OHMS), 0.05), 0.0)
-        spread = np.minimum(spread, 1.0)
-        mean = np.log(np.clip(mean, LOW_OHMS, HIGH_OHMS))
+        mean = np.clip(mean, LOW_OHMS, HIGH_OHMS)
+        spread = np.clip(spread / mean, LEAST_RELATIVE_SPREAD, 1.0)
+        mean = np.log(mean)
         at = math.log(min(max(value, LOW_OHMS), HIGH_OHMS))
-    density = normal_pdf(at, mean, spread)
+    density = (share * normal_pdf(at, mean, spread)).sum(axis=-2)
     mixed = FIRST_OF_TWO * density[..., 0] + (1.0 - FIRST_OF_TWO) * density[..., 1]
     slip = test.slip_percent / 100.0
     found: NDArray[np.float64] = (1.0 - slip) * mixed + slip * slip_density(test)

@@ -43,7 +43,8 @@ class ReadyMachine:
     Attributes:
         machine: the machine.
         compiled: its network.
-        means, deviations: test -> (parents ..., 2) predicted readings; see `Prediction`.
+        means, deviations, shares: test -> (parents ..., outcomes, 2) predicted readings; see
+            `diagnose.network.build.Prediction`.
         faults: (part, mode) of every fault, the unlisted ones last.
         single_readings: test -> (faults + 1, 2) reading under each single fault, the last row
             with everything good.
@@ -54,6 +55,7 @@ class ReadyMachine:
     compiled: CompiledNetwork
     means: Mapping[str, NDArray[np.float64]]
     deviations: Mapping[str, NDArray[np.float64]]
+    shares: Mapping[str, NDArray[np.float64]]
     faults: tuple[tuple[str, str], ...]
     single_readings: Mapping[str, NDArray[np.float64]]
     explains: Mapping[str, NDArray[np.float64]]
@@ -165,6 +167,7 @@ def ready_of(behaviour: Behaviour, built: DiagnosticNetwork) -> ReadyMachine:
         compiled=compiled,
         means={name: one.mean for name, one in built.predictions.items()},
         deviations={name: one.deviation for name, one in built.predictions.items()},
+        shares={name: one.share for name, one in built.predictions.items()},
         faults=behaviour.faults,
         single_readings={
             test.id: single[:, column[test.id]]
@@ -188,6 +191,7 @@ def _pack(ready: ReadyMachine) -> dict[str, NDArray[Any]]:
     groups = (
         ("mean", ready.means),
         ("deviation", ready.deviations),
+        ("share", ready.shares),
         ("single", ready.single_readings),
         ("explains", ready.explains),
     )
@@ -207,6 +211,7 @@ def _unpack(arrays: Mapping[str, NDArray[Any]]) -> ReadyMachine:
         compiled=CompiledNetwork.from_arrays(groups["net"]),
         means=groups.get("mean", {}),
         deviations=groups.get("deviation", {}),
+        shares=groups.get("share", {}),
         faults=tuple((part, mode) for part, mode in text["faults"]),
         single_readings=groups.get("single", {}),
         explains=groups["explains"],

@@ -173,42 +173,24 @@ def minutes_after(tables, active, weight, test, open_areas, escalate_minutes):
 
 
 @njit(cache=True, nogil=True)
-def first_worth_doing(tables, ranked, now, failed, escalate_minutes, limit, repair_minutes):
+def first_worth_doing(tables, active, weight, ranked, minutes, opened, escalate_minutes, limit):
     """The first test of a ranking that is expected to save minutes; -1 when none is.
-
-    It must beat repairing without tests, and it must beat trying the first repair before it.
 
     Args:
         tables: of the problem.
+        active, weight: the belief.
         ranked: tests, best first.
-        now: active hypotheses, weights, minutes of tests and areas open after each, as things are.
-        failed: the same after the first repair has failed, weights summing to the chance of it;
-            empty when there is no repair to try.
+        minutes: (tests,) opening included.
+        opened: (tests,) areas open after each, as bits.
         escalate_minutes: handing over.
-        limit: minutes of repairing now.
-        repair_minutes: of the first repair.
+        limit: minutes of repairing without tests.
     """
-    active, weight, minutes, opened = now
-    active_then, weight_then, minutes_then, opened_then = failed
-    chance_failed = weight_then.sum()
     for i in range(ranked.shape[0]):
         test = ranked[i]
-        if minutes[test] >= limit:
-            continue
-        first = minutes[test] + minutes_after(
-            tables, active, weight, test, opened[test], escalate_minutes
-        )
-        if first >= limit - TINY:
-            continue
-        if active_then.shape[0]:
-            second = repair_minutes + chance_failed * minutes_then[test]
-            if second < first:
-                second += minutes_after(
-                    tables, active_then, weight_then, test, opened_then[test], escalate_minutes
-                )
-            if second <= first:
-                continue
-        return test
+        if minutes[test] < limit:
+            later = minutes_after(tables, active, weight, test, opened[test], escalate_minutes)
+            if minutes[test] + later < limit - TINY:
+                return test
     return -1
 
 

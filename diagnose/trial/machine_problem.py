@@ -177,6 +177,7 @@ def _repair_table(behaviour: Behaviour, space: FaultSpace) -> RepairTable:
         area=np.array(areas, dtype=np.int32),
         fixes=listed.fixes,
         part=np.array([part_number[part] for part, _ in listed.repairs], dtype=np.int32),
+        new_part=np.array([repair.id == NEW_PART for _, repair in listed.repairs], dtype=bool),
         after=after,
         bad=bad,
         joined=_joined(behaviour, space),

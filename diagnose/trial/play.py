@@ -29,7 +29,7 @@ class Played(NamedTuple):
         minutes: from the beginning to the end.
         tests: how many were done.
         repairs: how many were done.
-        good_parts: repairs of a part that had nothing.
+        good_parts: new parts fitted in place of good ones.
         solved: whether a repair ended the complaint, rather than handing over.
     """
 
@@ -55,15 +55,13 @@ class Dice:
     repairs: Floats
 
     @classmethod
-    def throw(cls, problem: DecisionProblem, cumulated: Floats, seed: np.random.SeedSequence) -> Dice:
-        """Of one job: `cumulated` (hypotheses,) sums of the prior of what is true."""
+    def throw(cls, problem: DecisionProblem, belief: Floats, rng: np.random.Generator) -> Dice:
+        """Of one job, `belief` (hypotheses,) being the cumulated prior of what is true."""
         n = problem.n_tests
-        drawn = np.random.Generator(np.random.PCG64(seed)).random(
-            1 + EPOCHS * n + 2 * (MOST_REPAIRS + 1)
-        )
-        hypothesis = int(np.searchsorted(cumulated, drawn[0] * cumulated[-1], side="right"))
+        drawn = rng.random(1 + EPOCHS * n + 2 * (MOST_REPAIRS + 1))
+        hypothesis = int(np.searchsorted(belief, drawn[0] * belief[-1], side="right"))
         return cls(
-            min(hypothesis, len(cumulated) - 1),
+            min(hypothesis, len(belief) - 1),
             drawn[1 : 1 + EPOCHS * n].reshape(EPOCHS, n),
             drawn[1 + EPOCHS * n :].reshape(-1, 2),
         )
@@ -71,9 +69,14 @@ class Dice:
     @classmethod
     def of_state(cls, problem: DecisionProblem, state: State, number: int) -> Dice:
         """The `number`th of the jobs that a state may be."""
-        seed = np.random.SeedSequence(number, spawn_key=(1,))
-        one = cls.throw(problem, np.cumsum(state.weight), seed)
+        rng = job_generator(number, 0)
+        one = cls.throw(problem, np.cumsum(state.weight), rng)
         return cls(int(state.active[one.hypothesis]), one.tests, one.repairs)
+
+
+def job_generator(seed: int, job: int) -> np.random.Generator:
+    """The random numbers of one job: those of the `job`th child that the seed spawns."""
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=(job,))))
 
 
 def play(
@@ -110,7 +113,7 @@ def play(
             after = bench.after_test(now, do, outcome)
         else:
             repair = do - p.n_tests
-            good += not _has_fault(p, hypothesis, repair)
+            good += bool(p.repairs.new_part[repair]) and not _has_fault(p, hypothesis, repair)
             chance = dice.repairs[min(tried, MOST_REPAIRS)]
             hypothesis = mend(p, hypothesis, repair, float(chance[0]))
             tried += 1

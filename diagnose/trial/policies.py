@@ -15,6 +15,7 @@ import numpy as np
 
 from diagnose.errors import UnknownNameError
 from diagnose.trial import kernels
+from diagnose.trial.problem import entropy_bits
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -94,31 +95,42 @@ def repair_action(problem: DecisionProblem, state: State, view: View) -> int:
     return problem.n_tests + view.first_repair
 
 
-def gated(
-    bench: Bench, state: State, view: View, ranked: Ints, *, repair_first: bool = True
-) -> int:
-    """The first test of a ranking that is worth its minutes, else the repair.
-
-    Args:
-        bench: the problem.
-        state: where the job stands.
-        view: what is seen there.
-        ranked: tests, best first.
-        repair_first: whether a test must also beat trying the first repair before it.
-    """
+def gated(bench: Bench, state: State, view: View, ranked: Ints) -> int:
+    """The first test of a ranking that is worth its minutes, else the repair."""
     p, costs = bench.problem, bench.at(state)
-    now = (state.active, state.weight, costs.test_minutes, costs.test_opens)
-    failed = (state.active[:0], state.weight[:0], costs.test_minutes, costs.test_opens)
-    minutes, first = 0.0, view.first_repair
-    if repair_first and first >= 0 and len(ranked):
-        left = p.repairs.after[first][state.active]
-        then = bench.access.at(int(costs.repair_opens[first]))
-        failed = (left, state.weight * p.same[left], then.test_minutes, then.test_opens)
-        minutes = float(costs.repair_minutes[first])
     test = kernels.first_worth_doing(
-        p.tables, ranked, now, failed, p.escalate_minutes, view.repair_minutes, minutes
+        p.tables,
+        state.active,
+        state.weight,
+        ranked,
+        costs.test_minutes,
+        costs.test_opens,
+        p.escalate_minutes,
+        view.repair_minutes,
     )
     return int(test) if test >= 0 else repair_action(p, state, view)
+
+
+def least_bits_per_minute(bench: Bench, state: State, view: View) -> float:
+    """The rate below which trying the first repair is quicker than finding out by testing.
+
+    A repair that ends the complaint with probability p costs, for each time it does, c (1 - p) / p
+    minutes of work in vain. Testing on at a rate of r bits per minute takes H / r minutes to remove
+    the doubt of H bits about what gives the complaint. The rate at which both are the same is
+    H p / (c (1 - p)).
+    """
+    first = view.first_repair
+    if first < 0:
+        return 0.0
+    ends = float(bench.problem.repairs.fixes[first] @ view.blame)
+    in_vain = float(bench.at(state).repair_minutes[first]) * (1.0 - ends)
+    return doubt_bits(view.blame) * ends / max(in_vain, 1e-9)
+
+
+def doubt_bits(blame: Floats) -> float:
+    """Entropy of what gives the complaint, nothing known included, bits."""
+    shares = np.append(blame, max(1.0 - blame.sum(), 0.0))
+    return float(entropy_bits(shares))
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,25 +138,32 @@ class Gate:
     """Bits per minute among the tests that are worth their minutes, else repair.
 
     Minutes of opening count as far as the repair will not have to open the area anyway (cost
-    clusters, Ottosen & Jensen 2010). A test is worth its minutes when doing it first beats both
-    repairing without tests and trying the first repair before it.
+    clusters, Ottosen & Jensen 2010). A test is worth its minutes when doing it and then repairing
+    beats repairing now, and when its rate is no less than `least_bits_per_minute`.
     """
 
     def decide(self, bench: Bench, state: State) -> int:
         """See `Policy`."""
         view = look(bench, state)
-        return gated(bench, state, view, view.ranking(view.gain_bits / view.added_minutes))
+        return gated(bench, state, view, gate_ranking(bench, state, view))
+
+
+def gate_ranking(bench: Bench, state: State, view: View) -> Ints:
+    """Tests that may be worth their minutes, most bits per minute first."""
+    rate = view.gain_bits / view.added_minutes
+    ranked = view.ranking(rate)
+    found: Ints = ranked[rate[ranked] >= least_bits_per_minute(bench, state, view)]
+    return found
 
 
 @dataclass(frozen=True, slots=True)
 class PlainGate:
-    """The same with opening counted in full, and without a look at repairing before testing."""
+    """The same with opening counted in full, and any rate that beats repairing now."""
 
     def decide(self, bench: Bench, state: State) -> int:
         """See `Policy`."""
         view = look(bench, state)
-        ranked = view.ranking(view.gain_bits / view.minutes)
-        return gated(bench, state, view, ranked, repair_first=False)
+        return gated(bench, state, view, view.ranking(view.gain_bits / view.minutes))
 
 
 @dataclass(frozen=True, slots=True)

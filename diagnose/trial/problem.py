@@ -88,6 +88,7 @@ class RepairTable:
         area: (repairs,) area, -1 where nothing needs opening.
         fixes: (repairs, faults) 1 where the repair fixes the fault.
         part: (repairs,) number of the part.
+        new_part: (repairs,) whether a new part goes in.
         after: (repairs, hypotheses) the hypothesis without the faults fixed.
         bad: (repairs, faults) chance that a new part has this fault itself.
         joined: (hypotheses, faults) the hypothesis with one fault more, -1 where there is none.
@@ -98,6 +99,7 @@ class RepairTable:
     area: Ints
     fixes: NDArray[np.int8]
     part: Ints
+    new_part: NDArray[np.bool_]
     after: Ints
     bad: Floats
     joined: Ints

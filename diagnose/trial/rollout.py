@@ -17,11 +17,12 @@ import numpy as np
 from diagnose.trial import kernels
 from diagnose.trial.expected import Expected
 from diagnose.trial.play import Dice, play
-from diagnose.trial.policies import Gate, gated, look, repair_action
+from diagnose.trial.policies import Gate, gate_ranking, gated, look, repair_action
+from diagnose.trial.state import Bench
 
 if TYPE_CHECKING:
     from diagnose.trial.policies import View
-    from diagnose.trial.state import Bench, State
+    from diagnose.trial.state import State
 
 SAMPLES = 48
 """Jobs played for each candidate on a large machine."""
@@ -32,7 +33,7 @@ SURE = 1.5
 FOLLOWED_THROUGH = 64
 """Up to so many hypotheses every outcome is followed instead."""
 
-CANDIDATES = 4
+CANDIDATES = 3
 """Tests considered by each of the two rankings."""
 
 
@@ -42,7 +43,8 @@ def candidates(bench: Bench, state: State, view: View, count: int = CANDIDATES) 
     The best tests by bits per minute, the best by minutes saved one step ahead, and the repair.
     """
     ranked = view.ranking(view.gain_bits / view.added_minutes)
-    found = [gated(bench, state, view, ranked), *(int(t) for t in ranked[:count])]
+    gate = gated(bench, state, view, gate_ranking(bench, state, view))
+    found = [gate, *(int(t) for t in ranked[:count])]
     later = {int(t): _with_repairs_after(bench, state, int(t)) for t in ranked[: 4 * count]}
     found += sorted(later, key=lambda t: float(view.minutes[t]) + later[t])[:count]
     found.append(repair_action(bench.problem, state, view))
@@ -63,31 +65,34 @@ def _with_repairs_after(bench: Bench, state: State, test: int) -> float:
     )
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Rollout:
-    """The policy. It keeps what it has played, so one of its own is needed for each bench."""
+    """The policy.
+
+    Attributes:
+        samples: jobs played for each candidate.
+    """
 
     samples: int = SAMPLES
-    _gate: Expected | None = None
-    _bench: Bench | None = None
 
     def decide(self, bench: Bench, state: State) -> int:
         """See `diagnose.trial.policies.Policy`."""
-        if self._bench is not bench:
-            self._bench, self._gate = bench, Expected(bench, Gate())
-        assert self._gate is not None  # noqa: S101 - set one line above
         found = candidates(bench, state, look(bench, state))
         if len(found) == 1:
             return found[0]
+        ahead = Bench.beginning_at(bench, state)
+        gate = Expected(ahead, Gate())
         if bench.problem.n_hypotheses <= FOLLOWED_THROUGH:
-            return min(found, key=lambda action: self._gate.minutes_with(state, action))
-        return self._sampled(bench, state, found)
+            return min(found, key=lambda action: gate.minutes_with(ahead.start, action))
+        return self._sampled(ahead, gate, found)
 
-    def _sampled(self, bench: Bench, state: State, found: list[int]) -> int:
-        dice = [Dice.of_state(bench.problem, state, k) for k in range(self.samples)]
-        decide = self._gate.action
+    def _sampled(self, ahead: Bench, gate: Expected, found: list[int]) -> int:
+        dice = [Dice.of_state(ahead.problem, ahead.start, k) for k in range(self.samples)]
         minutes = np.array(
-            [[play(bench, decide, one, state, action).minutes for one in dice] for action in found]
+            [
+                [play(ahead, gate.action, one, action=action).minutes for one in dice]
+                for action in found
+            ]
         )
         saved = minutes[0] - minutes[1:]
         error = saved.std(axis=1, ddof=1) / np.sqrt(self.samples)

@@ -52,6 +52,7 @@ def small_problem(
         area=np.asarray(repair_area or [-1] * n_repairs, dtype=np.int32),
         fixes=fixes,
         part=np.arange(n_repairs, dtype=np.int32),
+        new_part=np.ones(n_repairs, dtype=bool),
         after=after,
         bad=np.zeros((n_repairs, n_faults)),
         joined=np.full((n_faults + 1, n_faults), -1, dtype=np.int32),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,8 +12,6 @@ from diagnose.trial import kernels
 from diagnose.trial.access import AccessBook
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from diagnose.trial.access import Access
     from diagnose.trial.problem import DecisionProblem, Floats, Ints
 
@@ -53,9 +51,6 @@ class State:
     later: dict[tuple[int, int], State | None] = field(default_factory=dict)
 
 
-Decide = Callable[["Bench", State], int] if TYPE_CHECKING else object
-
-
 class Bench:
     """A problem with its states; what they are depends on nothing but the problem.
 
@@ -65,14 +60,14 @@ class Bench:
         start: the state as the job begins.
     """
 
-    def __init__(self, problem: DecisionProblem, prior: Floats | None = None) -> None:
-        """For a problem, begun with its own prior or another belief over its hypotheses."""
+    def __init__(self, problem: DecisionProblem, access: AccessBook | None = None) -> None:
+        """For a problem; `access` is what another bench of the same problem has worked out."""
         self.problem = problem
-        self.access = AccessBook(problem)
+        self.access = access or AccessBook(problem)
         self._place = _places(problem)
         self._needing = [(t, needs) for t, needs in enumerate(problem.tests.needs) if needs]
         self._states: dict[tuple[object, int, int], State] = {}
-        self.start = self.begin(problem.prior if prior is None else prior)
+        self.start = self.begin(problem.prior)
 
     def begin(self, belief: Floats, open_areas: int = 0, done: int = 0) -> State:
         """A state with this belief over all hypotheses, areas open and tests done, as bits."""
@@ -81,6 +76,13 @@ class Bench:
         barred = np.array([bool(done >> t & 1) for t in range(self.problem.n_tests)], dtype=bool)
         self._bar_needing(barred, done)
         return State(active, weight, open_areas, barred, done, 0, ((), 0, open_areas))
+
+    @classmethod
+    def beginning_at(cls, bench: Bench, state: State) -> Bench:
+        """A bench of its own whose jobs begin in a state of another one."""
+        found = cls(bench.problem, access=bench.access)
+        found.start = replace(state, key=((), 0, state.open_areas), action=UNDECIDED, later={})
+        return found
 
     def at(self, state: State) -> Access:
         """What everything costs in a state."""

@@ -326,7 +326,5 @@ def test_importing_the_engine_stays_light():
         "import sys, diagnose.inference.compiled;"
         f"print([name for name in {heavy!r} if name in sys.modules])"
     )
-    run = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"

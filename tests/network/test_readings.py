@@ -9,7 +9,7 @@ import pytest
 
 from diagnose.errors import UnitError, ValueOutOfRangeError
 from diagnose.machine.model import OPEN_OHMS
-from diagnose.network.outcomes import limits_of, outcome_chances, spread_of
+from diagnose.network.outcomes import bin_of, limits_of, outcome_chances, spread_of
 from diagnose.network.readings import (
     HIGH_OHMS,
     LOW_OHMS,
@@ -111,8 +111,15 @@ def test_outcome_of_a_limit_is_the_outcome_above_it(name):
                 assert outcome_of(test, outcome.at_least - 1e-9) != outcome.id
 
 
-def density(test, values, mean, deviation):
-    return np.array([reading_likelihood(test, float(v), mean, deviation) for v in values])
+def density(test, values, mean, deviation, share):
+    return np.array([reading_likelihood(test, float(v), mean, deviation, share) for v in values])
+
+
+def alone(test, kinds):
+    """Predictions of single readings (cases, 2): each falls into one outcome altogether."""
+    share = np.eye(len(limits_of(test)) + 1)[bin_of(test, kinds)].transpose(0, 2, 1)
+    mean = share * kinds[:, None, :]
+    return mean, np.zeros_like(mean), share
 
 
 def grid_around(test, mean, deviation):
@@ -128,17 +135,21 @@ def test_likelihood_integrates_to_one(name):
     over their logarithm, within the reach of the meter, where the bounds cut half of a bell off."""
     ready = shipped.ready(name)
     for test in measured(name):
-        mean = ready.means[test.id].reshape(-1, 2)[:9]
-        deviation = ready.deviations[test.id].reshape(-1, 2)[:9]
+        n_bins = len(limits_of(test)) + 1
+        mean, deviation, share = (
+            array[test.id].reshape(-1, n_bins, 2)[:9]
+            for array in (ready.means, ready.deviations, ready.shares)
+        )
+        np.testing.assert_allclose(share.sum(axis=1), 1.0, rtol=1e-12)
         if test.kind == "ohms":
             grid = np.linspace(math.log(LOW_OHMS), math.log(HIGH_OHMS), 1000)
-            total = np.trapezoid(density(test, np.exp(grid), mean, deviation), grid, axis=0)
+            total = np.trapezoid(density(test, np.exp(grid), mean, deviation, share), grid, axis=0)
             assert (total >= 0.45).all()
             assert (total <= 1.0 + 1e-3).all()
             continue
         slip = test.slip_percent / 100.0
         grid = grid_around(test, mean, deviation)
-        values = density(test, grid, mean, deviation) - slip / (test.high - test.low)
+        values = density(test, grid, mean, deviation, share) - slip / (test.high - test.low)
         np.testing.assert_allclose(
             np.trapezoid(values, grid, axis=0), 1.0 - slip, rtol=5e-3, err_msg=test.id
         )
@@ -158,10 +169,9 @@ def test_density_summed_over_an_outcome_is_the_outcomes_probability(name):
         kinds = np.unique(steady, axis=0)
         slip = test.slip_percent / 100.0
         chances = outcome_chances(test, kinds) - slip / len(test.outcomes)
-        none = np.zeros_like(kinds)
         limits = limits_of(test)
-        grid = np.unique(np.concatenate([grid_around(test, kinds, none), limits]))
-        values = density(test, grid, kinds, none) - slip / (test.high - test.low)
+        grid = np.unique(np.concatenate([grid_around(test, kinds, np.zeros_like(kinds)), limits]))
+        values = density(test, grid, *alone(test, kinds)) - slip / (test.high - test.low)
         for k in range(len(limits) + 1):
             above = limits[k] if k < len(limits) else -np.inf
             below = limits[k - 1] if k else np.inf
@@ -174,7 +184,9 @@ def test_density_summed_over_an_outcome_is_the_outcomes_probability(name):
 
 def posterior(ready, evidence, test, value):
     """Beliefs after one reading."""
-    likelihood = reading_likelihood(test, value, ready.means[test.id], ready.deviations[test.id])
+    likelihood = reading_likelihood(
+        test, value, ready.means[test.id], ready.deviations[test.id], ready.shares[test.id]
+    )
     return ready.compiled.posterior(evidence, parent_likelihoods={test.id: likelihood})
 
 
