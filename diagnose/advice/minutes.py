@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from diagnose.machine.model import Machine, Repair, Test
+    from diagnose.machine.model import Machine, Repair
 
 
 def to_open(machine: Machine, area: str | None, open_areas: Collection[str]) -> tuple[str, ...]:
@@ -24,21 +24,12 @@ def opening_minutes(machine: Machine, areas: Collection[str]) -> float:
     return sum(machine.areas[area].open_minutes for area in areas)
 
 
-def test_minutes(machine: Machine, test: Test, open_areas: Collection[str]) -> float:
-    """Minutes of a test: its own and those of opening what is not open yet."""
-    return test.minutes + opening_minutes(machine, to_open(machine, test.area, open_areas))
-
-
 def price_minutes(machine: Machine, price_eur: float) -> float:
     """A price as minutes of labour at the shop's hourly rate."""
     return 60.0 * price_eur / machine.shop.labour_eur_per_hour
 
 
-def repair_minutes(
-    machine: Machine, part: str, repair: Repair, open_areas: Collection[str]
-) -> float:
-    """Minutes of a repair with its part paid in minutes, opening and the check after it."""
-    area = machine.parts[part].area
-    access = opening_minutes(machine, to_open(machine, area, open_areas))
+def repair_minutes(machine: Machine, repair: Repair) -> float:
+    """Minutes of a repair with everything open: its part paid in minutes, and the check after."""
     price = price_minutes(machine, repair.price_eur)
-    return repair.minutes + price + access + machine.shop.check_minutes
+    return repair.minutes + price + machine.shop.check_minutes

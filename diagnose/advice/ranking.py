@@ -124,61 +124,82 @@ def look_ahead(
     Raises:
         ClashError: the findings cannot all be true.
     """
-    machine, compiled = ready.machine, ready.compiled
+    compiled = ready.compiled
     beliefs = compiled.beliefs(findings)
-    codes = fault_codes(ready)
-    faults = beliefs.marginals[codes]
-    repairs = list_repairs(machine, ready.faults)
-    now, first = _repair_now(ready, situation, repairs, faults[None], situation.open_areas)
-    gains = beliefs.gains_bits
+    faults = beliefs.marginals[fault_codes(ready)]
+    repairs = list_repairs(ready.machine, ready.faults)
     leaves = set(compiled.leaves)
-    leaves -= set(skipped)
-    tests = [test for test in available_tests(ready, situation) if test.id in leaves]
-    known = [test.id for test in machine.tests.values() if test.id in compiled.leaves]
-    ahead = compiled.outcomes_of(known, fault_nodes(ready), findings)
-    shown = _fault_columns(ready, ahead)
+    asked = [test.id for test in ready.machine.tests.values() if test.id in leaves]
+    ahead = compiled.outcomes_of(asked, fault_nodes(ready), findings)
+    after = np.where(
+        ahead.chance[:, None] > 0.0, ahead.marginals[:, _fault_columns(ready, ahead)], faults
+    )
     candidates = []
-    for test in tests:
-        place = ahead.tests.index(test.id)
-        rows = slice(*ahead.outcome_offsets[place : place + 2])
-        chances = ahead.chance[rows]
-        after = np.where(chances[:, None] > 0.0, ahead.marginals[rows][:, shown], faults)
-        opens = to_open(machine, test.area, situation.open_areas)
-        gain = gains[test.id]
-        if test.cause is not None:
-            gain = min(gain, _gain_about_parts(ready, faults, chances, after))
-        if gain < MINIMUM_GAIN_BITS:
-            gain = 0.0
-        later, _ = _repair_now(ready, situation, repairs, after, situation.open_areas | set(opens))
-        candidates.append(
-            Candidate(
-                test=test,
-                opens=opens,
-                minutes=test.minutes + opening_minutes(machine, opens),
-                gain_bits=gain,
-                chances=chances,
-                faults=after,
-                later_minutes=float(chances @ later),
-            )
-        )
+    for test in available_tests(ready, situation):
+        if test.id in leaves and test.id not in skipped:
+            place = ahead.tests.index(test.id)
+            rows = slice(*ahead.outcome_offsets[place : place + 2])
+            gain = beliefs.gains_bits[test.id]
+            seen = _Seen(test, gain, ahead.chance[rows], after[rows])
+            candidates.append(_candidate(ready, situation, repairs, faults, seen))
     candidates.sort(key=lambda one: (-one.bits_per_minute, one.minutes, one.test.id))
+    now, first = _repair_now(ready, situation.complaint, repairs, faults[None], opened(situation))
     return Outlook(beliefs, faults, repairs, float(now[0]), int(first[0]), tuple(candidates))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """A test with what the network says of it."""
+
+    test: Test
+    gain_bits: float
+    chances: Floats
+    faults: Floats
+
+
+def opened(situation: Situation, also: Collection[str] = ()) -> frozenset[str]:
+    """Areas that stand open, with some more."""
+    return situation.open_areas | frozenset(also)
+
+
+def _candidate(
+    ready: ReadyMachine,
+    situation: Situation,
+    repairs: RepairList,
+    before: Floats,
+    seen: _Seen,
+) -> Candidate:
+    test, gain = seen.test, seen.gain_bits
+    opens = to_open(ready.machine, test.area, situation.open_areas)
+    if test.cause is not None:
+        gain = min(gain, _gain_about_parts(ready, before, seen.chances, seen.faults))
+    later, _ = _repair_now(
+        ready, situation.complaint, repairs, seen.faults, opened(situation, opens)
+    )
+    return Candidate(
+        test=test,
+        opens=opens,
+        minutes=test.minutes + opening_minutes(ready.machine, opens),
+        gain_bits=gain if gain >= MINIMUM_GAIN_BITS else 0.0,
+        chances=seen.chances,
+        faults=seen.faults,
+        later_minutes=float(seen.chances @ later),
+    )
 
 
 def _repair_now(
     ready: ReadyMachine,
-    situation: Situation,
+    complaint: str,
     repairs: RepairList,
     faults: Floats,
     open_areas: frozenset[str],
 ) -> tuple[Floats, NDArray[np.int64]]:
     """Expected minutes and first repair for each row of fault probabilities."""
-    minutes = np.tile(repairs.minutes(ready.machine, open_areas), (len(faults), 1))
     costs, first = np.empty(len(faults)), np.empty(len(faults), np.int64)
     expected_minutes(
-        guilt(ready, situation.complaint, faults),
+        guilt(ready, complaint, faults),
         repairs.fixes,
-        minutes,
+        np.tile(repairs.minutes(ready.machine, open_areas), (len(faults), 1)),
         ready.machine.shop.escalate_minutes,
         costs,
         first,

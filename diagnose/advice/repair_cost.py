@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numba import njit
 
-from diagnose.advice.minutes import repair_minutes
+from diagnose.advice.minutes import opening_minutes, repair_minutes, to_open
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -38,16 +38,22 @@ class RepairList:
     Attributes:
         repairs: (part, repair) of each row.
         fixes: (repairs, faults) 1 where the repair fixes the fault.
+        alone: (repairs,) minutes of each with everything open.
     """
 
     repairs: tuple[tuple[str, Repair], ...]
     fixes: NDArray[np.int8]
+    alone: NDArray[np.float64]
 
     def minutes(self, machine: Machine, open_areas: Collection[str]) -> NDArray[np.float64]:
         """(repairs,) cost of each in minutes, the part's price and the check included."""
-        return np.array(
-            [repair_minutes(machine, part, repair, open_areas) for part, repair in self.repairs]
-        )
+        access = {
+            area: opening_minutes(machine, to_open(machine, area, open_areas))
+            for area in (None, *machine.areas)
+        }
+        areas = [machine.parts[part].area for part, _ in self.repairs]
+        found: NDArray[np.float64] = self.alone + np.array([access[area] for area in areas])
+        return found
 
 
 def list_repairs(machine: Machine, faults: Sequence[tuple[str, str]]) -> RepairList:
@@ -58,7 +64,8 @@ def list_repairs(machine: Machine, faults: Sequence[tuple[str, str]]) -> RepairL
         for part, repair in repairs
     ]
     table = np.array(fixes, dtype=np.int8).reshape(len(repairs), len(faults))
-    return RepairList(tuple(repairs), table)
+    alone = np.array([repair_minutes(machine, repair) for _, repair in repairs])
+    return RepairList(tuple(repairs), table, alone)
 
 
 def guilt(

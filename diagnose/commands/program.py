@@ -18,6 +18,7 @@ from diagnose.commands.machines import machines
 from diagnose.commands.output import print_error
 from diagnose.commands.review import review
 from diagnose.commands.serve import serve
+from diagnose.commands.trial import trial
 from diagnose.errors import DiagnoseError, MachineFileError
 
 if TYPE_CHECKING:

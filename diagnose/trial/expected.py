@@ -47,7 +47,7 @@ class Expected:
             failed = bench.after_repair(state, repair)
             if failed is None:
                 return spent
-            return spent + self._chance_same(state, repair) * self.minutes(failed)
+            return spent + self.chance_same(state, repair) * self.minutes(failed)
         start = int(p.tables.start[action])
         for outcome in range(p.n_outcomes(action)):
             chance = float(state.weight @ p.tables.like[state.active, start + outcome])
@@ -56,7 +56,8 @@ class Expected:
                 spent += chance * self.minutes(after)
         return spent
 
-    def _chance_same(self, state: State, repair: int) -> float:
+    def chance_same(self, state: State, repair: int) -> float:
+        """Chance that the complaint is still there after a repair."""
         p = self._bench.problem
         left = p.repairs.after[repair][state.active]
         bad = p.repairs.bad[repair]

@@ -117,10 +117,11 @@ def least_bits_per_minute(bench: Bench, state: State, view: View) -> float:
     A repair that ends the complaint with probability p costs, for each time it does, c (1 - p) / p
     minutes of work in vain. Testing on at a rate of r bits per minute takes H / r minutes to remove
     the doubt of H bits about what gives the complaint. The rate at which both are the same is
-    H p / (c (1 - p)).
+    H p / (c (1 - p)). It holds for cleaning, tightening, charging and the like; no new part goes in
+    on a guess while a test is worth its minutes, so there it is 0.
     """
     first = view.first_repair
-    if first < 0:
+    if first < 0 or bench.problem.repairs.new_part[first]:
         return 0.0
     ends = float(bench.problem.repairs.fixes[first] @ view.blame)
     in_vain = float(bench.at(state).repair_minutes[first]) * (1.0 - ends)

@@ -21,6 +21,7 @@ def small_problem(
     repair_area: list[int] | None = None,
     area_minutes: tuple[float, ...] = (),
     area_parent: tuple[int, ...] = (),
+    new_part: np.ndarray | None = None,
     check_minutes: float = 2.0,
     escalate_minutes: float = 180.0,
 ) -> DecisionProblem:
@@ -33,6 +34,7 @@ def small_problem(
         test_minutes, repair_minutes: of each test, of each fault's repair.
         test_area, repair_area: area of each, -1 for none; default: none.
         area_minutes, area_parent: of each area.
+        new_part: (repairs,) whether each fits a new part; default: all do.
         check_minutes: after every repair.
         escalate_minutes: handing over.
     """
@@ -52,7 +54,7 @@ def small_problem(
         area=np.asarray(repair_area or [-1] * n_repairs, dtype=np.int32),
         fixes=fixes,
         part=np.arange(n_repairs, dtype=np.int32),
-        new_part=np.ones(n_repairs, dtype=bool),
+        new_part=np.ones(n_repairs, dtype=bool) if new_part is None else new_part,
         after=after,
         bad=np.zeros((n_repairs, n_faults)),
         joined=np.full((n_faults + 1, n_faults), -1, dtype=np.int32),
@@ -89,12 +91,16 @@ def random_problem(seed: int) -> DecisionProblem:
     """Eight faults and an unlisted one, seven noisy tests, three areas of which two nest.
 
     Everything is spread as in the shipped machines: priors, minutes and prices lognormal with
-    their medians and quartiles, slips of 1 to 2 %, two parts in three behind something to open.
+    their medians and quartiles, slips of 1 to 2 %, every other
+    repair with a new part, three parts in four behind something to open.
     Four tests are probes along a chain, three look at one to three parts.
     """
     rng = np.random.default_rng(seed)
     prior = np.append(rng.lognormal(np.log(5.0), 1.0, N_FAULTS), 4.0)
-    chances = [_yes_no(_seen(rng, probe=test < N_PROBES), rng.uniform(0.01, 0.02)) for test in range(N_TESTS)]
+    chances = [
+        _yes_no(_seen(rng, probe=test < N_PROBES), rng.uniform(0.01, 0.02))
+        for test in range(N_TESTS)
+    ]
     n_areas = len(AREA_PARENT)
     return small_problem(
         prior,
@@ -105,6 +111,7 @@ def random_problem(seed: int) -> DecisionProblem:
         repair_area=list(rng.integers(-1, n_areas, N_FAULTS)),
         area_minutes=tuple(rng.uniform(0.4, 6.0, n_areas)),
         area_parent=AREA_PARENT,
+        new_part=rng.random(N_FAULTS) < 0.5,
     )
 
 

@@ -13,7 +13,10 @@ sample has to show only the difference, not the whole). The sample's noise adds 
 seen; two samples against each other tell how much.
 
 Jobs with three and more faults are drawn and counted like all others. Suspects are compared as
-one distribution: marginal probabilities of the failure modes, scaled to a sum of 1.
+one distribution: marginal probabilities of the failure modes, scaled to a sum of 1. The top suspect
+is the same when the one that the network puts first is the first of the referee too, or less than a
+percentage point behind it there: parts in a row with one prior and one reading are tied, and what
+breaks the tie is rounding.
 
 `python -m tests.network.compare 1000` prints the figures for every shipped machine.
 """
@@ -55,6 +58,18 @@ class Comparison:
     left_out: float
 
 
+TIED = 0.01
+"""Posterior probabilities closer than this are a tie."""
+
+
+def same_top(suspects: np.ndarray, referee: np.ndarray, evidence: float) -> bool:
+    """Whether the first suspect is first, or tied for it, with the referee.
+
+    Both are joint probabilities with the findings; `evidence` is the referee's of the findings.
+    """
+    return bool(referee[suspects.argmax()] >= referee.max() - TIED * evidence)
+
+
 def distance(one: np.ndarray, other: np.ndarray) -> float:
     """Total variation between two sets of suspects, each scaled to a sum of 1."""
     return 0.5 * float(np.abs(one / one.sum() - other / other.sum()).sum())
@@ -78,14 +93,15 @@ def compare(name: str, n_jobs: int, n_larger: int, seed: int = 7) -> Comparison:
         off = solved - tables
         pairs, walked = referee.by_fault(solved * exact), referee.by_fault(tables * exact)
         truth = np.maximum(engine + referee.by_fault(off), 0.0)
+        evidence = np.exp(beliefs.log_evidence) + float(off.sum())
         one, other = (
             np.maximum(engine + referee.by_fault(off * (exact + half)), 0.0) for half in halves
         )
         found.append(
             (
                 len(job.faults),
-                walked.argmax() == pairs.argmax(),
-                engine.argmax() == truth.argmax(),
+                same_top(walked, pairs, float(solved @ exact)),
+                same_top(engine, truth, evidence),
                 distance(walked, pairs),
                 distance(engine, truth),
                 distance(one, other) / 2.0,

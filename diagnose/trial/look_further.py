@@ -1,0 +1,178 @@
+"""A look further ahead than one test: minutes left, the best of the leading actions, what follows.
+
+The jobs that a belief may be are played to their end under the gate, the same ones for each of the
+leading actions, until the time given is used up.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.trial.expected import Expected
+from diagnose.trial.play import Dice, play
+from diagnose.trial.policies import Gate, look
+from diagnose.trial.rollout import SURE, candidates
+from diagnose.trial.state import Bench
+
+if TYPE_CHECKING:
+    from diagnose.trial.problem import DecisionProblem, Floats
+    from diagnose.trial.state import State
+
+LEADING = 2
+"""Tests taken from each ranking for a closer look."""
+
+FEWEST, MOST = 8, 2000
+"""Jobs played at least, however little time there is, and at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class ActionAhead:
+    """One action with what it leads to.
+
+    Attributes:
+        action: test id, `part.repair` or `escalate`.
+        minutes: expected, itself included, to the end of the job.
+        error: Monte-Carlo standard error of that, minutes.
+    """
+
+    action: str
+    minutes: float
+    error: float
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A likely step.
+
+    Attributes:
+        action: test id, `part.repair` or `escalate`.
+        outcome: its likeliest outcome, by number; for a repair 0 when the complaint is likely to
+            stay, 1 when it is likely to be gone; -1 for handing over.
+        probability: that all comes this way up to and with this outcome.
+    """
+
+    action: str
+    outcome: int
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class LookAhead:
+    """What a closer look gave.
+
+    Attributes:
+        minutes_left: expected minutes to the end of the job, under the gate.
+        error: Monte-Carlo standard error of that, minutes.
+        p90_minutes: nine jobs in ten are over by then.
+        p90_error: standard error of that (half the width of the one-sigma order statistics).
+        actions: the leading actions, the gate's first.
+        best: the one to do: the gate's unless another is better beyond the error.
+        and_then: the gate's likeliest next two steps.
+        jobs: how many were played for each action.
+        seconds: what it took.
+    """
+
+    minutes_left: float
+    error: float
+    p90_minutes: float
+    p90_error: float
+    actions: tuple[ActionAhead, ...]
+    best: str
+    and_then: tuple[Step, ...]
+    jobs: int
+    seconds: float
+
+
+def look_further(
+    problem: DecisionProblem,
+    belief: Floats | None = None,
+    open_areas: int = 0,
+    done: int = 0,
+    budget_seconds: float = 0.05,
+) -> LookAhead:
+    """Play the jobs that a belief may be.
+
+    Args:
+        problem: of the machine and the complaint.
+        belief: (hypotheses,) weights; default: as the job begins.
+        open_areas: areas that stand open, as bits.
+        done: tests done already, as bits.
+        budget_seconds: when to stop; at least `FEWEST` jobs are played for each action.
+    """
+    began = time.perf_counter()
+    bench = Bench(problem)
+    if belief is not None or open_areas or done:
+        weights = problem.prior if belief is None else belief
+        bench = Bench.beginning_at(bench, bench.begin(weights, open_areas, done))
+    gate = Expected(bench, Gate())
+    found = candidates(bench, bench.start, look(bench, bench.start), LEADING)
+    columns: list[list[float]] = []
+    while len(columns) < MOST:
+        if len(columns) >= FEWEST and time.perf_counter() - began > budget_seconds:
+            break
+        dice = Dice.of_state(problem, bench.start, len(columns))
+        columns.append([play(bench, gate.action, dice, action=one).minutes for one in found])
+    minutes = np.array(columns).T
+    error = minutes.std(axis=1, ddof=1) / np.sqrt(minutes.shape[1])
+    p90, p90_error = _p90(minutes[0])
+    return LookAhead(
+        minutes_left=float(minutes[0].mean()),
+        error=float(error[0]),
+        p90_minutes=p90,
+        p90_error=p90_error,
+        actions=tuple(
+            ActionAhead(problem.action_name(action), float(row.mean()), float(e))
+            for action, row, e in zip(found, minutes, error, strict=True)
+        ),
+        best=problem.action_name(found[_best(minutes)]),
+        and_then=next_steps(bench, gate),
+        jobs=minutes.shape[1],
+        seconds=time.perf_counter() - began,
+    )
+
+
+def _best(minutes: Floats) -> int:
+    """The first row unless another one is smaller beyond the error of the difference."""
+    saved = minutes[0] - minutes
+    sure = saved.mean(axis=1) - SURE * saved.std(axis=1, ddof=1) / np.sqrt(minutes.shape[1])
+    best = int(np.argmax(sure))
+    return best if sure[best] > 0.0 else 0
+
+
+def _p90(minutes: Floats) -> tuple[float, float]:
+    x = np.sort(minutes)
+    n = len(x)
+    half = np.sqrt(n * 0.9 * 0.1)
+    low = int(np.clip(np.floor(0.9 * n - half), 0, n - 1))
+    high = int(np.clip(np.ceil(0.9 * n + half), 0, n - 1))
+    return float(np.quantile(x, 0.9)), float(x[high] - x[low]) / 2.0
+
+
+def next_steps(bench: Bench, gate: Expected, count: int = 2) -> tuple[Step, ...]:
+    """The gate's likeliest way from the start: at each step the likeliest outcome."""
+    p, state, share = bench.problem, bench.start, 1.0
+    found: list[Step] = []
+    for _ in range(count):
+        action = gate.action(state)
+        after: State | None = None
+        outcome = -1
+        if action < p.n_tests:
+            columns = slice(int(p.tables.start[action]), int(p.tables.start[action + 1]))
+            chances = state.weight @ p.tables.like[state.active, columns]
+            outcome = int(np.argmax(chances))
+            share *= float(chances[outcome])
+            after = bench.after_test(state, action, outcome)
+        elif action != p.escalate:
+            same = gate.chance_same(state, action - p.n_tests)
+            outcome = int(same < 0.5)
+            share *= max(same, 1.0 - same)
+            after = bench.after_repair(state, action - p.n_tests) if outcome == 0 else None
+        found.append(Step(p.action_name(action), outcome, share))
+        if after is None:
+            break
+        state = after
+    return tuple(found)
