@@ -1,5 +1,6 @@
 """`diagnose advise`: one question, one answer."""
 
+import gc
 from typing import Annotated
 
 import typer
@@ -23,6 +24,7 @@ def advise(
     json: options.Json = False,
 ) -> None:
     """Say what to do next, from complaint and findings."""
+    gc.disable()  # one answer makes no garbage worth the tenth of a second of looking for it
     job = open_job(machine, complaint, finding, tool, open_, celsius, unsure)
     advice = job.advise()
     if json:

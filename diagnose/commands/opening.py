@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from diagnose.commands.output import print_progress
+from diagnose.commands.quick_start import import_numba_without_blas
 from diagnose.errors import UnknownNameError
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ def open_job(
         DiagnoseError: a name, unit or reading that the machine does not have; a machine file
             with problems; findings that clash.
     """
+    import_numba_without_blas()
     from diagnose.job import Job  # noqa: PLC0415  the engine loads on use only
 
     if complaint is None:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 HELP = "Finds the failed part of a machine that will not start, in the fewest minutes of labour."
-COMMANDS = (demo, machines, advise, bench, check, schema, review, network, draw, serve)
+COMMANDS = (demo, machines, advise, bench, check, schema, review, network, draw, trial, serve)
 
 
 def _exit_codes() -> str:

@@ -1,7 +1,5 @@
 """`diagnose trial`: simulated jobs, to see what a way of deciding costs."""
 
-from __future__ import annotations
-
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -53,7 +51,7 @@ def trial(
     _show(result)
 
 
-def _show(result: TrialResult) -> None:
+def _show(result: "TrialResult") -> None:
     from rich.table import Table  # noqa: PLC0415
 
     f = result.figures
@@ -73,5 +71,5 @@ def _show(result: TrialResult) -> None:
     open_console().print(table)
 
 
-def _range(one: Interval, digits: int) -> str:
+def _range(one: "Interval", digits: int) -> str:
     return f"{one.low:.{digits}f} to {one.high:.{digits}f}"

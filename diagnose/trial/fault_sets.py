@@ -142,9 +142,7 @@ class FaultSpace:
     index: dict[FaultSet, int]
 
 
-def make_fault_space(
-    behaviour: Behaviour, n_triples: int = N_TRIPLES, seed: int = 0
-) -> FaultSpace:
+def make_fault_space(behaviour: Behaviour, n_triples: int = N_TRIPLES, seed: int = 0) -> FaultSpace:
     """The hypotheses of a machine.
 
     Args:

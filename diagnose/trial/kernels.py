@@ -80,6 +80,52 @@ def opening(way, open_areas, area_minutes):
 
 
 @njit(cache=True, nogil=True)
+def list_chances(tables, guilty, chance, listed):
+    """Fill in the chance of every repair and list those that have one; how many there are."""
+    count = 0
+    for f in range(guilty.shape[0]):
+        if guilty[f] > 0.0:
+            for i in range(tables.fault_start[f], tables.fault_start[f + 1]):
+                r = tables.fault_repair[i]
+                if chance[r] == 0.0:
+                    listed[count] = r
+                    count += 1
+                chance[r] += guilty[f]
+    return count
+
+
+@njit(cache=True, nogil=True)
+def set_minutes(tables, listed, open_areas, minutes):
+    """Fill in what the listed repairs cost with these areas open."""
+    for r in listed:
+        way = tables.repair_way[r]
+        minutes[r] = tables.repair_own[r] + opening(way, open_areas, tables.area_minutes)
+
+
+@njit(cache=True, nogil=True)
+def best_ratio(listed, chance, minutes):
+    """The listed repair with the highest chance per minute, the first of equals; -1 for none."""
+    pick, ratio = -1, TINY
+    for r in listed:
+        value = chance[r] / minutes[r]
+        if value > ratio or (value == ratio and r < pick):
+            pick, ratio = r, value
+    return pick
+
+
+@njit(cache=True, nogil=True)
+def strike_out(tables, repair, guilty, chance):
+    """Take what a repair fixes out of the chances of all repairs."""
+    for i in range(tables.repair_start[repair], tables.repair_start[repair + 1]):
+        f = tables.repair_fault[i]
+        if guilty[f] > 0.0:
+            for j in range(tables.fault_start[f], tables.fault_start[f + 1]):
+                chance[tables.fault_repair[j]] -= guilty[f]
+            guilty[f] = 0.0
+    chance[repair] = 0.0
+
+
+@njit(cache=True, nogil=True)
 def repair_cost(tables, guilty, total, open_areas, escalate_minutes):
     """Expected minutes of repairing without further tests, and the repair to begin with.
 
@@ -98,55 +144,30 @@ def repair_cost(tables, guilty, total, open_areas, escalate_minutes):
     """
     n_repairs = tables.repair_own.shape[0]
     chance, minutes = np.zeros(n_repairs), np.zeros(n_repairs)
-    listed = np.empty(n_repairs, np.int32)
-    n_listed = 0
-    blamed = guilty.sum()
-    scale = 1.0 / max(blamed, total) if max(blamed, total) > 0.0 else 0.0
-    for f in range(guilty.shape[0]):
-        guilty[f] *= scale
-        if guilty[f] > 0.0:
-            for i in range(tables.fault_start[f], tables.fault_start[f + 1]):
-                r = tables.fault_repair[i]
-                if chance[r] == 0.0:
-                    listed[n_listed] = r
-                    n_listed += 1
-                chance[r] += guilty[f]
-    for i in range(n_listed):
-        r = listed[i]
-        way = tables.repair_way[r]
-        minutes[r] = tables.repair_own[r] + opening(way, open_areas, tables.area_minutes)
+    whole = max(guilty.sum(), total)
+    if whole > 0.0:
+        guilty /= whole
+    room = np.empty(n_repairs, np.int32)
+    listed = room[: list_chances(tables, guilty, chance, room)]
+    set_minutes(tables, listed, open_areas, minutes)
     remaining, spent = 1.0, 0.0
     best, begin, first = escalate_minutes, -1, -1
-    for _ in range(n_listed):
-        pick, ratio = -1, TINY
-        for i in range(n_listed):
-            r = listed[i]
-            value = chance[r] / minutes[r]
-            if value > ratio or (value == ratio and r < pick):
-                pick, ratio = r, value
+    for _ in range(listed.shape[0]):
+        pick = best_ratio(listed, chance, minutes)
         if pick < 0:
             break
         first = pick if first < 0 else first
         spent += minutes[pick] * remaining
         remaining -= chance[pick]
-        for i in range(tables.repair_start[pick], tables.repair_start[pick + 1]):
-            f = tables.repair_fault[i]
-            if guilty[f] > 0.0:
-                for j in range(tables.fault_start[f], tables.fault_start[f + 1]):
-                    chance[tables.fault_repair[j]] -= guilty[f]
-                guilty[f] = 0.0
-        chance[pick] = 0.0
-        total_cost = spent + max(remaining, 0.0) * escalate_minutes
-        if total_cost < best:
-            best, begin = total_cost, first
+        strike_out(tables, pick, guilty, chance)
+        handed_over = spent + max(remaining, 0.0) * escalate_minutes
+        if handed_over < best:
+            best, begin = handed_over, first
         if spent >= best:
             break
         if tables.repair_way[pick] & ~open_areas:
             open_areas |= tables.repair_way[pick]
-            for i in range(n_listed):
-                r = listed[i]
-                way = tables.repair_way[r]
-                minutes[r] = tables.repair_own[r] + opening(way, open_areas, tables.area_minutes)
+            set_minutes(tables, listed, open_areas, minutes)
     return best, begin
 
 
@@ -173,12 +194,15 @@ def minutes_after(tables, active, weight, test, open_areas, escalate_minutes):
 
 
 @njit(cache=True, nogil=True)
-def first_worth_doing(tables, active, weight, ranked, minutes, opened, escalate_minutes, limit):
+def first_worth_doing(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
+    tables, active, weight, ranked, minutes, opened, escalate_minutes, limit
+):
     """The first test of a ranking that is expected to save minutes; -1 when none is.
 
     Args:
         tables: of the problem.
-        active, weight: the belief.
+        active: hypotheses with weight.
+        weight: their probabilities.
         ranked: tests, best first.
         minutes: (tests,) opening included.
         opened: (tests,) areas open after each, as bits.
@@ -223,7 +247,8 @@ def after_repair(after, bad, joined, same, active, weight, floor):
         bad: (faults,) chance that the new part has each fault.
         joined: (hypotheses, faults) the hypothesis with one fault more, -1 where there is none.
         same: (hypotheses,) chance that the check says the complaint is still there.
-        active, weight: the belief before.
+        active: hypotheses with weight before.
+        weight: their probabilities.
         floor: share of the total below which a hypothesis is dropped.
 
     Returns:

@@ -9,7 +9,7 @@ import numpy as np
 from diagnose.trial.access import AccessBook
 
 if TYPE_CHECKING:
-    from diagnose.trial.problem import DecisionProblem
+    from diagnose.trial.problem import DecisionProblem, Floats
 
 SHOWS = 0.5
 """A hypothesis that shows the complaint with no less than this chance is not put right."""
@@ -34,6 +34,10 @@ class KnownMinutes:
         if key not in self._known:
             self._known[key] = self._least(hypothesis, open_areas)
         return self._known[key]
+
+    def table(self) -> Floats:
+        """(hypotheses,) minutes with everything closed."""
+        return np.array([self(h) for h in range(self._problem.n_hypotheses)])
 
     def _least(self, hypothesis: int, open_areas: int) -> float:
         p = self._problem

@@ -75,7 +75,7 @@ def _opening(way, open_areas, area_minutes):
 
 
 @njit
-def _best(
+def _best(  # noqa: C901, PLR0913, PLR0917 - flat arrays for the compiler
     memo,
     evidence,
     failed,
@@ -109,10 +109,26 @@ def _best(
         if left == total:
             continue
         if left > 0.0:
-            spent += left / total * _best(
-                memo, evidence, failed | 1 << r, open_areas | repair_way[r], rest, like, start,
-                test_minutes, test_way, repair_minutes, repair_way, cured, area_minutes, place,
-                escalate,
+            spent += (
+                left
+                / total
+                * _best(
+                    memo,
+                    evidence,
+                    failed | 1 << r,
+                    open_areas | repair_way[r],
+                    rest,
+                    like,
+                    start,
+                    test_minutes,
+                    test_way,
+                    repair_minutes,
+                    repair_way,
+                    cured,
+                    area_minutes,
+                    place,
+                    escalate,
+                )
             )
         best = min(best, spent)
     for t in range(n_tests):
@@ -125,10 +141,26 @@ def _best(
             after = joint * like[:, start[t] + o]
             chance = after.sum()
             if chance > 0.0:
-                spent += chance / total * _best(
-                    memo, evidence + place[t] * (o + 1), failed, open_areas | test_way[t], after,
-                    like, start, test_minutes, test_way, repair_minutes, repair_way, cured,
-                    area_minutes, place, escalate,
+                spent += (
+                    chance
+                    / total
+                    * _best(
+                        memo,
+                        evidence + place[t] * (o + 1),
+                        failed,
+                        open_areas | test_way[t],
+                        after,
+                        like,
+                        start,
+                        test_minutes,
+                        test_way,
+                        repair_minutes,
+                        repair_way,
+                        cured,
+                        area_minutes,
+                        place,
+                        escalate,
+                    )
                 )
         best = min(best, spent)
     memo[index] = best

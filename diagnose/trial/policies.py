@@ -20,7 +20,7 @@ from diagnose.trial.problem import entropy_bits
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from diagnose.trial.problem import DecisionProblem, Floats, Ints
+    from diagnose.trial.problem import DecisionProblem, Floats, Indices
     from diagnose.trial.state import Bench, State
 
 MINIMUM_GAIN_BITS = 1e-6
@@ -67,10 +67,10 @@ class View:
     repair_minutes: float
     first_repair: int
 
-    def ranking(self, score: Floats, least_bits: float = MINIMUM_GAIN_BITS) -> Ints:
+    def ranking(self, score: Floats, least_bits: float = MINIMUM_GAIN_BITS) -> Indices:
         """Tests that tell enough, the highest score first."""
         tests = np.flatnonzero(self.allowed & (self.gain_bits > least_bits))
-        found: Ints = tests[np.argsort(-score[tests], kind="stable")]
+        found: Indices = tests[np.argsort(-score[tests], kind="stable")]
         return found
 
 
@@ -95,7 +95,7 @@ def repair_action(problem: DecisionProblem, state: State, view: View) -> int:
     return problem.n_tests + view.first_repair
 
 
-def gated(bench: Bench, state: State, view: View, ranked: Ints) -> int:
+def gated(bench: Bench, state: State, view: View, ranked: Indices) -> int:
     """The first test of a ranking that is worth its minutes, else the repair."""
     p, costs = bench.problem, bench.at(state)
     test = kernels.first_worth_doing(
@@ -149,11 +149,11 @@ class Gate:
         return gated(bench, state, view, gate_ranking(bench, state, view))
 
 
-def gate_ranking(bench: Bench, state: State, view: View) -> Ints:
+def gate_ranking(bench: Bench, state: State, view: View) -> Indices:
     """Tests that may be worth their minutes, most bits per minute first."""
     rate = view.gain_bits / view.added_minutes
     ranked = view.ranking(rate)
-    found: Ints = ranked[rate[ranked] >= least_bits_per_minute(bench, state, view)]
+    found: Indices = ranked[rate[ranked] >= least_bits_per_minute(bench, state, view)]
     return found
 
 

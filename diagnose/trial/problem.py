@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
+Indices = NDArray[np.int64]
 
 NO_AREA = -1
 
@@ -192,7 +193,8 @@ def make_tables(
         faults_of: (hypotheses, width) fault numbers, -1 beyond the last.
         explains: (faults,) share of the time that each alone gives the complaint.
         repairs: the repairs.
-        area_minutes, area_parent: (areas,) to open; area it lies in, -1 for none.
+        area_minutes: (areas,) to open.
+        area_parent: (areas,) area it lies in, -1 for none.
         check_minutes: after every repair.
     """
     fault_start, fault_repair = sparse_rows(np.ascontiguousarray(repairs.fixes.T))

@@ -11,7 +11,7 @@ AREA_PARENT = (-1, 0, -1)
 """Three areas, the second inside the first."""
 
 
-def small_problem(
+def small_problem(  # noqa: PLR0913 - one argument for each thing that is spread
     prior: np.ndarray,
     chances: list[np.ndarray],
     test_minutes: list[float],
@@ -31,9 +31,12 @@ def small_problem(
         prior: (faults,) or (faults + 1,) probabilities; the last one of the longer form is a
             fault that no repair fixes.
         chances: for each test (len(prior), outcomes) P(outcome | fault).
-        test_minutes, repair_minutes: of each test, of each fault's repair.
-        test_area, repair_area: area of each, -1 for none; default: none.
-        area_minutes, area_parent: of each area.
+        test_minutes: of each test.
+        repair_minutes: of each fault's repair.
+        test_area: area of each test, -1 for none; default: none.
+        repair_area: the same of each repair.
+        area_minutes: to open each area.
+        area_parent: area that each lies in, -1 for none.
         new_part: (repairs,) whether each fits a new part; default: all do.
         check_minutes: after every repair.
         escalate_minutes: handing over.

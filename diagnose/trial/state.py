@@ -6,12 +6,13 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.trial import kernels
 from diagnose.trial.access import AccessBook
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from diagnose.trial.access import Access
     from diagnose.trial.problem import DecisionProblem, Floats, Ints
 
@@ -111,7 +112,7 @@ class Bench:
         return float(self.at(state).repair_minutes[action - self.problem.n_tests])
 
     def _observe(self, state: State, test: int, outcome: int) -> State | None:
-        tables, tests = self.problem.tables, self.problem.tests
+        tables = self.problem.tables
         trail, code, _ = state.key
         opened = int(self.at(state).test_opens[test])
         key = (trail, code + self._place[test] * (outcome + 1), opened)
