@@ -248,7 +248,7 @@ def _by_outcome(
     group = cell * n_bins + bin_of(test, values)
 
     def total(column: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.bincount(group, column, n_cells * n_bins)
+        return np.bincount(group, column, n_cells * n_bins).astype(np.float64, copy=False)
 
     weight = total(share)
     some = np.maximum(weight, 1e-300)

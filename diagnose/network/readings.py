@@ -1,9 +1,9 @@
 """A number on a meter as evidence: how likely it is in each combination of the parents' states.
 
 The likelihood is a normal density around each predicted value, as wide as the meter's spread and
-the spread among the faults summed up there, mixed over the outcomes that those faults give and over
-the two readings of an unsteady circuit, with a floor for slips (wrong pin, misread) that is spread over the whole range. Ohms span eight
-decades and are compared by their logarithm.
+the spread among the faults summed up there, mixed over the outcomes that those faults give and
+over the two readings of an unsteady circuit, with a floor for slips (wrong pin, misread) that is
+spread over the whole range. Ohms span eight decades and are compared by their logarithm.
 """
 
 from __future__ import annotations

@@ -106,7 +106,8 @@ def look_further(
         known: (hypotheses,) `KnownMinutes.table` of the problem. With it the mean of what a job
             would take if one knew is exact and only the rest is sampled, which cuts the error to
             a third or so.
-        budget_seconds: when to stop, half of it for the gate alone; at least `FEWEST` jobs are played for each action.
+        budget_seconds: when to stop, half of it for the gate alone; at least `FEWEST` jobs are
+            played for each action.
     """
     began = time.perf_counter()
     bench = Bench(problem)

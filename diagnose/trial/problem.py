@@ -201,10 +201,12 @@ def make_tables(
     repair_start, repair_fault = sparse_rows(repairs.fixes)
     ways = area_ways(area_parent)
     bits = np.bitwise_or.reduce(np.where(repairs.fixes.T, ways[repairs.area], 0), axis=1)
+    none = np.zeros((len(faults_of), 0))
+    noise = [none, *(entropy_bits(one)[:, None] for one in chances)]
     return Tables(
-        like=np.ascontiguousarray(np.concatenate(chances, axis=1)),
+        like=np.ascontiguousarray(np.concatenate([none, *chances], axis=1)),
         start=np.cumsum([0, *(one.shape[1] for one in chances)]).astype(np.int32),
-        noise=np.ascontiguousarray(np.stack([entropy_bits(one) for one in chances], axis=1)),
+        noise=np.ascontiguousarray(np.concatenate(noise, axis=1)),
         faults_of=np.ascontiguousarray(faults_of, dtype=np.int32),
         explains=np.ascontiguousarray(explains, dtype=np.float64),
         fault_start=fault_start,

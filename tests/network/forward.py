@@ -31,9 +31,7 @@ def between(network: Network, machine: Machine) -> tuple[str, ...]:
 class Predictions:
     """By test or complaint, (sets, outcomes) P(outcome | these faults and no others)."""
 
-    def __init__(
-        self, network: Network, behaviour: Behaviour, sets: Sequence[FaultSet]
-    ) -> None:
+    def __init__(self, network: Network, behaviour: Behaviour, sets: Sequence[FaultSet]) -> None:
         machine = behaviour.machine
         self.network = network
         state = {part: np.zeros(len(sets), dtype=np.int64) for part in (*machine.parts, UNLISTED)}

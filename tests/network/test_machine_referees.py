@@ -1,4 +1,4 @@
-"""A whole machine's network: this engine, pyAgrum and pgmpy asked the same, and a BIF round trip."""
+"""A whole machine's network: this engine, pyAgrum and pgmpy asked the same; BIF round trips."""
 
 from __future__ import annotations
 
@@ -70,9 +70,7 @@ def test_posteriors_evidence_and_gains_against_pyagrum(seed):
     engine = other_library()
     engine.setEvidence(given)
     engine.makeInference()
-    assert beliefs.log_evidence == pytest.approx(
-        math.log(engine.evidenceProbability()), abs=CLOSE
-    )
+    assert beliefs.log_evidence == pytest.approx(math.log(engine.evidenceProbability()), abs=CLOSE)
     for family in network().families:
         np.testing.assert_allclose(
             beliefs.marginal(family.node), engine.posterior(family.node).toarray(), atol=CLOSE

@@ -192,9 +192,9 @@ def posterior(ready, evidence, test, value):
 
 @pytest.mark.parametrize("name", shipped.NAMES)
 def test_a_reading_like_the_good_one_never_speaks_for_what_it_contradicts(name):
-    """For each test: reading what an all-good circuit gives makes no fault likelier that alone
-    would read far away (ten spreads and more), and nearly all of them less likely. A fault that
-    another one hides stays as it was, give or take what merging blurs."""
+    """For each test: reading what an all-good circuit gives makes nearly every fault that alone
+    would read far away (ten spreads and more) less likely by half, and none much likelier: behind
+    a second fault it may read like the good one (a dead cell with nothing to crank)."""
     ready = shipped.ready(name)
     before = ready.compiled.posterior({})
     falls = []
@@ -209,7 +209,7 @@ def test_a_reading_like_the_good_one_never_speaks_for_what_it_contradicts(name):
         for fault in np.flatnonzero(far):
             part, mode = ready.faults[fault]
             ratio = after[part][mode] / before[part][mode]
-            assert ratio < 1.1, (test.id, part, mode)
+            assert ratio < 1.3, (test.id, part, mode)
             falls.append(ratio < 0.5)
     assert len(falls) > 100
     assert np.mean(falls) > 0.9

@@ -6,13 +6,18 @@ give are taken from solving the circuit with that fault.
 
 from __future__ import annotations
 
-import numpy as np
+from typing import TYPE_CHECKING
+
 import pytest
 
 from diagnose.job import Job
-from diagnose.network.behaviour import Behaviour
 from diagnose.network.outcomes import outcome_chances
 from tests import shipped
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from diagnose.network.behaviour import Behaviour
 
 VEHICLE = "utility_vehicle"
 

@@ -1,0 +1,131 @@
+"""What the policies do, by law and against the optimum."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from diagnose.advice.repair_cost import expected_minutes
+from diagnose.errors import UnknownNameError
+from diagnose.trial import kernels
+from diagnose.trial.expected import Expected
+from diagnose.trial.optimum import optimal_minutes
+from diagnose.trial.policies import POLICIES, look, make_policy, surest
+from diagnose.trial.small import random_problem, small_problem
+from diagnose.trial.state import Bench
+
+NAMES = list(POLICIES)
+TESTING = [name for name in NAMES if name not in {"repair_only"}]
+TELLS_ALL = np.array([[1.0, 0.0], [0.0, 1.0]])
+TELLS_NOTHING = np.full((2, 2), 0.5)
+
+
+def minutes(name: str, seed: int) -> float:
+    bench = Bench(random_problem(seed))
+    return Expected(bench, make_policy(name)).minutes(bench.start)
+
+
+@pytest.mark.parametrize("name", TESTING)
+def test_a_perfect_test_for_nearly_nothing_comes_first(name: str) -> None:
+    problem = small_problem(
+        np.array([0.6, 0.4]), [TELLS_NOTHING, TELLS_ALL], [0.01, 0.01], [20.0, 30.0]
+    )
+    bench = Bench(problem)
+    assert make_policy(name).decide(bench, bench.start) == 1
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_test_that_tells_nothing_is_never_done(name: str) -> None:
+    problem = small_problem(np.array([0.6, 0.4]), [TELLS_NOTHING], [0.01], [20.0, 30.0])
+    bench = Bench(problem)
+    policy = make_policy(name)
+    assert policy.decide(bench, bench.start) == problem.n_tests
+    state = bench.after_repair(bench.start, 0)
+    assert state is not None
+    assert policy.decide(bench, state) == problem.n_tests + 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_repairs_alone_are_as_good_as_any_order(seed: int) -> None:
+    # Kadane & Simon 1977, by the referee: with no tests the order of p over c is the optimum.
+    rng = np.random.default_rng(seed)
+    problem = small_problem(
+        rng.dirichlet(np.ones(5)), [], [], list(rng.uniform(3.0, 40.0, 5)), escalate_minutes=10_000.0
+    )
+    bench = Bench(problem)
+    found = Expected(bench, make_policy("repair_only")).minutes(bench.start)
+    assert found == pytest.approx(optimal_minutes(problem))
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_no_policy_beats_the_optimum_and_rollout_is_not_worse_than_the_gate(seed: int) -> None:
+    # Policy improvement (Bertsekas, Tsitsiklis & Wu 1997): one step ahead of a policy, evaluated
+    # exactly, is never worse than the policy.
+    found = {name: minutes(name, seed) for name in NAMES}
+    assert min(found.values()) >= optimal_minutes(random_problem(seed)) - 1e-9
+    assert found["rollout"] <= found["gate"] + 1e-9
+
+
+def test_gate_and_rollout_against_the_optimum() -> None:
+    # The first 16 of the 200 machines of tests/benchmarks/test_trial.py.
+    best = np.array([optimal_minutes(random_problem(seed)) for seed in range(16)])
+    gate = np.array([minutes("gate", seed) for seed in range(16)]) / best - 1.0
+    rollout = np.array([minutes("rollout", seed) for seed in range(16)]) / best - 1.0
+    assert gate.mean() < 0.01
+    assert gate.max() < 0.08
+    assert rollout.mean() < 0.005
+
+
+@pytest.mark.parametrize("threshold", [80, 90, 95])
+def test_a_threshold_policy_tests_until_it_is_sure(threshold: int) -> None:
+    policy = make_policy(f"certainty_{threshold}")
+    for seed in range(5):
+        bench = Bench(random_problem(seed))
+        states = [bench.start]
+        while states:
+            state = states.pop()
+            action = policy.decide(bench, state)
+            view = look(bench, state)
+            if action >= bench.problem.n_tests:
+                telling = len(view.ranking(view.gain_bits, 0.02))
+                assert not telling or surest(bench.problem, view) >= threshold / 100.0
+                continue
+            assert surest(bench.problem, view) < threshold / 100.0
+            after = [bench.after_test(state, action, outcome) for outcome in (0, 1)]
+            states += [one for one in after if one is not None]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_expected_cost_of_repair_is_that_of_the_advice(seed: int) -> None:
+    # Two kernels for one formula (Heckerman, Breese & Rommelse 1995); they differ only in areas,
+    # of which there are none here.
+    rng = np.random.default_rng(seed)
+    prior = rng.dirichlet(np.ones(7))
+    problem = small_problem(
+        prior, [np.full((7, 2), 0.5)], [1.0], list(rng.uniform(3.0, 90.0, 6)), escalate_minutes=120.0
+    )
+    bench = Bench(problem)
+    view = look(bench, bench.start)
+    costs, first = np.empty(1), np.empty(1, np.int64)
+    spent = bench.at(bench.start).repair_minutes[None]
+    expected_minutes(problem.prior[None, :7], problem.repairs.fixes, spent, 120.0, costs, first)
+    assert view.repair_minutes == pytest.approx(costs[0])
+    assert view.first_repair == first[0]
+
+
+def test_gain_is_mutual_information() -> None:
+    # Cover & Thomas, chapter 2: I(H; T) = sum p(h, o) log2 p(h, o) / (p(h) p(o)).
+    problem = random_problem(5)
+    bench = Bench(problem)
+    chance, gain = np.empty(14), np.empty(7)
+    kernels.survey(problem.tables, bench.start.active, bench.start.weight, chance, gain)
+    for test in range(7):
+        joint = problem.prior[:, None] * problem.tables.like[:, 2 * test : 2 * test + 2]
+        apart = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0)
+        used = joint > 0.0
+        assert gain[test] == pytest.approx((joint[used] * np.log2(joint[used] / apart[used])).sum())
+
+
+def test_an_unknown_policy_is_named() -> None:
+    with pytest.raises(UnknownNameError, match="gate"):
+        make_policy("gat")
