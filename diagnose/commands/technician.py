@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.circuit.rigs import make_circuit
-from diagnose.network.behaviour import Behaviour
+from diagnose.network.behaviour import single_behaviour
 from diagnose.network.outcomes import (
     FIRST_OF_TWO,
     SEEN_UNSTEADY,
@@ -26,6 +25,8 @@ from diagnose.network.words import UNLISTED
 from diagnose.review.table import cause_behind
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from diagnose.machine.model import Machine, Test
@@ -84,28 +85,15 @@ class Technician:
 
     machine: Machine
     case: Case
-    column: dict[str, int]
+    column: Mapping[str, int]
     readings: NDArray[np.float64]
 
     @classmethod
     def at(cls, machine: Machine, case: Case) -> Technician:
         """Solve the machine's circuit with the fault in it."""
-        circuit = make_circuit(machine)
-        functions = (f.id for f in machine.functions.values() if f.kind == "all_of")
-        names = (*circuit.rigs.names, *functions, *machine.complaints)
-        column = {name: i for i, name in enumerate(names)}
-        behaviour = Behaviour(
-            machine=machine,
-            circuit=circuit,
-            faults=circuit.netlist.faults,
-            part_of=circuit.netlist.fault_part,
-            priors=np.zeros(len(circuit.netlist.faults)),
-            names=names,
-            column=column,
-            pairs=np.empty((0, 0, len(names), 2)),  # one fault is solved; no pair is asked for
-        )
-        fault = circuit.netlist.faults.index((case.part, case.mode))
-        return cls(machine, case, column, behaviour.readings([(fault,)])[0])
+        behaviour = single_behaviour(machine)
+        fault = behaviour.faults.index((case.part, case.mode))
+        return cls(machine, case, behaviour.column, behaviour.readings([(fault,)])[0])
 
     def do(self, test: Test, rng: np.random.Generator) -> str | float:
         """An outcome, or a reading in the test's unit as a meter shows it."""

@@ -7,7 +7,7 @@ stops the machine the way a complaint says, while the meter reads normal).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -64,39 +64,42 @@ class Behaviour:
         return _readings(self.machine, self.circuit, self.names, fault_sets)
 
 
-def make_behaviour(machine: Machine) -> Behaviour:
-    """Solve a machine for no fault, every single fault and every pair."""
+def single_behaviour(machine: Machine) -> Behaviour:
+    """A machine's behaviour on demand, without the table of pairs."""
     circuit = make_circuit(machine)
     listed = circuit.netlist.faults
-    faults = (*listed, *((UNLISTED, complaint) for complaint in machine.complaints))
-    part_of = [*circuit.netlist.fault_part, *[len(machine.parts)] * len(machine.complaints)]
+    complaints = tuple(machine.complaints)
     priors = [machine.parts[part].modes[mode].per_1000_jobs / 1000.0 for part, mode in listed]
-    priors += [machine.unlisted_per_1000 / 1000.0] * len(machine.complaints)
-    names = (
-        *circuit.rigs.names,
-        *(f.id for f in machine.functions.values() if f.kind == "all_of"),
-        *machine.complaints,
-    )
-    n = len(faults)
-    sets: list[FaultSet] = [(), *((f,) for f in range(n))]
-    sets += [pair for pair in combinations(range(n), 2) if part_of[pair[0]] != part_of[pair[1]]]
-    values = _readings(machine, circuit, names, sets)
-    pairs = np.full((n + 1, n + 1, len(names), 2), np.nan)
-    for one, reading in zip(sets, values, strict=True):
-        a, b = (*one, n, n)[:2]
-        pairs[a, b] = pairs[b, a] = reading
-        if len(one) == 1:
-            pairs[a, a] = reading
+    priors += [machine.unlisted_per_1000 / 1000.0] * len(complaints)
+    part_of = [*circuit.netlist.fault_part, *[len(machine.parts)] * len(complaints)]
+    functions = (f.id for f in machine.functions.values() if f.kind == "all_of")
+    names = (*circuit.rigs.names, *functions, *complaints)
     return Behaviour(
         machine=machine,
         circuit=circuit,
-        faults=faults,
+        faults=(*listed, *((UNLISTED, complaint) for complaint in complaints)),
         part_of=np.array(part_of, dtype=np.int32),
         priors=np.array(priors),
         names=names,
         column={name: i for i, name in enumerate(names)},
-        pairs=pairs,
+        pairs=np.empty((0, 0, len(names), 2)),
     )
+
+
+def make_behaviour(machine: Machine) -> Behaviour:
+    """Solve a machine for no fault, every single fault and every pair."""
+    single = single_behaviour(machine)
+    n = len(single.faults)
+    part_of = single.part_of
+    sets: list[FaultSet] = [(), *((f,) for f in range(n))]
+    sets += [pair for pair in combinations(range(n), 2) if part_of[pair[0]] != part_of[pair[1]]]
+    pairs = np.full((n + 1, n + 1, len(single.names), 2), np.nan)
+    for one, reading in zip(sets, single.readings(sets), strict=True):
+        a, b = (*one, n, n)[:2]
+        pairs[a, b] = pairs[b, a] = reading
+        if len(one) == 1:
+            pairs[a, a] = reading
+    return replace(single, pairs=pairs)
 
 
 def _readings(

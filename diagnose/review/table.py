@@ -13,11 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.circuit.rigs import make_circuit
-from diagnose.network.behaviour import Behaviour
+from diagnose.network.behaviour import single_behaviour
 from diagnose.network.outcomes import cause_chances, outcome_chances
 from diagnose.network.priors import cause_chance
-from diagnose.network.words import UNLISTED
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Machine, SharedCause, Test
@@ -63,7 +61,7 @@ def make_table(machine: Machine) -> OutcomeTable:
     Raises:
         CircuitError: wiring that cannot be solved.
     """
-    behaviour = _behaviour(machine)
+    behaviour = single_behaviour(machine)
     n = len(behaviour.faults)
     readings = behaviour.readings([*((fault,) for fault in range(n)), ()])
     tests = tuple(machine.tests.values())
@@ -94,26 +92,6 @@ def make_table(machine: Machine) -> OutcomeTable:
         readings=shown,
         predicted=predicted,
         explains=1.0 - readings[:n, complaints].mean(axis=-1).T,
-    )
-
-
-def _behaviour(machine: Machine) -> Behaviour:
-    """The machine's behaviour without the pairs of faults, which a review does not ask for."""
-    circuit = make_circuit(machine)
-    listed = circuit.netlist.faults
-    priors = [machine.parts[part].modes[mode].per_1000_jobs / 1000.0 for part, mode in listed]
-    functions = (f.id for f in machine.functions.values() if f.kind == "all_of")
-    names = (*circuit.rigs.names, *functions, *machine.complaints)
-    unlisted = len(machine.complaints)
-    return Behaviour(
-        machine=machine,
-        circuit=circuit,
-        faults=(*listed, *((UNLISTED, complaint) for complaint in machine.complaints)),
-        part_of=np.array([*circuit.netlist.fault_part, *[len(machine.parts)] * unlisted], np.int32),
-        priors=np.array([*priors, *[machine.unlisted_per_1000 / 1000.0] * unlisted]),
-        names=names,
-        column={name: i for i, name in enumerate(names)},
-        pairs=np.empty((0, 0, len(names), 2)),
     )
 
 
