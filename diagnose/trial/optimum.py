@@ -3,24 +3,58 @@
 Exact dynamic programming over beliefs (Bellman 1957): a state is the outcome of every test done
 and the set of repairs that failed; which areas are open follows from what was done. With one fault
 at a time, perfect checks and every test done at most once, the belief does not depend on the order,
-so that is all there is to know. States are met from the start downwards, each worked out once.
+so that is all there is to know. States are met from the start downwards, each worked out once; an
+action is passed over only where even knowing the fault afterwards could not make it the best.
 """
 # mypy: disable-error-code="no-untyped-def,no-untyped-call"
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numba import njit
 
 from diagnose.errors import ValueOutOfRangeError
+from diagnose.trial.kernels import opening
 from diagnose.trial.problem import area_ways
 
 if TYPE_CHECKING:
-    from diagnose.trial.problem import DecisionProblem
+    from numpy.typing import NDArray
+
+    from diagnose.trial.problem import DecisionProblem, Floats, Ints
 
 MOST_STATES = 8_000_000
+
+
+class Prices(NamedTuple):
+    """What the recursion reads.
+
+    Attributes:
+        like: (hypotheses, outcomes) P(outcome | hypothesis).
+        start: (tests + 1,) first outcome of each test.
+        place: (tests + 1,) place value of each test in the number of a state.
+        test_minutes: (tests,) opening not included.
+        test_way: (tests,) areas to be open, as bits.
+        repair_minutes: (repairs,) with price and check, opening not included.
+        repair_way: (repairs,) areas to be open, as bits.
+        cured: (repairs, hypotheses) whether each ends the complaint.
+        area_minutes: (areas,) to open.
+        least: (hypotheses,) minutes that each takes if it is known and everything is open.
+        escalate: handing over.
+    """
+
+    like: Floats
+    start: Ints
+    place: NDArray[np.int64]
+    test_minutes: Floats
+    test_way: NDArray[np.int64]
+    repair_minutes: Floats
+    repair_way: NDArray[np.int64]
+    cured: NDArray[np.bool_]
+    area_minutes: Floats
+    least: Floats
+    escalate: float
 
 
 def optimal_minutes(problem: DecisionProblem) -> float:
@@ -30,138 +64,84 @@ def optimal_minutes(problem: DecisionProblem) -> float:
         ValueOutOfRangeError: too many states, or a problem whose belief depends on the order of
             what was done: several faults at once, new parts that may be bad, checks that slip.
     """
-    states = (2.0**problem.n_repairs) * np.prod(
-        [problem.n_outcomes(t) + 1.0 for t in range(problem.n_tests)]
-    )
+    base = np.array([problem.n_outcomes(t) + 1 for t in range(problem.n_tests)], dtype=np.int64)
+    states = 2.0**problem.n_repairs * float(np.prod(base, dtype=np.float64))
     if states > MOST_STATES:
-        raise ValueOutOfRangeError("states", float(states), 1.0, float(MOST_STATES), "states")
+        raise ValueOutOfRangeError("states", states, 1.0, float(MOST_STATES), "states")
     width = int((problem.tables.faults_of >= 0).sum(axis=1).max())
     if width > 1 or problem.repairs.bad.any() or not np.isin(problem.same, (0.0, 1.0)).all():
         raise ValueOutOfRangeError("faults at once", float(width), 0.0, 1.0, "")
-    base = np.array([problem.n_outcomes(t) + 1 for t in range(problem.n_tests)], dtype=np.int64)
-    place = np.concatenate([[1], np.cumprod(base)]).astype(np.int64)
-    memo = np.full(int(states), np.nan)
-    tests, repairs = problem.tests, problem.repairs
+    own = problem.repairs.minutes + problem.check_minutes
+    cured = problem.same[problem.repairs.after] == 0.0
     way = area_ways(problem.area_parent)
-    cured = problem.same[repairs.after] == 0.0
-    return float(
-        _best(
-            memo,
-            0,
-            0,
-            0,
-            problem.prior.copy(),
-            problem.tables.like,
-            problem.tables.start,
-            tests.minutes,
-            way[tests.area],
-            repairs.minutes + problem.check_minutes,
-            way[repairs.area],
-            cured,
-            problem.area_minutes,
-            place,
-            problem.escalate_minutes,
-        )
+    prices = Prices(
+        like=problem.tables.like,
+        start=problem.tables.start,
+        place=np.concatenate([[1], np.cumprod(base)]).astype(np.int64),
+        test_minutes=problem.tests.minutes,
+        test_way=way[problem.tests.area],
+        repair_minutes=own,
+        repair_way=way[problem.repairs.area],
+        cured=cured,
+        area_minutes=problem.area_minutes,
+        least=np.where(cured, own[:, None], np.inf).min(axis=0, initial=problem.escalate_minutes),
+        escalate=problem.escalate_minutes,
     )
-
-
-@njit(cache=True)
-def _opening(way, open_areas, area_minutes):
-    total = 0.0
-    for a in range(area_minutes.shape[0]):
-        if (way & ~open_areas) >> a & 1:
-            total += area_minutes[a]
-    return total
+    return float(_best(prices, np.full(int(states), np.nan), 0, 0, 0, problem.prior.copy()))
 
 
 @njit
-def _best(  # noqa: C901, PLR0913, PLR0917 - flat arrays for the compiler
-    memo,
-    evidence,
-    failed,
-    open_areas,
-    joint,
-    like,
-    start,
-    test_minutes,
-    test_way,
-    repair_minutes,
-    repair_way,
-    cured,
-    area_minutes,
-    place,
-    escalate,
-):
-    n_tests, n_repairs = test_minutes.shape[0], repair_minutes.shape[0]
-    index = evidence + failed * place[n_tests]
+def _best(prices, memo, evidence, failed, open_areas, joint):
+    """Least expected minutes from a state on.
+
+    Args:
+        prices: of the problem.
+        memo: (states,) minutes of the states met, NaN elsewhere.
+        evidence: outcomes found, one digit for each test.
+        failed: repairs tried, as bits.
+        open_areas: areas that stand open, as bits.
+        joint: (hypotheses,) probability of each together with all that was found.
+    """
+    index = evidence + failed * prices.place[-1]
     if not np.isnan(memo[index]):
         return memo[index]
     total = joint.sum()
-    best = escalate
-    for r in range(n_repairs):
+    known = (joint * prices.least).sum() / total
+    best = prices.escalate
+    for t in range(prices.test_minutes.shape[0]):
+        if evidence // prices.place[t] % (prices.place[t + 1] // prices.place[t]):
+            continue
+        spent = prices.test_minutes[t]
+        spent += opening(prices.test_way[t], open_areas, prices.area_minutes)
+        if spent + known < best:
+            spent += _after_test(prices, memo, evidence, failed, open_areas, joint, t) / total
+            best = min(best, spent)
+    for r in range(prices.repair_minutes.shape[0]):
         if failed >> r & 1:
             continue
-        spent = repair_minutes[r] + _opening(repair_way[r], open_areas, area_minutes)
-        if spent >= best:
-            continue
-        rest = np.where(cured[r], 0.0, joint)
+        spent = prices.repair_minutes[r]
+        spent += opening(prices.repair_way[r], open_areas, prices.area_minutes)
+        rest = np.where(prices.cured[r], 0.0, joint)
         left = rest.sum()
-        if left == total:
-            continue
-        if left > 0.0:
-            spent += (
-                left
-                / total
-                * _best(
-                    memo,
-                    evidence,
-                    failed | 1 << r,
-                    open_areas | repair_way[r],
-                    rest,
-                    like,
-                    start,
-                    test_minutes,
-                    test_way,
-                    repair_minutes,
-                    repair_way,
-                    cured,
-                    area_minutes,
-                    place,
-                    escalate,
-                )
-            )
-        best = min(best, spent)
-    for t in range(n_tests):
-        if evidence // place[t] % (place[t + 1] // place[t]):
-            continue
-        spent = test_minutes[t] + _opening(test_way[t], open_areas, area_minutes)
-        for o in range(start[t + 1] - start[t]):
-            if spent >= best:
-                break
-            after = joint * like[:, start[t] + o]
-            chance = after.sum()
-            if chance > 0.0:
-                spent += (
-                    chance
-                    / total
-                    * _best(
-                        memo,
-                        evidence + place[t] * (o + 1),
-                        failed,
-                        open_areas | test_way[t],
-                        after,
-                        like,
-                        start,
-                        test_minutes,
-                        test_way,
-                        repair_minutes,
-                        repair_way,
-                        cured,
-                        area_minutes,
-                        place,
-                        escalate,
-                    )
-                )
-        best = min(best, spent)
+        if left < total and spent + (rest * prices.least).sum() / total < best:
+            if left > 0.0:
+                opened = open_areas | prices.repair_way[r]
+                then = _best(prices, memo, evidence, failed | 1 << r, opened, rest)
+                spent += left / total * then
+            best = min(best, spent)
     memo[index] = best
     return best
+
+
+@njit
+def _after_test(prices, memo, evidence, failed, open_areas, joint, test):
+    """Minutes after a test, summed over its outcomes with their joint probabilities."""
+    spent = 0.0
+    opened = open_areas | prices.test_way[test]
+    for o in range(prices.start[test + 1] - prices.start[test]):
+        after = joint * prices.like[:, prices.start[test] + o]
+        chance = after.sum()
+        if chance > 0.0:
+            found = evidence + prices.place[test] * (o + 1)
+            spent += chance * _best(prices, memo, found, failed, opened, after)
+    return spent

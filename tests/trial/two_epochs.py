@@ -33,10 +33,7 @@ SETS = list(itertools.product(range(3), range(2)))
 def problem() -> DecisionProblem:
     """Hypothesis number = 2 * fuse + wire."""
     prior = np.array(
-        [
-            sum(p * FUSE[c][f] * WIRE[c][w] for c, p in ((0, 1 - CAUSE), (1, CAUSE)))
-            for f, w in SETS
-        ]
+        [sum(p * FUSE[c][f] * WIRE[c][w] for c, p in ((0, 1 - CAUSE), (1, CAUSE))) for f, w in SETS]
     )
     same = np.array([SAME[f, w] for f, w in SETS])
     lit = np.array([LAMP[f, w] for f, w in SETS])
