@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.circuit.operating import evaluate
 from diagnose.circuit.rigs import Circuit, level_names, make_circuit
-from diagnose.network.words import UNLISTED
+from diagnose.network.words import SHARE_OF_MACHINES, UNLISTED
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -64,13 +64,23 @@ class Behaviour:
         return _readings(self.machine, self.circuit, self.names, fault_sets)
 
 
+def fault_prior(machine: Machine, part: str, mode: str) -> float:
+    """Probability of a fault before anybody complained; see `SHARE_OF_MACHINES`."""
+    return SHARE_OF_MACHINES * machine.parts[part].modes[mode].per_1000_jobs / 1000.0
+
+
+def unlisted_prior(machine: Machine) -> float:
+    """The same for what the file does not list, for each complaint."""
+    return SHARE_OF_MACHINES * machine.unlisted_per_1000 / 1000.0
+
+
 def single_behaviour(machine: Machine) -> Behaviour:
     """A machine's behaviour on demand, without the table of pairs."""
     circuit = make_circuit(machine)
     listed = circuit.netlist.faults
     complaints = tuple(machine.complaints)
-    priors = [machine.parts[part].modes[mode].per_1000_jobs / 1000.0 for part, mode in listed]
-    priors += [machine.unlisted_per_1000 / 1000.0] * len(complaints)
+    priors = [fault_prior(machine, part, mode) for part, mode in listed]
+    priors += [unlisted_prior(machine)] * len(complaints)
     part_of = [*circuit.netlist.fault_part, *[len(machine.parts)] * len(complaints)]
     functions = (f.id for f in machine.functions.values() if f.kind == "all_of")
     names = (*circuit.rigs.names, *functions, *complaints)

@@ -37,7 +37,7 @@ CAUSE_FOUND = 0.85
 COMPLAINT_FITS = 0.9
 """Chance that the customer's words are the ones that fit what the machine does. Estimate."""
 
-COMPLAINT_SLIPS = 0.01
+COMPLAINT_SLIPS = 0.001
 """Chance of a complaint that the machine's state does not explain. Estimate."""
 
 

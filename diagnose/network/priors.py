@@ -16,6 +16,7 @@ import numpy as np
 
 from diagnose.errors import NetworkError
 from diagnose.inference.families import Family
+from diagnose.network.behaviour import fault_prior, unlisted_prior
 from diagnose.network.words import UNLISTED
 
 if TYPE_CHECKING:
@@ -39,8 +40,7 @@ def cause_chance(machine: Machine, cause: SharedCause) -> float:
     """Prior that a shared cause is there."""
     if cause.part is None:
         return cause.per_1000_jobs / 1000.0
-    modes = machine.parts[cause.part].modes
-    return sum(modes[mode].per_1000_jobs for mode in cause.modes) / 1000.0
+    return sum(fault_prior(machine, cause.part, mode) for mode in cause.modes)
 
 
 def _influences(machine: Machine, part: Part) -> list[_Influence]:
@@ -61,7 +61,7 @@ def part_family(machine: Machine, part: Part) -> Family:
     """
     influences = _influences(machine, part)
     modes = [mode for mode in part.modes.values() if mode.id != "ok"]
-    base = np.array([mode.per_1000_jobs / 1000.0 for mode in modes])
+    base = np.array([fault_prior(machine, part.id, mode.id) for mode in modes])
     for one in influences:
         factors = np.array([one.factors.get(mode.id, 1.0) for mode in modes])
         base /= 1.0 + one.chance * (factors - 1.0)
@@ -109,7 +109,7 @@ def root_families(machine: Machine) -> Iterator[Family]:
         for name in ready:
             yield families.pop(name)
             done.add(name)
-    chance = machine.unlisted_per_1000 / 1000.0
+    chance = unlisted_prior(machine)
     states = ("ok", *machine.complaints)
     table = [1.0 - chance * (len(states) - 1), *[chance] * (len(states) - 1)]
     yield Family.build(UNLISTED, states, (), table)

@@ -251,7 +251,10 @@ def _d_matrix(
     found: dict[str, list[Any]] = {
         "part": [part for part, _ in faults],
         "mode": [mode for _, mode in faults],
-        "per_1000_jobs": [0.0, *(1000.0 * table.priors[: table.n_listed]).round(9).tolist()],
+        "per_1000_jobs": [
+            0.0,
+            *(table.machine.parts[part].modes[mode].per_1000_jobs for part, mode in faults[1:]),
+        ],
         "detected": [0, *(int(group_of[fault].detected) for fault in faults[1:])],
         "repair_items": [0, *(group_of[fault].repair_items for fault in faults[1:])],
     }

@@ -25,7 +25,10 @@ if TYPE_CHECKING:
 LEADING = 2
 """Tests taken from each ranking for a closer look."""
 
-FEWEST, MOST = 8, 2000
+KEPT = 0.995
+"""The likeliest hypotheses with so much of the probability are played; the rest only take time."""
+
+FEWEST, MOST = 4, 2000
 """Jobs played at least, however little time there is, and at most."""
 
 
@@ -110,10 +113,9 @@ def look_further(
             played for each action.
     """
     began = time.perf_counter()
+    weights = likeliest(problem.prior if belief is None else belief)
     bench = Bench(problem)
-    if belief is not None or open_areas or done:
-        weights = problem.prior if belief is None else belief
-        bench = Bench.beginning_at(bench, bench.begin(weights, open_areas, done))
+    bench = Bench.beginning_at(bench, bench.begin(weights, open_areas, done))
     gate = Expected(bench, Gate())
     found = candidates(bench, bench.start, look(bench, bench.start), LEADING)
     first = _played(bench, gate, found[:1], began + budget_seconds / 2.0, known)
@@ -134,6 +136,15 @@ def look_further(
         jobs=first.shape[1],
         seconds=time.perf_counter() - began,
     )
+
+
+def likeliest(belief: Floats, kept: float = KEPT) -> Floats:
+    """The belief without the least likely hypotheses, which share what is not kept."""
+    order = np.argsort(-belief, kind="stable")
+    before = np.cumsum(belief[order]) - belief[order]
+    found = belief.copy()
+    found[order[before >= kept * belief.sum()]] = 0.0
+    return found
 
 
 def _played(

@@ -230,8 +230,6 @@ def test_a_good_battery_reading_raises_the_good_battery():
     ("complaint", "test", "value"),
     [
         ("one_click", "relay_output_volts", 0.0),
-        ("one_click", "starter_amps", 91.0),
-        ("one_click", "starter_amps", 0.0),
         ("silent", "coil_ground_volts", 11.9),
         ("silent", "start_button_ohms", 1e6),
         ("dead", "main_fuse_ohms", 1e6),

@@ -12,7 +12,7 @@ from diagnose.errors import NetworkError
 from diagnose.machine.model import Raise
 from diagnose.network.outcomes import COMPLAINT_FITS, COMPLAINT_SLIPS, complaint_chances
 from diagnose.network.priors import cause_chance, part_family, root_families
-from diagnose.network.words import NO, UNLISTED, YES
+from diagnose.network.words import SHARE_OF_MACHINES, NO, UNLISTED, YES
 from tests import shipped
 from tests.network.fault_sets import Roots
 
@@ -37,10 +37,12 @@ def marginal(machine, part):
 
 
 def test_marginal_priors_are_the_files(name):
-    """Whatever causes there are, a mode's prior is its `per_1000_jobs`."""
+    """Whatever causes there are, a mode's prior is its `per_1000_jobs`, scaled to machines."""
     machine = shipped.behaviour(name).machine
     for part in machine.parts.values():
-        written = np.array([mode.per_1000_jobs / 1000.0 for mode in part.modes.values()])
+        written = np.array(
+            [SHARE_OF_MACHINES * mode.per_1000_jobs / 1000.0 for mode in part.modes.values()]
+        )
         written[0] = 1.0 - written[1:].sum()
         np.testing.assert_allclose(marginal(machine, part), written, rtol=1e-12)
 
@@ -53,7 +55,7 @@ def test_compiled_priors_are_the_files(name):
         for mode in part.modes.values():
             if mode.id != "ok":
                 assert beliefs[part.id][mode.id] == pytest.approx(
-                    mode.per_1000_jobs / 1000.0, rel=1e-9
+                    SHARE_OF_MACHINES * mode.per_1000_jobs / 1000.0, rel=1e-9
                 )
 
 
@@ -139,7 +141,9 @@ def test_unlisted_fault(name):
     assert family.node == UNLISTED
     assert family.parents == ()
     assert family.states == ("ok", *machine.complaints)
-    np.testing.assert_allclose(family.table[1:], machine.unlisted_per_1000 / 1000.0)
+    np.testing.assert_allclose(
+        family.table[1:], SHARE_OF_MACHINES * machine.unlisted_per_1000 / 1000.0
+    )
 
 
 def test_unlisted_fault_explains_its_complaint_while_the_meter_reads_normal(name):
@@ -185,6 +189,7 @@ def test_drawing_from_the_roots_gives_the_priors(name):
         if part == UNLISTED:
             continue
         seen = np.bincount(states[:, place], minlength=len(roots.family(part).states)) / n
-        written = [m.per_1000_jobs / 1000.0 for m in behaviour.machine.parts[part].modes.values()]
+        modes = behaviour.machine.parts[part].modes.values()
+        written = [SHARE_OF_MACHINES * mode.per_1000_jobs / 1000.0 for mode in modes]
         for share, prior in list(zip(seen, written, strict=True))[1:]:
             assert abs(share - prior) <= 5.0 * np.sqrt(prior / n) + 1e-9
