@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 Bins = NDArray[np.int8]
 Ints = NDArray[np.int64]
 
-BUDGET = 1.5e-6
+BUDGET = 2.5e-6
 """Prior weight of wrong comparisons that one merging may cost."""
 
 GUESTS = 0.4
