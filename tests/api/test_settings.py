@@ -39,7 +39,5 @@ def test_importing_builds_nothing() -> None:
         "print([one for one in gc.get_objects() if isinstance(one, FastAPI)])"
     )
     command = [sys.executable, "-c", code]
-    found = subprocess.run(
-        command, check=True, capture_output=True, text=True
-    )
+    found = subprocess.run(command, check=True, capture_output=True, text=True)
     assert found.stdout.strip() == "[]"

@@ -168,9 +168,7 @@ def test_draw_writes_a_picture_with_every_part(
 def test_serve_answers_on_the_port_it_names(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "diagnose", "serve", "--port", "0", "--json"]
     environment = {**os.environ, "NOSTART_MACHINES": str(tmp_path)}
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, text=True, env=environment
-    ) as served:
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment) as served:
         try:
             assert served.stdout is not None
             told = json.loads("".join(served.stdout.readline() for _ in range(4)))

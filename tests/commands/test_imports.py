@@ -21,9 +21,7 @@ def loaded(*words: str) -> set[str]:
         "print(*sorted(names), file=sys.stderr)\n"
         "sys.exit(code)"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], check=True, capture_output=True, text=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     return set(done.stderr.splitlines()[-1].split())
 
 

@@ -75,7 +75,5 @@ def test_reading_an_archive_needs_no_heavy_library() -> None:
         "heavy = {'ruamel.yaml', 'pydantic', 'networkx', 'numpy', 'pgmpy'}\n"
         "print(sorted(heavy & set(sys.modules)))"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True
-    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
