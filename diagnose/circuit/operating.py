@@ -16,7 +16,7 @@ import numpy as np
 
 from diagnose.circuit.lanes import make_lanes
 from diagnose.circuit.netlist import ALWAYS, LOOSE_OHMS, NEVER, NONE
-from diagnose.circuit.rigs import AMPS, LAMP, LEVEL, OHMS, RELAY, VISIBLE
+from diagnose.circuit.rigs import AMPS, COIL, LAMP, LEVEL, OHMS, RELAY, VISIBLE
 from diagnose.circuit.settling import across, blow_fuses, let_go, main_amps, settle
 from diagnose.machine.model import OPEN_OHMS
 
@@ -144,18 +144,27 @@ def _inspect(circuit: Circuit, observable: Number, faults: Ints, blown: Bools, o
     n, r = circuit.netlist, circuit.rigs
     rigs = np.full(len(faults), r.rig[observable], dtype=np.int32)
     lanes = make_lanes(circuit, rigs, faults, blown)
+    coil = r.kind[observable] == COIL
     ohms, unseen, loose = np.zeros(out.shape), np.ones(len(faults)), np.zeros(len(faults))
     for part in r.parts_flat[r.parts_start[observable] : r.parts_start[observable + 1]]:
         fault = lanes.fault_of(part)
         visible = np.where(fault >= 0, n.fault_visible[fault], 0.0)
         visible = np.where(blown[:, part], np.maximum(visible, n.blown_visible[part]), visible)
-        ohms += _isolated_ohms(lanes, part)
+        ohms += (_coil_ohms if coil else _isolated_ohms)(lanes, part)
         unseen *= 1.0 - visible
         loose = np.maximum(loose, (fault >= 0) & (n.fault_loose[fault] != 0))
-    if r.kind[observable] == OHMS:
+    if coil or r.kind[observable] == OHMS:
         out[:] = ohms
     else:
         out[:] = (1.0 - unseen if r.kind[observable] == VISIBLE else loose)[:, None]
+
+
+def _coil_ohms(lanes: Lanes, part: Number) -> Floats:
+    """(lanes, 2) ohms of a relay's coil, unplugged; it does not come and go."""
+    n = lanes.circuit.netlist
+    fault = lanes.fault_of(part)
+    ohms = np.where(fault >= 0, n.fault_coil_ohms[fault], n.ok_coil_ohms[part])
+    return np.stack([ohms, ohms], axis=-1)
 
 
 def _isolated_ohms(lanes: Lanes, part: Number) -> Floats:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from diagnose.circuit.mesh import MeshPlan
     from diagnose.machine.model import Function, Machine, Test
 
-VOLTS, LAMP, AMPS, LEVEL, RELAY, OHMS, VISIBLE, LOOSE = range(8)
+VOLTS, LAMP, AMPS, LEVEL, RELAY, OHMS, COIL, VISIBLE, LOOSE = range(9)
 """Kinds of observables."""
 
 JUMPER_OHMS = 0.01
@@ -47,7 +47,7 @@ class Rigs:
         thresholds: (observables, most levels) volts of a function's levels, best first, -inf
             beyond the last.
         n_levels: (observables,) levels of a function, 0 for a quantity.
-        parts_start, parts_flat: extents and parts of OHMS, VISIBLE and LOOSE observables.
+        parts_start, parts_flat: extents and parts of OHMS, COIL, VISIBLE and LOOSE observables.
         read_start, read: extents by rig, and the observables read from it as volts or amps.
         condition: (rigs,) index of the condition.
         closed: (rigs, parts) 1 where a switch is held closed or a generator turns.
@@ -165,7 +165,7 @@ def _seen_test(machine: Machine, test: Test) -> _Seen | None:
         return _Seen(test.id, VOLTS, key, *posts)
     if test.kind == "amps":
         return _Seen(test.id, AMPS, key, part=test.parts[0])
-    kinds = {"ohms": OHMS, "look": VISIBLE, "wiggle": LOOSE}
+    kinds = {"ohms": COIL if test.across == "coil" else OHMS, "look": VISIBLE, "wiggle": LOOSE}
     if test.kind in kinds and test.parts:
         return _Seen(test.id, kinds[test.kind], _RigKey(test.condition), parts=test.parts)
     return None

@@ -107,6 +107,7 @@ def build_test(id_: str, file: MachineFile, functions: Mapping[str, Function]) -
         unplugged=tuple(entry.unplugged),
         needs=tuple(entry.needs),
         added_ohms=_added_ohms(entry, default, nominal),
+        across=entry.across if isinstance(entry, OhmsTest) else "path",
         unit=default.unit,
         low=default.low * scale,
         high=default.high * scale,

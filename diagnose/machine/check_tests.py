@@ -104,7 +104,8 @@ def _parts(subject: Subject, path: Path, entry: AnyTest) -> Iterator[Problem]:
             message = f"met {' and '.join(given) or 'none'}; expected one of function, parts, cause"
             yield subject.problem(path, message, "look_subject", key=True)
         return
-    one = isinstance(entry, AmpsTest | LoadTest | SubstituteTest | BridgeTest)
+    coil = isinstance(entry, OhmsTest) and entry.across == "coil"
+    one = coil or isinstance(entry, AmpsTest | LoadTest | SubstituteTest | BridgeTest)
     if (one and len(parts) != 1) or (isinstance(entry, OhmsTest | WiggleTest) and not parts):
         message = f"met {len(parts)} parts; expected {'exactly' if one else 'at least'} one"
         yield subject.problem(where, message, "part_count", key=True)
@@ -128,6 +129,8 @@ def _fitting(entry: AnyTest) -> tuple[str, ...]:
     kinds = part_kinds()
     if isinstance(entry, BridgeTest):
         return tuple(kind for kind, row in kinds.items() if row.conducts)
+    if isinstance(entry, OhmsTest) and entry.across == "coil":
+        return ("relay",)
     if isinstance(entry, OhmsTest):
         return tuple(kind for kind in kinds if kind not in ("battery", "generator", "controller"))
     return ()

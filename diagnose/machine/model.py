@@ -265,6 +265,7 @@ class Test:
         function: function listened to, looked at, or watched while bridging or substituting.
         cause: shared cause looked for.
         unplugged: parts taken out of the circuit for the test.
+        across: what an ohms test measures of its parts: their main path, or a relay's coil.
         added_ohms: resistance that the test itself connects between the probes (test lamp,
             load tester), None for a meter.
         unit: unit of a reading, None when the test yields only outcomes.
@@ -291,6 +292,7 @@ class Test:
     unplugged: tuple[str, ...] = ()
     needs: tuple[str, ...] = ()
     added_ohms: float | None = None
+    across: Literal["path", "coil"] = "path"
     unit: str | None = None
     low: float = 0.0
     high: float = 0.0

@@ -171,6 +171,7 @@ class OhmsTest(TestEntry):
 
     kind: Literal["ohms"]
     parts: list[str]
+    across: Literal["path", "coil"] = "path"
     outcomes: dict[Id, OhmsOutcome] | None = None
     spread_ohms: Positive | None = None
     spread_percent: NotNegative | None = None

@@ -105,6 +105,13 @@ def series_ohms(
     touching: bool,
 ) -> float:
     """What a meter reads along parts that are isolated and in line, contacts at rest."""
+    if test.across == "coil":
+        (name,) = test.parts
+        fault = faults.get(name)
+        if fault is None:
+            return machine.parts[name].coil_ohms
+        own = machine.parts[name].coil_ohms if fault.coil_ohms is None else fault.coil_ohms
+        return OPEN_OHMS if fault.coil_open else own
     closes = machine.conditions[test.condition].closes if test.condition else ()
     total = 0.0
     for name in test.parts:
