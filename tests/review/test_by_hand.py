@@ -29,6 +29,7 @@ from diagnose.advice.situation import Situation
 from diagnose.errors import UnknownNameError
 from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_names
+from diagnose.network.words import SHARE_OF_MACHINES
 from diagnose.review.groups import repair_items
 from diagnose.review.isolation import entropy_bits, isolation_minutes
 from diagnose.review.review import TOOL_SETS, Review, review_machine, review_table, review_tool_sets
@@ -109,7 +110,7 @@ def test_groups_and_parts_that_nothing_tells_apart(reviews: dict[str, Review]) -
     groups = {frozenset(".".join(f) for f in g.faults): g for g in reviews["all"].groups}
     both = groups[frozenset({"lamp.open", "earth.open"})]
     assert both.repair_items == 2
-    assert both.prior == pytest.approx(0.020)
+    assert both.prior == pytest.approx(SHARE_OF_MACHINES * 0.020)
     assert [g.faults for g in reviews["all"].groups if not g.detected] == [
         (("switch", "stuck_closed"),)
     ]
