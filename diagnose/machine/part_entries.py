@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from typing import Annotated, Literal
 
 from pydantic import Field
@@ -56,9 +57,9 @@ class PartEntry(SourcedEntry):
     modes: dict[Id, ModeEntry]
     repairs: dict[Id, RepairEntry] = Field(default_factory=dict)
 
+    @abstractmethod
     def terminals(self) -> dict[str, str]:
         """Terminal role -> net, in the order of the current."""
-        raise NotImplementedError
 
 
 class TwoEndedPart(PartEntry):

@@ -20,6 +20,7 @@ from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_names
 from diagnose.machine.rules import RULES
 from diagnose.machine.schema_json import machine_schema
+from diagnose.network.words import SHARE_OF_MACHINES
 from tests.inference.agrum import pyagrum
 
 if TYPE_CHECKING:
@@ -128,7 +129,7 @@ def test_schema_is_the_one_of_the_reader(call: Callable[..., Ran]) -> None:
 def test_network_writes_a_file_that_another_library_reads(
     call: Callable[..., Ran], cart: str, tmp_path: Path
 ) -> None:
-    """Read back by pyAgrum; its marginal of a part is the prior of the machine file.
+    """Read back by pyAgrum; its marginal of a part is the prior of the machine file, before a complaint.
 
     pyAgrum keeps what it reads from BIF in single precision: 24 bits, 6e-8 (IEEE 754).
     """
@@ -144,7 +145,8 @@ def test_network_writes_a_file_that_another_library_reads(
     found = inference.posterior("battery")
     for number, mode in enumerate(machine.parts["battery"].modes.values()):
         if mode.id != "ok":
-            assert found[number] == pytest.approx(mode.per_1000_jobs / 1000.0, abs=1e-7)
+            prior = SHARE_OF_MACHINES * mode.per_1000_jobs / 1000.0
+            assert found[number] == pytest.approx(prior, abs=1e-7)
 
 
 def test_draw_writes_a_picture_with_every_part(
