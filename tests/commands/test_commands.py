@@ -129,7 +129,7 @@ def test_schema_is_the_one_of_the_reader(call: Callable[..., Ran]) -> None:
 def test_network_writes_a_file_that_another_library_reads(
     call: Callable[..., Ran], cart: str, tmp_path: Path
 ) -> None:
-    """Read back by pyAgrum; its marginal of a part is the prior of the machine file, before a complaint.
+    """Read back by pyAgrum; its marginal of a part is the prior of the machine file, unconditioned.
 
     pyAgrum keeps what it reads from BIF in single precision: 24 bits, 6e-8 (IEEE 754).
     """
