@@ -69,7 +69,7 @@ def test_lamps_on_and_pump_priming_clear_the_common_feed():
         job = job.record(test, outcome)
     job = job.record("listen_pump", "runs")
     for part, prior in before.items():
-        assert chance(job, part) < 0.02
+        assert chance(job, part) < 0.01
         assert chance(job, part) < prior
 
 
