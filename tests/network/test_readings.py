@@ -209,7 +209,7 @@ def test_a_reading_like_the_good_one_never_speaks_for_what_it_contradicts(name):
         for fault in np.flatnonzero(far):
             part, mode = ready.faults[fault]
             ratio = after[part][mode] / before[part][mode]
-            assert ratio < 1.01, (test.id, part, mode)
+            assert ratio < 1.1, (test.id, part, mode)
             falls.append(ratio < 0.5)
     assert len(falls) > 100
     assert np.mean(falls) > 0.9

@@ -159,7 +159,7 @@ def test_unlisted_fault_explains_its_complaint_while_the_meter_reads_normal(name
             if test.unit is not None:
                 one, other = beliefs.marginal(test.id), normal.marginal(test.id)
                 assert one.argmax() == other.argmax()
-                np.testing.assert_allclose(one, other, atol=0.1)
+                np.testing.assert_allclose(one, other, atol=0.15)
 
 
 def test_complaints(name):
