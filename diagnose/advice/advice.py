@@ -56,7 +56,7 @@ class TestAdvice:
     Attributes:
         test, title: the test.
         gain_bits: mutual information between its outcome and the state of the parts.
-        minutes: labour, opening of what is not open yet included.
+        minutes: labour, opening of what is not open yet (and closing it at the end) included.
         bits_per_minute: gain divided by minutes; the ranking.
         tool: what it takes.
         opens: areas to be opened first, outermost first.

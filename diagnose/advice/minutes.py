@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from diagnose.machine.model import Machine, Repair
+    from diagnose.machine.model import Area, Machine, Repair
 
 
 def to_open(machine: Machine, area: str | None, open_areas: Collection[str]) -> tuple[str, ...]:
@@ -20,8 +20,13 @@ def to_open(machine: Machine, area: str | None, open_areas: Collection[str]) -> 
 
 
 def opening_minutes(machine: Machine, areas: Collection[str]) -> float:
-    """Minutes to open these areas."""
-    return sum(machine.areas[area].open_minutes for area in areas)
+    """Minutes to open these areas and, once at the end of the job, to close them again."""
+    return sum(access_minutes(machine.areas[area]) for area in areas)
+
+
+def access_minutes(area: Area) -> float:
+    """Minutes that opening an area costs the job: it stays open, and is closed once at the end."""
+    return area.open_minutes + area.close_minutes
 
 
 def price_minutes(machine: Machine, price_eur: float) -> float:

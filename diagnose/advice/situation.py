@@ -39,15 +39,45 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
+class RepairDone:
+    """A repair that was carried out.
+
+    Attributes:
+        part: id of the part.
+        repair: id of the repair.
+        gone: what the functional check after it showed: True when the complaint was gone, False
+            when it was still there, None when nobody looked.
+    """
+
+    part: str
+    repair: str
+    gone: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Epoch:
+    """A stretch of a job that ended with a repair.
+
+    Attributes:
+        findings: what was found in it, in the order recorded, at most one per test.
+        repair: the repair that ended it.
+    """
+
+    findings: tuple[Finding, ...]
+    repair: RepairDone
+
+
+@dataclass(frozen=True, slots=True)
 class Situation:
     """What is known and what is at hand.
 
     Attributes:
         complaint: what the customer reported.
-        findings: in the order recorded, at most one per test.
+        findings: since the last repair, in the order recorded, at most one per test.
         open_areas: areas that stand open.
         tools: tools at hand; empty when every tool is.
         temperature_celsius: of the battery.
+        past: what was found before each repair, and the repair; the oldest first.
     """
 
     complaint: str
@@ -55,6 +85,7 @@ class Situation:
     open_areas: frozenset[str] = frozenset()
     tools: frozenset[str] = frozenset()
     temperature_celsius: float = REFERENCE_CELSIUS
+    past: tuple[Epoch, ...] = ()
 
     def at_hand(self, tool: str) -> bool:
         """Whether a tool can be used."""

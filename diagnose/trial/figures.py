@@ -10,7 +10,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from diagnose.trial.problem import Floats
+    from diagnose.decision.problem import Floats
 
 Z_95 = 1.959964
 """Two-sided 95 % point of the normal distribution."""

@@ -15,14 +15,14 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numba import njit
 
+from diagnose.decision.kernels import opening
+from diagnose.decision.problem import area_ways
 from diagnose.errors import ValueOutOfRangeError
-from diagnose.trial.kernels import opening
-from diagnose.trial.problem import area_ways
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from diagnose.trial.problem import DecisionProblem, Floats, Ints
+    from diagnose.decision.problem import DecisionProblem, Floats, Ints
 
 MOST_STATES = 8_000_000
 

@@ -6,13 +6,13 @@ import os
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from diagnose.decision.machine_problem import MachineProblems, make_problems
+from diagnose.decision.policies import make_policy
 from diagnose.errors import UnknownNameError, ValueOutOfRangeError
 from diagnose.machine.load import load_machine
 from diagnose.machine.model import Machine
 from diagnose.network.behaviour import make_behaviour
 from diagnose.trial.figures import figures_of
-from diagnose.trial.machine_problem import MachineProblems, make_problems
-from diagnose.trial.policies import make_policy
 from diagnose.trial.simulate import Workshop, simulate
 
 if TYPE_CHECKING:
@@ -80,7 +80,7 @@ def run_trial(
 
     Args:
         machine: id of a shipped machine, path of a machine file, or a machine.
-        policy: one of `diagnose.trial.policies.POLICIES`.
+        policy: one of `diagnose.decision.policies.POLICIES`.
         jobs: how many, at least 2.
         seed: of the random numbers.
         complaint: only jobs with this one; default: all, as often as they come.

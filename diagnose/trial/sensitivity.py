@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.decision.problem import entropy_bits
 from diagnose.errors import ValueOutOfRangeError
-from diagnose.trial.problem import entropy_bits
 
 if TYPE_CHECKING:
-    from diagnose.trial.problem import DecisionProblem, Floats
+    from diagnose.decision.problem import DecisionProblem, Floats
 
 
 def with_other_priors(problem: DecisionProblem, factors: Floats) -> DecisionProblem:

@@ -9,18 +9,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.trial.known import KnownMinutes
-from diagnose.trial.play import Dice, job_generator, play
-from diagnose.trial.policies import make_policy
-from diagnose.trial.state import UNDECIDED, Bench, State
+from diagnose.decision.known import KnownMinutes
+from diagnose.decision.play import Dice, job_generator, play
+from diagnose.decision.policies import make_policy
+from diagnose.decision.state import UNDECIDED, Bench, State
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from diagnose.trial.policies import Policy
-    from diagnose.trial.problem import DecisionProblem, Floats
+    from diagnose.decision.policies import Policy
+    from diagnose.decision.problem import DecisionProblem, Floats
 
     Progress = Callable[[int, int], None]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from diagnose.trial.problem import DecisionProblem, RepairTable, TestTable, make_tables
+from diagnose.decision.problem import DecisionProblem, RepairTable, TestTable, make_tables
 
 N_FAULTS, N_TESTS, N_PROBES = 8, 7, 4
 AREA_PARENT = (-1, 0, -1)

@@ -110,7 +110,9 @@ def test_an_open_area_saves_its_minutes(client: TestClient, question: dict[str, 
     details = client.get("/v1/machines/barn_cart").json()
     (seat,) = (area for area in details["areas"] if area["id"] == "seat")
     assert (closed["opens"], opened["opens"]) == (["seat"], [])
-    assert closed["minutes"] - opened["minutes"] == pytest.approx(seat["open_minutes"])
+    assert closed["minutes"] - opened["minutes"] == pytest.approx(
+        seat["open_minutes"] + seat["close_minutes"]
+    )
 
 
 def _tests(client: TestClient, body: dict[str, Any], test: str) -> list[dict[str, Any]]:

@@ -13,18 +13,18 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.trial.expected import Expected
+from diagnose.decision.expected import Expected
+from diagnose.decision.known import KnownMinutes
+from diagnose.decision.look_further import look_further
+from diagnose.decision.machine_problem import MachineProblems, make_problems
+from diagnose.decision.policies import make_policy
+from diagnose.decision.state import Bench
 from diagnose.trial.figures import difference, figures_of
-from diagnose.trial.known import KnownMinutes
-from diagnose.trial.look_further import look_further
-from diagnose.trial.machine_problem import MachineProblems, make_problems
 from diagnose.trial.optimum import optimal_minutes
-from diagnose.trial.policies import make_policy
 from diagnose.trial.run import workshop_of
 from diagnose.trial.sensitivity import with_more_slips, with_other_priors
 from diagnose.trial.simulate import simulate
 from diagnose.trial.small import random_problem
-from diagnose.trial.state import Bench
 from tests import shipped
 
 CERTAINTY = ("certainty_80", "certainty_90", "certainty_95")

@@ -10,8 +10,8 @@ import pytest
 from diagnose.errors import ValueOutOfRangeError
 from diagnose.trial.optimum import optimal_minutes
 from diagnose.trial.small import random_problem, small_problem
-from tests.trial import two_epochs
-from tests.trial.by_hand import best_minutes
+from tests.decision import two_epochs
+from tests.decision.by_hand import best_minutes
 
 TELLS_ALL = np.array([[1.0, 0.0], [0.0, 1.0]])
 

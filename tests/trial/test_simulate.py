@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diagnose.trial.expected import Expected
-from diagnose.trial.known import KnownMinutes
-from diagnose.trial.look_further import look_further
-from diagnose.trial.play import job_generator
-from diagnose.trial.policies import Gate, make_policy
+from diagnose.decision.expected import Expected
+from diagnose.decision.known import KnownMinutes
+from diagnose.decision.look_further import look_further
+from diagnose.decision.play import job_generator
+from diagnose.decision.policies import Gate, make_policy
+from diagnose.decision.state import Bench
 from diagnose.trial.sensitivity import with_more_slips, with_other_priors
 from diagnose.trial.simulate import Bays, Workshop, simulate
 from diagnose.trial.small import random_problem, small_problem
-from diagnose.trial.state import Bench
-from tests.trial import two_epochs
+from tests.decision import two_epochs
 
 
 def shop(policy: str) -> Workshop:

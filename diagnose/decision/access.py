@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.trial.problem import area_ways
+from diagnose.decision.problem import area_ways
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from diagnose.trial.problem import DecisionProblem, Floats
+    from diagnose.decision.problem import DecisionProblem, Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)

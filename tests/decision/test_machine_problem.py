@@ -11,16 +11,16 @@ import pytest
 
 from diagnose.commands.program import run
 from diagnose.commands.trial import _show
+from diagnose.decision.machine_problem import make_problems
 from diagnose.errors import UnknownNameError, ValueOutOfRangeError
 from diagnose.network.outcomes import complaint_chances
 from diagnose.trial.figures import difference
-from diagnose.trial.machine_problem import make_problems
 from diagnose.trial.run import run_trial, workshop_of
 from diagnose.trial.simulate import simulate
 from tests import shipped
 
 if TYPE_CHECKING:
-    from diagnose.trial.machine_problem import MachineProblems
+    from diagnose.decision.machine_problem import MachineProblems
 
 NAME = "utility_vehicle"
 

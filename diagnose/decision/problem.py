@@ -37,7 +37,7 @@ class Tables(NamedTuple):
         repair_start, repair_fault: faults that each repair fixes, row by row.
         repair_own: (repairs,) minutes of each with price and check, opening not included.
         repair_way: (repairs,) areas that must be open, as bits.
-        area_minutes: (areas,) to open.
+        area_minutes: (areas,) to open, and to close again at the end.
         fault_way: (faults, areas) 1 where repairing the fault takes that area open.
     """
 
@@ -119,7 +119,7 @@ class DecisionProblem:
         tests, repairs: what can be done.
         tables: the same for the kernels.
         area_names: ids of the areas.
-        area_minutes: (areas,) to open.
+        area_minutes: (areas,) to open, and to close again at the end.
         area_parent: (areas,) area it lies in, -1 for none.
         check_minutes: the functional check after a repair.
         escalate_minutes: handing over.
@@ -193,7 +193,7 @@ def make_tables(
         faults_of: (hypotheses, width) fault numbers, -1 beyond the last.
         explains: (faults,) share of the time that each alone gives the complaint.
         repairs: the repairs.
-        area_minutes: (areas,) to open.
+        area_minutes: (areas,) to open, and to close again at the end.
         area_parent: (areas,) area it lies in, -1 for none.
         check_minutes: after every repair.
     """

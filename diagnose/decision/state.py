@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.trial import kernels
-from diagnose.trial.access import AccessBook
+from diagnose.decision import kernels
+from diagnose.decision.access import AccessBook
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from diagnose.trial.access import Access
-    from diagnose.trial.problem import DecisionProblem, Floats, Ints
+    from diagnose.decision.access import Access
+    from diagnose.decision.problem import DecisionProblem, Floats, Ints
 
 FLOOR = 1e-9
 """Hypotheses with a smaller share of the probability are dropped."""

@@ -7,21 +7,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.advice.minutes import price_minutes
+from diagnose.advice.minutes import access_minutes, price_minutes
 from diagnose.advice.repair_cost import list_repairs
 from diagnose.circuit.wiring import make_sites
+from diagnose.decision.fault_sets import N_TRIPLES, make_fault_space
+from diagnose.decision.problem import DecisionProblem, RepairTable, TestTable, make_tables
 from diagnose.network.outcomes import cause_chances, complaint_chances, outcome_chances
 from diagnose.network.words import UNLISTED
-from diagnose.trial.fault_sets import N_TRIPLES, make_fault_space
-from diagnose.trial.problem import DecisionProblem, RepairTable, TestTable, make_tables
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from diagnose.decision.fault_sets import FaultSpace
+    from diagnose.decision.problem import Floats, Ints
     from diagnose.machine.model import Machine, Test
     from diagnose.network.behaviour import Behaviour
-    from diagnose.trial.fault_sets import FaultSpace
-    from diagnose.trial.problem import Floats, Ints
 
 CHECK_SLIPS = 0.005
 """Chance that the functional check is taken for what it was not. Estimate."""
@@ -109,7 +109,7 @@ def _test_chances(behaviour: Behaviour, space: FaultSpace, test: Test) -> Floats
 
 def _areas(machine: Machine) -> tuple[Floats, Ints]:
     number = {area: i for i, area in enumerate(machine.areas)}
-    minutes = np.array([area.open_minutes for area in machine.areas.values()], dtype=np.float64)
+    minutes = np.array([access_minutes(area) for area in machine.areas.values()], dtype=np.float64)
     parents = [-1 if a.inside is None else number[a.inside] for a in machine.areas.values()]
     return minutes, np.array(parents, dtype=np.int32)
 

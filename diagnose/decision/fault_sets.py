@@ -20,10 +20,10 @@ from diagnose.network.words import UNLISTED
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from diagnose.decision.problem import Floats, Ints
     from diagnose.inference.families import Family
     from diagnose.machine.model import Machine
     from diagnose.network.behaviour import Behaviour, FaultSet
-    from diagnose.trial.problem import Floats, Ints
 
 N_TRIPLES = 3000
 """Draws of three faults at once."""

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from diagnose.trial.policies import Policy
-    from diagnose.trial.state import Bench, State
+    from diagnose.decision.policies import Policy
+    from diagnose.decision.state import Bench, State
 
 
 class Expected:

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from diagnose.trial.policies import MOST_REPAIRS
+from diagnose.decision.policies import MOST_REPAIRS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from diagnose.trial.problem import DecisionProblem, Floats
-    from diagnose.trial.state import Bench, State
+    from diagnose.decision.problem import DecisionProblem, Floats
+    from diagnose.decision.state import Bench, State
 
 EPOCHS = 3
 """Tests have their own random numbers in so many epochs; later ones share the last's."""

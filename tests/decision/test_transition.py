@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from pgmpy.inference import VariableElimination
 
-from diagnose.trial.play import mend
-from diagnose.trial.state import Bench
-from tests.trial import two_epochs
-from tests.trial.two_epochs import CAUSE, FUSE, LAMP, NEW_FUSE, SAME, SETS, WIRE
+from diagnose.decision.play import mend
+from diagnose.decision.state import Bench
+from tests.decision import two_epochs
+from tests.decision.two_epochs import CAUSE, FUSE, LAMP, NEW_FUSE, SAME, SETS, WIRE
 
 CASES = list(itertools.product((0, 1), repeat=2))
 

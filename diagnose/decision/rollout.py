@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.trial import kernels
-from diagnose.trial.expected import Expected
-from diagnose.trial.play import Dice, play
-from diagnose.trial.policies import Gate, gate_ranking, gated, look, repair_action
-from diagnose.trial.state import Bench
+from diagnose.decision import kernels
+from diagnose.decision.expected import Expected
+from diagnose.decision.play import Dice, play
+from diagnose.decision.policies import Gate, gate_ranking, gated, look, repair_action
+from diagnose.decision.state import Bench
 
 if TYPE_CHECKING:
-    from diagnose.trial.policies import View
-    from diagnose.trial.state import State
+    from diagnose.decision.policies import View
+    from diagnose.decision.state import State
 
 SAMPLES = 48
 """Jobs played for each candidate on a large machine."""
@@ -76,7 +76,7 @@ class Rollout:
     samples: int = SAMPLES
 
     def decide(self, bench: Bench, state: State) -> int:
-        """See `diagnose.trial.policies.Policy`."""
+        """See `diagnose.decision.policies.Policy`."""
         found = candidates(bench, state, look(bench, state))
         if len(found) == 1:
             return found[0]

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.trial.expected import Expected
-from diagnose.trial.play import Dice, play
-from diagnose.trial.policies import Gate, look
-from diagnose.trial.rollout import SURE, candidates
-from diagnose.trial.state import Bench
+from diagnose.decision.expected import Expected
+from diagnose.decision.play import Dice, play
+from diagnose.decision.policies import Gate, look
+from diagnose.decision.rollout import SURE, candidates
+from diagnose.decision.state import Bench
 
 if TYPE_CHECKING:
-    from diagnose.trial.problem import DecisionProblem, Floats
-    from diagnose.trial.state import State
+    from diagnose.decision.problem import DecisionProblem, Floats
+    from diagnose.decision.state import State
 
 LEADING = 2
 """Tests taken from each ranking for a closer look."""

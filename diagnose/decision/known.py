@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.trial.access import AccessBook
+from diagnose.decision.access import AccessBook
 
 if TYPE_CHECKING:
-    from diagnose.trial.problem import DecisionProblem, Floats
+    from diagnose.decision.problem import DecisionProblem, Floats
 
 SHOWS = 0.5
 """A hypothesis that shows the complaint with no less than this chance is not put right."""

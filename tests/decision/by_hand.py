@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from diagnose.trial.problem import DecisionProblem
+    from diagnose.decision.problem import DecisionProblem
 
 
 def best_minutes(

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from diagnose.advice.repair_cost import expected_minutes
+from diagnose.decision import kernels
+from diagnose.decision.expected import Expected
+from diagnose.decision.policies import POLICIES, look, make_policy, surest
+from diagnose.decision.state import Bench
 from diagnose.errors import UnknownNameError
-from diagnose.trial import kernels
-from diagnose.trial.expected import Expected
 from diagnose.trial.optimum import optimal_minutes
-from diagnose.trial.policies import POLICIES, look, make_policy, surest
 from diagnose.trial.small import random_problem, small_problem
-from diagnose.trial.state import Bench
 
 SEEDS = range(6)
 NAMES = list(POLICIES)

@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from diagnose.decision import kernels
+from diagnose.decision.problem import entropy_bits
 from diagnose.errors import UnknownNameError
-from diagnose.trial import kernels
-from diagnose.trial.problem import entropy_bits
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from diagnose.trial.problem import DecisionProblem, Floats, Indices
-    from diagnose.trial.state import Bench, State
+    from diagnose.decision.problem import DecisionProblem, Floats, Indices
+    from diagnose.decision.state import Bench, State
 
 MINIMUM_GAIN_BITS = 1e-6
 """Below this a test tells nothing; differences are rounding."""
@@ -242,7 +242,7 @@ def surest(problem: DecisionProblem, view: View) -> float:
 
 
 def _rollout() -> Policy:
-    from diagnose.trial.rollout import Rollout  # noqa: PLC0415 - it builds on the gate
+    from diagnose.decision.rollout import Rollout  # noqa: PLC0415 - it builds on the gate
 
     return Rollout()
 

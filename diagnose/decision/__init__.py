@@ -1,0 +1,1 @@
+"""The decision problem of a job: beliefs over fault sets, policies, looking further ahead."""
