@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.network.readings import reading_likelihood, slip_density
 from diagnose.network.temperature import REFERENCE_CELSIUS, volts_to_add
-from diagnose.network.words import YES
+from diagnose.network.words import NO, YES, check_name, past_name
 
 if TYPE_CHECKING:
     import numpy as np
@@ -92,52 +92,81 @@ class Situation:
         return not self.tools or tool == "none" or tool in self.tools
 
 
-def evidence_of(situation: Situation) -> dict[str, str]:
-    """The findings that are outcomes, and the complaint: node -> state."""
-    found = {situation.complaint: YES}
+def named_findings(situation: Situation, folded: int = 0) -> tuple[tuple[str, Finding], ...]:
+    """All findings in the order recorded, each with the node that it is a state of.
+
+    Args:
+        situation: what is known.
+        folded: repairs whose findings are no evidence of their own any more.
+    """
+    past = [
+        (past_name(number, one.test), one)
+        for number, epoch in enumerate(situation.past[folded:])
+        for one in epoch.findings
+    ]
+    return (*past, *((one.test, one) for one in situation.findings))
+
+
+def evidence_of(situation: Situation, folded: int = 0) -> dict[str, str]:
+    """The complaint, the checks after repairs and the findings that are outcomes: node -> state.
+
+    After folding the network begins with the last folded repair, and what the check after it
+    showed stands for the complaint.
+    """
+    checks = {number: epoch.repair.gone for number, epoch in enumerate(situation.past)}
+    gone = checks[folded - 1] if folded else False
+    found = {} if gone is None else {situation.complaint: NO if gone else YES}
+    for number in range(folded, len(situation.past)):
+        if checks[number] is not None:
+            found[check_name(number - folded + 1)] = NO if checks[number] else YES
     found |= {
-        one.test: one.outcome
-        for one in situation.findings
+        node: one.outcome
+        for node, one in named_findings(situation, folded)
         if one.reading is None and one.sure == 1.0
     }
     return found
 
 
 def weights_of(ready: ReadyMachine, situation: Situation) -> dict[str, list[float]]:
-    """The outcomes that are not quite sure: test -> weights over its outcomes."""
+    """The outcomes that are not quite sure: node -> weights over its outcomes."""
     found = {}
-    for one in situation.findings:
+    for node, one in named_findings(situation, ready.folded):
         if one.reading is None and one.sure < 1.0:
             outcomes = ready.machine.tests[one.test].outcomes
             rest = (1.0 - one.sure) / len(outcomes)
-            found[one.test] = [
+            found[node] = [
                 rest + (one.sure if outcome.id == one.outcome else 0.0) for outcome in outcomes
             ]
     return found
 
 
 def readings_of(ready: ReadyMachine, situation: Situation) -> dict[str, NDArray[np.float64]]:
-    """The findings that are numbers: test -> likelihood over its parents' combinations."""
+    """The findings that are numbers: node -> likelihood over its parents' combinations."""
     found = {}
-    for one in situation.findings:
+    for node, one in named_findings(situation, ready.folded):
         if one.reading is not None:
             test = ready.machine.tests[one.test]
             shift = volts_to_add(ready.machine, test, situation.temperature_celsius)
             density = reading_likelihood(
                 test,
                 one.reading + shift,
-                ready.means[test.id],
-                ready.deviations[test.id],
-                ready.shares[test.id],
+                ready.means[node],
+                ready.deviations[node],
+                ready.shares[node],
             )
-            found[test.id] = one.sure * density + (1.0 - one.sure) * slip_density(test)
+            found[node] = one.sure * density + (1.0 - one.sure) * slip_density(test)
     return found
 
 
 def encode(ready: ReadyMachine, situation: Situation) -> Findings:
-    """All findings, ready for propagation."""
+    """All findings, ready for propagation.
+
+    Args:
+        ready: the machine as the situation has it; see `diagnose.advice.epochs.ready_for`.
+        situation: what is known.
+    """
     return ready.compiled.encode(
-        evidence_of(situation),
-        likelihoods=weights_of(ready, situation),
+        evidence_of(situation, ready.folded),
+        likelihoods={**ready.soft, **weights_of(ready, situation)},
         parent_likelihoods=readings_of(ready, situation),
     )

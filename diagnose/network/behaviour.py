@@ -8,6 +8,7 @@ stops the machine the way a complaint says, while the meter reads normal).
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -18,7 +19,7 @@ from diagnose.circuit.rigs import Circuit, level_names, make_circuit
 from diagnose.network.words import SHARE_OF_MACHINES, UNLISTED
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -43,6 +44,7 @@ class Behaviour:
         column: observable id -> column.
         pairs: (faults + 1, faults + 1, observables, 2) readings of every pair; the last row and
             column stand for no fault; NaN where both faults are of one part.
+        read: how any other fault sets are read; see `readings`.
     """
 
     machine: Machine
@@ -53,6 +55,7 @@ class Behaviour:
     names: tuple[str, ...]
     column: Mapping[str, int]
     pairs: NDArray[np.float64]
+    read: Callable[[Sequence[FaultSet]], NDArray[np.float64]]
 
     @property
     def n_listed(self) -> int:
@@ -61,7 +64,7 @@ class Behaviour:
 
     def readings(self, fault_sets: Sequence[FaultSet]) -> NDArray[np.float64]:
         """(cases, observables, 2) readings; see `diagnose.circuit.operating.evaluate`."""
-        return _readings(self.machine, self.circuit, self.names, fault_sets)
+        return self.read(fault_sets)
 
 
 def fault_prior(machine: Machine, part: str, mode: str) -> float:
@@ -93,6 +96,7 @@ def single_behaviour(machine: Machine) -> Behaviour:
         names=names,
         column={name: i for i, name in enumerate(names)},
         pairs=np.empty((0, 0, len(names), 2)),
+        read=partial(_readings, machine, circuit, names),
     )
 
 

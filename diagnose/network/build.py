@@ -26,6 +26,7 @@ from diagnose.network.nodes import Node, NodeBuilder, make_stretches
 from diagnose.network.outcomes import (
     bin_of,
     cause_chances,
+    check_chances,
     complaint_chances,
     limits_of,
     outcome_chances,
@@ -34,7 +35,7 @@ from diagnose.network.priors import root_families
 from diagnose.network.words import NO, YES
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -88,9 +89,26 @@ def make_network(machine: Machine) -> DiagnosticNetwork:
 
 def network_of(behaviour: Behaviour) -> DiagnosticNetwork:
     """The network of a machine whose behaviour is known."""
-    builder, leaves = make_nodes(behaviour)
+    leaves = make_leaves(behaviour, make_sites(behaviour.machine))
+    return network_with(behaviour, list(root_families(behaviour.machine)), leaves)
+
+
+def network_with(
+    behaviour: Behaviour, roots: Sequence[Family], leaves: Sequence[Leaf]
+) -> DiagnosticNetwork:
+    """The network of given roots and leaves.
+
+    Args:
+        behaviour: what is read under every fault set of the roots.
+        roots: shared causes and parts; the states of a part are `ok` and its faults in order.
+        leaves: tests and complaints; each column is one of the behaviour's.
+
+    Raises:
+        NetworkError: names that collide.
+    """
+    builder = make_nodes(behaviour, leaves)
     census = Census(behaviour, builder.nodes)
-    families = list(root_families(behaviour.machine))
+    families = list(roots)
     families += [_node_family(behaviour, node) for node in builder.nodes.values() if node.parents]
     predictions: dict[str, Prediction] = {}
     reading = [leaf for leaf in leaves if leaf.column >= 0]
@@ -123,10 +141,8 @@ def make_stages(builder: NodeBuilder, families: list[Family]) -> dict[str, int]:
     return {node: builder.turn_of(stretches) for node, stretches in used.items() if stretches}
 
 
-def make_nodes(behaviour: Behaviour) -> tuple[NodeBuilder, list[Leaf]]:
-    """All deterministic nodes, and the leaves that will hang on them."""
-    tree = make_sites(behaviour.machine)
-    leaves = make_leaves(behaviour, tree)
+def make_nodes(behaviour: Behaviour, leaves: Sequence[Leaf]) -> NodeBuilder:
+    """All deterministic nodes that the leaves will hang on."""
     tied = [leaf for leaf in leaves if leaf.site >= 0]
     columns = list(dict.fromkeys(leaf.column for leaf in tied))
     folded = [leaf for leaf in leaves if leaf.folded]
@@ -140,11 +156,11 @@ def make_nodes(behaviour: Behaviour) -> tuple[NodeBuilder, list[Leaf]]:
         builder.tie(leaf.name, stretch_of[leaf.site])
     for i, leaf in enumerate(folded):
         builder.fold(leaf.name, leaf.parts, len(columns) + i)
-    return builder, leaves
+    return builder
 
 
 def _leaf_parents(builder: NodeBuilder, leaf: Leaf) -> tuple[Node, ...]:
-    if leaf.parts and not leaf.folded:
+    if leaf.site < 0 and not leaf.folded:
         return tuple(builder.nodes[part] for part in leaf.parts)
     return builder.tied[leaf.name]
 
@@ -232,7 +248,7 @@ class Census:
 
     def _chances(self, leaf: Leaf, values: NDArray[np.float64]) -> NDArray[np.float64]:
         if leaf.test is None:
-            return complaint_chances(values)
+            return check_chances(values) if leaf.check else complaint_chances(values)
         return outcome_chances(leaf.test, values)
 
 

@@ -35,6 +35,7 @@ class Leaf:
         parts: parts it hangs on directly, or is folded along; empty when it looks in at a site.
         folded: whether the parts are folded.
         site: site where it looks in, -1 otherwise.
+        check: whether it is the functional check after a repair, not the complaint itself.
     """
 
     name: str
@@ -43,6 +44,7 @@ class Leaf:
     parts: tuple[str, ...] = ()
     folded: bool = False
     site: int = -1
+    check: bool = False
 
 
 def relevant_parts(behaviour: Behaviour, column: int, test: Test | None) -> tuple[str, ...]:
@@ -64,10 +66,14 @@ def make_leaves(behaviour: Behaviour, tree: SiteTree) -> list[Leaf]:
     """Every test and complaint of a machine, in the order of the file."""
     machine = behaviour.machine
     found = [_test_leaf(behaviour, tree, test) for test in machine.tests.values()]
-    for complaint in machine.complaints.values():
-        site = tree.common(_complaint_sites(machine, tree, complaint))
-        found.append(Leaf(complaint.id, None, behaviour.column[complaint.id], site=site))
+    found += [complaint_leaf(behaviour, tree, one) for one in machine.complaints.values()]
     return found
+
+
+def complaint_leaf(behaviour: Behaviour, tree: SiteTree, complaint: Complaint) -> Leaf:
+    """A complaint as first reported."""
+    site = tree.common(_complaint_sites(behaviour.machine, tree, complaint))
+    return Leaf(complaint.id, None, behaviour.column[complaint.id], site=site)
 
 
 def _test_leaf(behaviour: Behaviour, tree: SiteTree, test: Test) -> Leaf:

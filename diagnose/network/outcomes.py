@@ -40,6 +40,9 @@ COMPLAINT_FITS = 0.9
 COMPLAINT_SLIPS = 0.001
 """Chance of a complaint that the machine's state does not explain. Estimate."""
 
+CHECK_SLIPS = 0.005
+"""Chance that the functional check after a repair is taken for what it was not. Estimate."""
+
 
 def spread_of(test: Test, value: Floats) -> Floats:
     """Standard deviation of a reading around a predicted value, in the test's unit."""
@@ -127,3 +130,13 @@ def complaint_chances(values: Floats) -> Floats:
     """(..., 2) chance that the complaint is made or not; value 0 where the words fit."""
     fits = 1.0 - values.mean(axis=-1)
     return _yes_no(COMPLAINT_SLIPS + (COMPLAINT_FITS - COMPLAINT_SLIPS) * fits)
+
+
+def check_chances(values: Floats) -> Floats:
+    """(..., 2) chance that the check after a repair shows the complaint or not.
+
+    Args:
+        values: (..., 2) readings of the complaint; 0 where the machine still does what it says.
+    """
+    fits = 1.0 - values.mean(axis=-1)
+    return _yes_no(CHECK_SLIPS + (1.0 - 2.0 * CHECK_SLIPS) * fits)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,15 +23,26 @@ from diagnose.inference.compiled import CompiledNetwork, compile_network
 from diagnose.machine.archive import machine_from_json, machine_to_json
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from diagnose.machine.model import Machine
     from diagnose.network.behaviour import Behaviour
     from diagnose.network.build import DiagnosticNetwork
+    from diagnose.network.lives import PastRepair
 
-KIND = "machine"
+KIND, PAIRS, REPAIRED = "machine", "pairs", "repaired"
+"""Kinds of bundles: a machine, the readings of its pairs of faults, a machine after repairs."""
+
 LAYERS = ("circuit", "inference", "machine", "network")
 """Packages whose source decides what a machine's network looks like."""
+
+PLAIN_ROWS = 20_000_000
+"""So many rows may the network of a machine have before any repair."""
+
+MOST_ROWS = 4_000_000
+"""So many may the network over all repairs have; beyond, the oldest are folded."""
 
 Progress = Callable[[str], None]
 
@@ -49,6 +60,8 @@ class ReadyMachine:
         single_readings: test -> (faults + 1, 2) reading under each single fault, the last row
             with everything good.
         explains: complaint -> (faults,) share of the time that the fault alone gives it.
+        folded: repairs that the network begins behind; what was found before them is `soft`.
+        soft: root -> weights over its states, from what was found before.
     """
 
     machine: Machine
@@ -59,6 +72,8 @@ class ReadyMachine:
     faults: tuple[tuple[str, str], ...]
     single_readings: Mapping[str, NDArray[np.float64]]
     explains: Mapping[str, NDArray[np.float64]]
+    folded: int = 0
+    soft: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
 
 
 def make_ready(machine: Machine, progress: Progress | None = None) -> ReadyMachine:
@@ -151,14 +166,77 @@ def _work_out(machine: Machine, progress: Progress) -> ReadyMachine:
     return ready_of(behaviour, built)
 
 
-def ready_of(behaviour: Behaviour, built: DiagnosticNetwork) -> ReadyMachine:
+def behaviour_of(machine: Machine) -> Behaviour:
+    """A machine's behaviour with all pairs; solved once, then kept on disk like the network."""
+    return _behaviour(machine.content_hash, _Once(machine, None))
+
+
+@lru_cache(maxsize=2)
+def _behaviour(content_hash: str, once: _Once) -> Behaviour:
+    from diagnose.network.behaviour import make_behaviour, single_behaviour  # noqa: PLC0415
+
+    machine = once.get()
+    key = cache.content_hash(content_hash.encode(), _program())
+    stored = cache.load(PAIRS, key)
+    if stored is not None:
+        return replace(single_behaviour(machine), pairs=stored["pairs"])
+    made = make_behaviour(machine)
+    cache.store(PAIRS, key, {"pairs": made.pairs})
+    return made
+
+
+def ready_after(
+    ready: ReadyMachine,
+    complaint: str,
+    past: Sequence[PastRepair],
+    weights: Mapping[tuple[str, str], float],
+) -> ReadyMachine:
+    """The machine after repairs: the same data over the network of all epochs.
+
+    Args:
+        ready: the machine as it came.
+        complaint: id of the complaint.
+        past: the repairs, the oldest first.
+        weights: by part and mode (or life as it was before the last repair) how likely it was
+            before the last repair; see `diagnose.network.unrolled`.
+
+    Raises:
+        NetworkTooLargeError: more repairs than fit in memory.
+    """
+    machine = ready.machine
+    told = json.dumps([complaint, [astuple(one) for one in past], sorted(weights.items())])
+    key = cache.content_hash(machine.content_hash.encode(), _program(), told.encode())
+    stored = cache.load(REPAIRED, key)
+    if stored is not None:
+        try:
+            return _unpack(stored)
+        except Exception:
+            stored = None
+    from diagnose.network.unrolled import make_history, unrolled_network  # noqa: PLC0415
+
+    history = make_history(machine, complaint, past, weights)
+    behaviour = behaviour_of(machine)
+    built = unrolled_network(behaviour, history, weights)
+    made = ready_of(behaviour, built, MOST_ROWS)
+    cache.store(REPAIRED, key, _pack(made))
+    return made
+
+
+def ready_of(
+    behaviour: Behaviour, built: DiagnosticNetwork, max_rows: int = PLAIN_ROWS
+) -> ReadyMachine:
     """The machine made ready from its behaviour and its network; only compiles.
+
+    Args:
+        behaviour: of the machine as it came.
+        built: its network.
+        max_rows: how large it may become.
 
     Raises:
         NetworkTooLargeError: the network would need too many rows.
     """
     machine = behaviour.machine
-    compiled = compile_network(built.network, stages=built.stages)
+    compiled = compile_network(built.network, stages=built.stages, max_rows=max_rows)
     none = len(behaviour.faults)
     single = behaviour.pairs[np.arange(none + 1), none]
     column = behaviour.column
