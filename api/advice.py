@@ -18,6 +18,7 @@ def advice_router(shelf: Shelf, slot: Dependency) -> APIRouter:
         "/v1/advice",
         summary="What to do next",
         response_model=Answer,
+        response_model_exclude_unset=True,
         responses=declared(UNREADABLE, UNKNOWN_MACHINE, CLASH, TOO_LONG, INVALID, MACHINE_FILE),
         dependencies=[slot],
         operation_id="advice",
@@ -28,6 +29,11 @@ def advice_router(shelf: Shelf, slot: Dependency) -> APIRouter:
         The answer depends on the request alone. It gives way to the maker's manual, local codes
         and licensed practice.
         """
-        return shelf.job(question).advise().to_dict()
+        job = shelf.job(question)
+        advice = job.advise()
+        answer = advice.to_dict()
+        if question.look_further and advice.verdict.action != "done":
+            answer["look_further"] = job.look_further(question.budget_ms / 1000.0).to_dict()
+        return answer
 
     return router

@@ -14,7 +14,10 @@ if TYPE_CHECKING:
 
 SHOWN_SUSPECTS = 3
 SHOWN_TESTS = 2
-CUT = f"Cut to {SHOWN_SUSPECTS} suspects and {SHOWN_TESTS} tests; the answer has all of them."
+CUT = (
+    f"Cut to {SHOWN_SUSPECTS} suspects and {SHOWN_TESTS} tests of each list; the answer has all "
+    "of them."
+)
 
 
 def add_examples(document: dict[str, Any], shelf: Shelf) -> None:
@@ -57,16 +60,23 @@ def example_questions(shelf: Shelf) -> dict[str, dict[str, Any]]:
     }
     findings = [{"test": seen.test, "outcome": outcome}, reading]
     tools = [tool for tool in machine.tools if tool != "none"][:2]
+    opened = [next(iter(machine.areas))] if machine.areas else []
     return {
         "a complaint alone": bare,
-        "a complaint with two findings": {**bare, "findings": findings, "tools": tools},
+        "a complaint with two findings": {
+            **bare,
+            "findings": findings,
+            "tools": tools,
+            "open": opened,
+        },
     }
 
 
 def _answer(shelf: Shelf, question: dict[str, Any]) -> dict[str, Any]:
     found: dict[str, Any] = shelf.job(Question.model_validate(question)).advise().to_dict()
     suspects, tests = found["suspects"][:SHOWN_SUSPECTS], found["tests"][:SHOWN_TESTS]
-    return {**found, "suspects": suspects, "tests": tests}
+    at_hand = found["while_open"][:SHOWN_TESTS]
+    return {**found, "suspects": suspects, "tests": tests, "while_open": at_hand}
 
 
 def _content(described: dict[str, Any]) -> dict[str, Any]:

@@ -39,6 +39,23 @@ class FindingGiven(_Shape):
         return self
 
 
+class RepairGiven(_Shape):
+    """A repair that was done, with what was found between the one before and it."""
+
+    findings: list[FindingGiven] = Field(
+        default_factory=list,
+        max_length=500,
+        description="Findings before this repair, since the one before it.",
+    )
+    part: Name = Field(description="Id of the part repaired.")
+    repair: Name = Field(description="Id of the repair.")
+    gone: bool | None = Field(
+        default=None,
+        description="What the functional check showed: whether the complaint was gone; null when "
+        "nobody looked.",
+    )
+
+
 class Question(_Shape):
     """All that is known about one job."""
 
@@ -47,7 +64,13 @@ class Question(_Shape):
     findings: list[FindingGiven] = Field(
         default_factory=list,
         max_length=500,
-        description="Findings so far, first to last. The order only matters for the surprise.",
+        description="Findings so far (since the last repair), first to last. The order only "
+        "matters for the surprise.",
+    )
+    past: list[RepairGiven] = Field(
+        default_factory=list,
+        max_length=12,
+        description="Repairs done so far, first to last. After each, tests can be done again.",
     )
     tools: list[Name] = Field(
         default_factory=list,
@@ -60,6 +83,14 @@ class Question(_Shape):
     temperature_celsius: Annotated[float, Field(ge=-40.0, le=60.0)] = Field(
         default=20.0,
         description="Temperature of the battery, in degrees Celsius; it shifts what it reads.",
+    )
+    look_further: bool = Field(
+        default=False,
+        description="Whether to play the job to its end as well; the answer then has "
+        "`look_further`.",
+    )
+    budget_ms: Annotated[float, Field(ge=1.0, le=2_000.0)] = Field(
+        default=50.0, description="Milliseconds to spend on that. More of them, smaller errors."
     )
 
 
@@ -74,6 +105,21 @@ class Finding(_Shape):
         ge=0.0,
         description="-log2 of the chance that the earlier findings gave this one, in bits. "
         "Much over 7 bits: read it again.",
+    )
+    repairs_before: int = Field(ge=0, description="Repairs that had been done when it was found.")
+
+
+class Repair(_Shape):
+    """A repair as it was taken."""
+
+    part: str = Field(description="Id of the part.")
+    repair: str = Field(description="Id of the repair.")
+    title: str = Field(description="What was done.")
+    gone: bool | None = Field(
+        description="Whether the complaint was gone after it; null: not seen."
+    )
+    chance_gone: Probability | None = Field(
+        description="How likely that was, by what was known before; null without a check."
     )
 
 
@@ -103,12 +149,40 @@ class Test(_Shape):
     minutes: float = Field(
         ge=0.0, description="Minutes of labour, opening what is not open yet included."
     )
+    added_minutes: float = Field(
+        ge=0.0,
+        description="`minutes` with the opening of each area counted only by the probability that "
+        "the repair will not have to open it anyway.",
+    )
     bits_per_minute: float = Field(ge=0.0, description="`gain_bits` over `minutes`.")
+    bits_per_added_minute: float = Field(
+        ge=0.0, description="`gain_bits` over `added_minutes`; the ranking."
+    )
     tool: str = Field(description="Id of the tool; `none` for bare hands.")
     opens: list[str] = Field(description="Ids of the areas still to be opened, outermost first.")
     outcomes: list[OutcomeChance] = Field(description="Its possible results.")
     cautions: list[str] = Field(description="What to mind, in full sentences.")
-    worth_doing: bool = Field(description="Whether it is expected to save more than it costs.")
+    worth_doing: bool = Field(
+        description="Whether it is expected to save more than it costs, and to tell more per "
+        "minute than trying the first repair would."
+    )
+
+
+class WhileOpen(_Shape):
+    """A test that costs less because the area it needs stands open."""
+
+    test: str = Field(description="Id of the test.")
+    title: str = Field(description="What to do.")
+    area: str = Field(description="Id of the area it needs.")
+    gain_bits: float = Field(
+        ge=0.0, description="What its outcome tells about the state of the parts, in bits."
+    )
+    minutes: float = Field(ge=0.0, description="Minutes of labour, with nothing to be opened.")
+    bits_per_minute: float = Field(ge=0.0, description="`gain_bits` over `minutes`.")
+    saved_minutes: float = Field(
+        ge=0.0, description="Minutes that opening the area and closing it again would add."
+    )
+    worth_doing: bool = Field(description="As in `tests`.")
 
 
 class Verdict(_Shape):
@@ -119,6 +193,59 @@ class Verdict(_Shape):
     )
     target: str = Field(description="Id of the test, `part.repair`, or empty.")
     reason: str = Field(description="Why, in one sentence.")
+
+
+Action = Literal["test", "repair", "escalate"]
+
+
+class PossibleAction(_Shape):
+    """One thing that could be done now, and what it leads to."""
+
+    action: Action = Field(description="A test, a repair, or handing over.")
+    target: str = Field(description="Id of the test, `part.repair`, or empty.")
+    minutes: float = Field(
+        ge=0.0, description="Expected minutes, itself included, to the end of the job."
+    )
+    error_minutes: float = Field(ge=0.0, description="Standard error of that, in minutes.")
+
+
+class LikelyStep(_Shape):
+    """A step of the likeliest way from here."""
+
+    action: Action = Field(description="A test, a repair, or handing over.")
+    target: str = Field(description="Id of the test, `part.repair`, or empty.")
+    outcome: str = Field(
+        description="The test's likeliest outcome; `gone` or `still_there` after a repair; else "
+        "empty."
+    )
+    probability: Probability = Field(
+        description="That all comes this way, up to and with this outcome, 0 to 1."
+    )
+
+
+class FurtherLook(_Shape):
+    """How the job is likely to go on, from playing it to its end many times."""
+
+    minutes_left: float = Field(
+        ge=0.0,
+        description="Expected minutes until the complaint is verified gone or the job handed over.",
+    )
+    error_minutes: float = Field(
+        ge=0.0, description="Standard error of that, in minutes; 0 when every outcome was followed."
+    )
+    p90_minutes: float = Field(ge=0.0, description="Minutes by which nine jobs in ten are over.")
+    p90_error_minutes: float = Field(ge=0.0, description="Standard error of that, in minutes.")
+    actions: list[PossibleAction] = Field(
+        description="The leading actions; the first is what one test ahead says."
+    )
+    best: PossibleAction = Field(
+        description="The one to do; the first unless another is better beyond the error."
+    )
+    and_then: list[LikelyStep] = Field(
+        description="The likeliest steps: the best action, then at most two more."
+    )
+    jobs: int = Field(ge=0, description="Jobs played; 0 when every outcome was followed.")
+    seconds: float = Field(ge=0.0, description="Time it took.")
 
 
 class Answer(_Shape):
@@ -135,9 +262,26 @@ class Answer(_Shape):
         "Readings enter as likelihoods and are not in here."
     )
     findings: list[Finding] = Field(description="Findings, first to last.")
+    repairs: list[Repair] = Field(description="Repairs, first to last.")
+    folded_repairs: int = Field(
+        ge=0,
+        description="Repairs so far back that what was found before them is kept only as each "
+        "part's own probability; above 0 the answer is near, not exact.",
+    )
     suspects: list[Suspect] = Field(description="Every failure mode, most likely first.")
-    tests: list[Test] = Field(description="Tests not done yet, most bits per minute first.")
+    tests: list[Test] = Field(description="Tests not done yet, most bits per added minute first.")
+    while_open: list[WhileOpen] = Field(
+        description="Those of them that tell something and whose area stands open, most bits per "
+        "minute first."
+    )
+    closing_minutes: float = Field(
+        ge=0.0, description="Minutes to close what stands open at the end of the job."
+    )
     verdict: Verdict = Field(description="What to do now, and why.")
+    look_further: FurtherLook | None = Field(
+        default=None,
+        description="How it is likely to go on; only when asked for, and not when it is done.",
+    )
 
 
 class MachineEntry(_Shape):

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from diagnose.decision.ready_problems import ready_problems
 from diagnose.errors import DiagnoseError, UnknownNameError
 from diagnose.job import Job, prepare
 from diagnose.machine.load import machine_names, machine_path, read_machine, read_text
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from diagnose.machine.model import Machine
@@ -63,7 +66,7 @@ class Shelf:
         """Make every machine ready, so that no request waits for it; unusable ones are logged."""
         for name in self.names():
             try:
-                prepare(name, folder=self.folder)
+                ready_problems(prepare(name, folder=self.folder).machine)
             except DiagnoseError as error:
                 logging.getLogger(__name__).warning("%s cannot be used: %s", name, error)
 
@@ -83,6 +86,11 @@ class Shelf:
             temperature_celsius=question.temperature_celsius,
             folder=self.folder,
         )
+        for number, done in enumerate(question.past):
+            for index, finding in enumerate(done.findings):
+                job = _record(job, finding, f"past[{number}].findings[{index}]")
+            with placed(f"past[{number}]"):
+                job = job.repair(done.part, done.repair, gone=done.gone)
         for index, finding in enumerate(question.findings):
             job = _record(job, finding, f"findings[{index}]")
         return job
@@ -98,14 +106,21 @@ def _outcome(machine: Machine, finding: FindingGiven) -> str:
     return outcome
 
 
-def _record(job: Job, finding: FindingGiven, place: str) -> Job:
+@contextlib.contextmanager
+def placed(place: str) -> Iterator[None]:
+    """Let errors say which part of the request they are about."""
     try:
+        yield
+    except DiagnoseError as error:
+        error.place = place  # type: ignore[attr-defined]
+        raise
+
+
+def _record(job: Job, finding: FindingGiven, place: str) -> Job:
+    with placed(place):
         if finding.reading is None:
             return job.record(finding.test, _outcome(job.machine, finding), sure=finding.sure)
         if finding.unit is None:
             return job.record(finding.test, finding.reading, sure=finding.sure)
         text = f"{finding.reading!r} {finding.unit}"
         return job.record(finding.test, text, sure=finding.sure)
-    except DiagnoseError as error:
-        error.place = place  # type: ignore[attr-defined]
-        raise

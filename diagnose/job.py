@@ -6,28 +6,28 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from diagnose.advice.advise import advise, suspects
+from diagnose.advice.epochs import ready_for
 from diagnose.advice.expect import Expectation, expectations
 from diagnose.advice.ranking import fault_codes
-from diagnose.advice.situation import Finding, Situation, encode
+from diagnose.advice.result import read_result
+from diagnose.advice.situation import Epoch, Finding, RepairDone, Situation, encode
 from diagnose.errors import (
     ClashError,
     RequestError,
-    UnitError,
     UnknownNameError,
     ValueOutOfRangeError,
 )
 from diagnose.machine.load import load_machine, machine_path
 from diagnose.machine.model import Machine
-from diagnose.network.readings import check_reading, outcome_of, parse_reading
 from diagnose.network.ready import ReadyMachine, make_ready, ready_from_text
-from diagnose.network.temperature import REFERENCE_CELSIUS, check_celsius, volts_to_add
+from diagnose.network.temperature import REFERENCE_CELSIUS, check_celsius
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     from diagnose.advice.advice import Advice, Suspect
-    from diagnose.machine.model import Test
+    from diagnose.decision.further import FurtherLook
     from diagnose.network.ready import Progress
 
 
@@ -105,8 +105,13 @@ class Job:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Findings in the order recorded."""
+        """Findings since the last repair, in the order recorded."""
         return self.situation.findings
+
+    @property
+    def repairs(self) -> tuple[RepairDone, ...]:
+        """Repairs in the order done."""
+        return tuple(epoch.repair for epoch in self.situation.past)
 
     def record(self, test: str, result: str | float, *, sure: float = 1.0) -> Job:
         """Record what a test gave.
@@ -121,8 +126,8 @@ class Job:
             UnknownNameError: no such test or outcome.
             UnitError: a number where the test gives none, or in another unit.
             ValueOutOfRangeError: a number no meter would show there; `sure` out of range.
-            RequestError: the test is recorded already.
-            ClashError: it is recorded already with another outcome.
+            RequestError: the test is recorded already since the last repair.
+            ClashError: it is recorded so with another outcome.
         """
         if not 0.0 < sure <= 1.0:
             raise ValueOutOfRangeError(f"{test}.sure", sure, 0.0, 1.0, "")
@@ -163,14 +168,23 @@ class Job:
         return replace(self, situation=replace(self.situation, findings=found), before=self)
 
     def retract(self, test: str) -> Job:
-        """Take a finding back, whichever it was.
+        """Take a finding back; where it was found before and after a repair, the later one.
 
         Raises:
             UnknownNameError: that test is not among the findings.
         """
-        _known("finding", test, [one.test for one in self.findings])
-        left = tuple(one for one in self.findings if one.test != test)
-        return replace(self, situation=replace(self.situation, findings=left), before=self)
+        stretches = [epoch.findings for epoch in self.situation.past] + [self.findings]
+        having = [k for k, one in enumerate(stretches) if test in {found.test for found in one}]
+        if not having:
+            raise UnknownNameError("finding", test, [f.test for one in stretches for f in one])
+        last = having[-1]
+        stretches[last] = tuple(one for one in stretches[last] if one.test != test)
+        past = tuple(
+            replace(epoch, findings=found)
+            for epoch, found in zip(self.situation.past, stretches, strict=False)
+        )
+        situation = replace(self.situation, past=past, findings=stretches[-1])
+        return replace(self, situation=situation, before=self)
 
     def undo(self) -> Job:
         """The job before the last step; the same one when there is none."""
@@ -184,6 +198,41 @@ class Job:
         """
         _known("test", test, self.machine.tests)
         return replace(self, skipped=(*self.skipped, (test, reason)), before=self)
+
+    def repair(self, part: str, repair: str, *, gone: bool | None = None) -> Job:
+        """Record a repair, and what the functional check after it showed.
+
+        What was found before stays evidence of how the machine was then; from here on tests can
+        be done again. The part's area counts as opened.
+
+        Args:
+            part: id of the part.
+            repair: id of one of its repairs.
+            gone: whether the complaint was gone; left out when nobody has looked yet (`check`).
+
+        Raises:
+            UnknownNameError: no such part, or none of its repairs.
+        """
+        known = self.machine.parts[_known("part", part, self.machine.parts)]
+        _known("repair", repair, [one.id for one in known.repairs])
+        epoch = Epoch(self.findings, RepairDone(part, repair, gone))
+        job = self if known.area is None else self.open_area(known.area)
+        past = (*self.situation.past, epoch)
+        situation = replace(job.situation, past=past, findings=())
+        return replace(self, situation=situation, before=self)
+
+    def check(self, *, gone: bool) -> Job:
+        """Record what the functional check after the last repair showed, or showed after all.
+
+        Raises:
+            RequestError: nothing was repaired.
+        """
+        if not self.situation.past:
+            raise RequestError("nothing was repaired, so there is nothing to check", "repairs")
+        *past, last = self.situation.past
+        checked = replace(last, repair=replace(last.repair, gone=gone))
+        situation = replace(self.situation, past=(*past, checked))
+        return replace(self, situation=situation, before=self)
 
     def open_area(self, area: str) -> Job:
         """Note that an area, and what it lies in, stands open.
@@ -211,13 +260,33 @@ class Job:
         )
         return replace(self, situation=replace(self.situation, open_areas=left), before=self)
 
-    def advise(self) -> Advice:
+    def advise(self, progress: Progress | None = None) -> Advice:
         """What to do now.
+
+        Args:
+            progress: called with a sentence before each long step; there are some after a repair.
 
         Raises:
             ClashError: the findings cannot all be true.
         """
-        return advise(self.ready, self.situation, {test for test, _ in self.skipped})
+        skipped = {test for test, _ in self.skipped}
+        return advise(self.ready, self.situation, skipped, progress)
+
+    def look_further(
+        self, budget_seconds: float = 0.05, progress: Progress | None = None
+    ) -> FurtherLook:
+        """Minutes left, the leading actions compared and the likeliest steps; see `FurtherLook`.
+
+        For a job that is not done: it is taken that the complaint is still there.
+
+        Raises:
+            ClashError: the findings cannot all be true.
+            ValueOutOfRangeError: a budget below a millisecond or above a minute.
+        """
+        from diagnose.decision.further import look_further_from  # noqa: PLC0415
+
+        skipped = {test for test, _ in self.skipped}
+        return look_further_from(self.ready, self.situation, skipped, budget_seconds, progress)
 
     def expect(self, test: str) -> tuple[Expectation, ...]:
         """What a test would read with everything good, and with each leading suspect.
@@ -227,9 +296,9 @@ class Job:
             ClashError: the findings cannot all be true.
         """
         _known("test", test, self.machine.tests)
-        beliefs = self.ready.compiled.beliefs(encode(self.ready, self.situation))
-        faults = beliefs.marginals[fault_codes(self.ready)]
-        return expectations(self.ready, self.situation, test, faults)
+        now = ready_for(self.ready, self.situation)
+        faults = now.compiled.beliefs(encode(now, self.situation)).marginals[fault_codes(now)]
+        return expectations(now, self.situation, test, faults)
 
     def consequence(self, test: str) -> Mapping[str, tuple[Suspect, ...]]:
         """The suspects after each outcome of a test that is possible at all.
@@ -239,13 +308,14 @@ class Job:
         """
         known = self.machine.tests[_known("test", test, self.machine.tests)]
         found = {}
+        now = ready_for(self.ready, self.situation)
         left = tuple(one for one in self.findings if one.test != test)
         for outcome in known.outcomes:
             what_if = replace(self.situation, findings=(*left, Finding(test, outcome.id)))
-            beliefs = self.ready.compiled.propagate_cases([encode(self.ready, what_if)])
+            beliefs = now.compiled.propagate_cases([encode(now, what_if)])
             if beliefs.log_evidence[0] > float("-inf"):
-                faults = beliefs.marginals[0][fault_codes(self.ready)]
-                found[outcome.id] = suspects(self.ready, faults)
+                faults = beliefs.marginals[0][fault_codes(now)]
+                found[outcome.id] = suspects(now, faults)
         return found
 
 
@@ -264,32 +334,6 @@ def prepare(
     except OSError:
         content = b""  # the reader says what is wrong with it
     return ready_from_text(content, lambda: load_machine(machine, folder=folder), progress)
-
-
-def read_result(
-    machine: Machine, test: Test, result: str | float, celsius: float = REFERENCE_CELSIUS
-) -> Finding:
-    """A finding from an outcome, a number, or a text with a number and a unit.
-
-    Raises:
-        UnknownNameError: a text that is no outcome of a test without readings.
-        UnitError: a number the test does not take.
-        ValueOutOfRangeError: a number out of range.
-    """
-    outcomes = [outcome.id for outcome in test.outcomes]
-    if isinstance(result, str):
-        text = result.strip()
-        if text in outcomes:
-            return Finding(test.id, text)
-        number = text[:1] in "+-.0123456789" and text != ""
-        if number and test.unit is None:
-            raise UnitError(test.id, text, ())
-        if not number:
-            raise UnknownNameError("outcome", text, outcomes, test.id)
-        result = parse_reading(test, text)
-    value = check_reading(test, float(result))
-    shift = volts_to_add(machine, test, celsius)
-    return Finding(test.id, outcome_of(test, value + shift), value)
 
 
 def _known(kind: str, name: str, valid: Iterable[str]) -> str:

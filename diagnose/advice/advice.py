@@ -23,6 +23,7 @@ class RecordedFinding:
         reading: the number read, in `unit`; None when an outcome was given.
         unit: unit of the reading; None without one.
         surprise_bits: -log2 of the probability of the outcome, given the findings before it.
+        repairs_before: how many repairs had been done when it was found.
     """
 
     test: str
@@ -30,6 +31,24 @@ class RecordedFinding:
     reading: float | None
     unit: str | None
     surprise_bits: float
+    repairs_before: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedRepair:
+    """A repair that was done, and what the check after it showed.
+
+    Attributes:
+        part, repair, title: the repair.
+        gone: whether the complaint was gone after it; None when nobody looked.
+        chance_gone: how likely that was, by what was known before; None without a check.
+    """
+
+    part: str
+    repair: str
+    title: str
+    gone: bool | None
+    chance_gone: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,23 +76,51 @@ class TestAdvice:
         test, title: the test.
         gain_bits: mutual information between its outcome and the state of the parts.
         minutes: labour, opening of what is not open yet (and closing it at the end) included.
-        bits_per_minute: gain divided by minutes; the ranking.
+        added_minutes: the same, with the opening of each area counted only by the probability that
+            the repair will not have to open it anyway.
+        bits_per_minute: gain divided by minutes.
+        bits_per_added_minute: gain divided by added minutes; the ranking.
         tool: what it takes.
         opens: areas to be opened first, outermost first.
         outcomes: possible outcomes with their probabilities.
         cautions: what to mind.
-        worth_doing: whether doing it first is expected to save minutes to the verified repair.
+        worth_doing: whether doing it first is expected to save minutes to the verified repair, and
+            it tells more per minute than trying the first repair would.
     """
 
     test: str
     title: str
     gain_bits: float
     minutes: float
+    added_minutes: float
     bits_per_minute: float
+    bits_per_added_minute: float
     tool: str
     opens: tuple[str, ...]
     outcomes: tuple[OutcomeChance, ...]
     cautions: tuple[str, ...]
+    worth_doing: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WhileOpen:
+    """A test that costs less because the area it needs stands open.
+
+    Attributes:
+        test, title: the test.
+        area: the area it needs.
+        gain_bits, minutes, bits_per_minute: as in `TestAdvice`.
+        saved_minutes: what opening the area, and closing it again, would add to its minutes.
+        worth_doing: as in `TestAdvice`.
+    """
+
+    test: str
+    title: str
+    area: str
+    gain_bits: float
+    minutes: float
+    bits_per_minute: float
+    saved_minutes: float
     worth_doing: bool
 
 
@@ -103,9 +150,16 @@ class Advice:
         evidence: node -> state of the complaint and the findings given as outcomes, by the names
             of the exported network.
         findings: all findings in the order recorded.
+        repairs: all repairs in the order done.
+        folded_repairs: so many of the oldest repairs no longer fit in memory: what was found
+            before them is kept as each part's own probability only, and the answer is no longer
+            exact. 0 otherwise.
         suspects: every failure mode, most likely first.
         tests: every test that can be done with the tools at hand and has not been done, most bits
-            per minute first.
+            per added minute first.
+        while_open: those of them that tell something and whose area stands open, most bits per
+            minute first; the verdict may well be another one.
+        closing_minutes: minutes to close what stands open at the end of the job.
         verdict: what to do now.
     """
 
@@ -115,8 +169,12 @@ class Advice:
     log_evidence: float
     evidence: Mapping[str, str]
     findings: tuple[RecordedFinding, ...]
+    repairs: tuple[RecordedRepair, ...]
+    folded_repairs: int
     suspects: tuple[Suspect, ...]
     tests: tuple[TestAdvice, ...]
+    while_open: tuple[WhileOpen, ...]
+    closing_minutes: float
     verdict: Verdict
 
     def to_dict(self) -> dict[str, Any]:

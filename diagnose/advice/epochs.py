@@ -11,21 +11,16 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-from diagnose.advice.situation import (
-    Situation,
-    encode,
-    evidence_of,
-    readings_of,
-    weights_of,
-)
+from diagnose.advice.situation import Situation, encode, last_check
 from diagnose.errors import NetworkTooLargeError
+from diagnose.inference.unkeyed import Unkeyed
 from diagnose.network.lives import PastRepair, first_mode, lives_of
 from diagnose.network.ready import ready_after
-from diagnose.network.words import check_name, life_name
+from diagnose.network.words import life_name
 
 if TYPE_CHECKING:
     from diagnose.advice.situation import Epoch
-    from diagnose.network.ready import ReadyMachine
+    from diagnose.network.ready import Progress, ReadyMachine
 
 KEPT = 16
 """Networks of repaired machines kept in memory."""
@@ -40,12 +35,15 @@ DIGITS = 3
 """Weights are rounded to so many digits, so that the same job finds the same network again."""
 
 
-def ready_for(ready: ReadyMachine, situation: Situation) -> ReadyMachine:
+def ready_for(
+    ready: ReadyMachine, situation: Situation, progress: Progress | None = None
+) -> ReadyMachine:
     """The machine with the network that a situation needs.
 
     Args:
         ready: the machine as it came to the shop.
         situation: with its past repairs.
+        progress: called with a sentence before a network is worked out, which takes seconds.
 
     Raises:
         ClashError: what was found before some repair cannot all be true.
@@ -56,14 +54,16 @@ def ready_for(ready: ReadyMachine, situation: Situation) -> ReadyMachine:
     told = Situation(
         situation.complaint, temperature_celsius=situation.temperature_celsius, past=situation.past
     )
-    return _ready_for(ready, told)
+    return _ready_for(ready, told, Unkeyed(progress or (lambda _: None)))
 
 
 @lru_cache(maxsize=KEPT)
-def _ready_for(ready: ReadyMachine, situation: Situation) -> ReadyMachine:
+def _ready_for(ready: ReadyMachine, situation: Situation, aside: Unkeyed[Progress]) -> ReadyMachine:
     """Exact if it fits; else with the fewest of the oldest repairs folded."""
     before = _before_last(situation)
-    known = ready_for(ready, before)
+    known = ready_for(ready, before, aside.value)
+    number = len(situation.past)
+    aside.value(f"{ready.machine.id}: working out what {number} repair(s) and the checks say")
     for folded in range(known.folded, len(situation.past)):
         past = [past_repair(one) for one in situation.past[folded:]]
         weights = _weights(ready, known, situation, folded)
@@ -94,15 +94,8 @@ def _with_soft(
         return found
     then = replace(situation, past=situation.past[:folded], findings=())
     known = ready_for(ready, then)
-    evidence = evidence_of(then, known.folded)
-    evidence.pop(check_name(folded - known.folded), None)
-    beliefs = known.compiled.beliefs(
-        known.compiled.encode(
-            evidence,
-            likelihoods={**known.soft, **weights_of(known, then)},
-            parent_likelihoods=readings_of(known, then),
-        )
-    )
+    check = last_check(then, known.folded)
+    beliefs = known.compiled.beliefs(encode(known, then, leave_out={check}))
     plain = ready.compiled.beliefs(ready.compiled.encode({}))
     soft: dict[str, list[float]] = {}
     for part in dict.fromkeys(part for part, _ in ready.faults):

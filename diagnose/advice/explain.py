@@ -1,4 +1,8 @@
-"""Why: one or two sentences, made from the numbers they speak of."""
+"""Why: one or two sentences, made from the numbers they speak of.
+
+A probability beside a fault is that of the fault being there; *to blame* is the chance that it is
+what gives the complaint (`diagnose.advice.repair_cost.guilt`), which is what a repair ends.
+"""
 
 from __future__ import annotations
 
@@ -13,8 +17,17 @@ if TYPE_CHECKING:
 
     from diagnose.advice.ranking import Candidate, Outlook
     from diagnose.advice.recheck import Doubt
-    from diagnose.advice.situation import Situation
+    from diagnose.advice.situation import RepairDone, Situation
     from diagnose.network.ready import ReadyMachine
+
+RARE = 0.02
+"""Outcomes less likely than this are not spoken of."""
+
+LEFT_OVER = 0.05
+"""A fault that may still be there is spoken of from this probability on."""
+
+LEAST_SAVED = 0.05
+"""Minutes; what saves less is not said to save anything."""
 
 
 def fault_words(ready: ReadyMachine, fault: int) -> str:
@@ -37,7 +50,7 @@ def percent(probability: float) -> str:
 
 def minutes_words(minutes: float) -> str:
     """Minutes without false digits."""
-    return f"{minutes:.1f} min" if minutes < 10.0 else f"{minutes:.0f} min"
+    return f"{minutes:.1f} min" if minutes < 9.95 else f"{minutes:.0f} min"
 
 
 def leading(blamed: NDArray[np.float64], count: int) -> list[int]:
@@ -47,44 +60,75 @@ def leading(blamed: NDArray[np.float64], count: int) -> list[int]:
 
 
 def test_reason(ready: ReadyMachine, complaint: str, outlook: Outlook, one: Candidate) -> str:
-    """What the test decides, outcome by outcome."""
+    """What the test costs and saves, and whom each outcome leaves in the lead."""
     share = ready.explains[complaint]
     parts = []
     for outcome, chance, faults in zip(one.test.outcomes, one.chances, one.faults, strict=True):
         lead = leading(faults * share, 1)
-        if chance >= 0.02 and lead:
+        if chance >= RARE and lead:
             after = percent(float(faults[lead[0]]))
-            parts.append(f"{outcome.title} would leave {fault_words(ready, lead[0])} at {after}")
+            words = f"leaves {fault_words(ready, lead[0])} ahead at {after}"
+            parts.append(f"{outcome.title} ({percent(float(chance))}) {words}")
     told = "; ".join(parts)
+    return f"{_worth(outlook, one)} {told[:1].upper()}{told[1:]}." if told else _worth(outlook, one)
+
+
+def _worth(outlook: Outlook, one: Candidate) -> str:
+    """What a test costs and saves."""
     saved = outlook.repair_minutes - one.minutes - one.later_minutes
-    gain = f"{one.gain_bits:.2f} bits in {minutes_words(one.minutes)}"
-    reason = f"{gain}, and {minutes_words(saved)} saved on average against repairing now"
-    return f"{told} ({reason})." if told else f"{reason[0].upper()}{reason[1:]}."
+    instead = "repairing" if outlook.first_repair >= 0 else "handing over"
+    takes = f"Takes {minutes_words(one.minutes)}"
+    if saved < LEAST_SAVED:
+        return f"{takes}; it pays against {instead} now only with the tests that follow it."
+    return f"{takes} and saves {minutes_words(saved)} on average against {instead} now."
 
 
-def repair_reason(ready: ReadyMachine, complaint: str, outlook: Outlook) -> str:
-    """Why to repair now, and why this."""
+def repair_reason(
+    ready: ReadyMachine, complaint: str, outlook: Outlook, last: RepairDone | None = None
+) -> str:
+    """Why to repair now, and why this.
+
+    Args:
+        ready: the machine.
+        complaint: its complaint.
+        outlook: what is to be expected.
+        last: the repair before, if there was one.
+    """
     part, repair = outlook.repairs.repairs[outlook.first_repair]
     fixed = outlook.repairs.fixes[outlook.first_repair].astype(bool)
-    blamed = np.where(fixed, outlook.faults * ready.explains[complaint], 0.0)
+    blamed = np.where(fixed, _blame(ready, complaint, outlook.faults), 0.0)
+    chance = float(blamed.sum())
+    told = f"a chance of {percent(chance)} to end the complaint"
     lead = leading(blamed, 1)
-    chance = percent(min(float(blamed.sum()), 1.0))
-    what = fault_words(ready, lead[0]) if lead else ready.machine.parts[part].title
-    costs = minutes_words(outlook.repair_minutes)
+    if lead:
+        own = percent(float(blamed[lead[0]]))
+        told += f", for {fault_words(ready, lead[0])}"
+        told += "" if own == percent(chance) else f" above all ({own})"
     return (
-        f"{what}; {repair.title} has a chance of {chance} to end the complaint. "
-        f"No test left is worth its minutes: from here the repair takes {costs} on average."
+        f"{_after(last)}{ready.machine.parts[part].title}, {_lower(repair.title)}: {told}. "
+        f"No test at hand is worth its minutes first; from here the job takes "
+        f"{minutes_words(outlook.repair_minutes)} on average, with the price of parts as minutes."
     )
 
 
-def escalate_reason(ready: ReadyMachine, outlook: Outlook) -> str:
-    """Why to hand over."""
-    lead = leading(outlook.faults, 1)
-    words = f"The likeliest, {fault_words(ready, lead[0])}, " if lead else "No suspect "
-    chance = percent(float(outlook.faults[lead[0]])) if lead else ""
+def escalate_reason(ready: ReadyMachine, outlook: Outlook, last: RepairDone | None = None) -> str:
+    """Why to hand over.
+
+    Args:
+        ready: the machine.
+        outlook: what is to be expected.
+        last: the repair before, if there was one.
+    """
+    lead = leading(outlook.blame, 1)
+    if lead:
+        who = f"the likeliest to blame, {fault_words(ready, lead[0])}, "
+        words = f"{who}stands at {percent(float(outlook.blame[lead[0]]))}"
+    else:
+        words = "no suspect is left"
+    words = f"{_after(last)}{words}"
     return (
-        f"{words}{f'is at {chance}' if lead else 'is left'}; no test or repair at hand is worth "
-        f"its minutes against handing over to the maker's specialist "
+        f"{words[0].upper()}{words[1:]}; no test or repair at hand is worth its minutes against "
+        f"handing over to the maker's specialist "
         f"({minutes_words(ready.machine.shop.escalate_minutes)})."
     )
 
@@ -94,8 +138,70 @@ def recheck_reason(ready: ReadyMachine, situation: Situation, doubt: Doubt) -> s
     test = ready.machine.tests[doubt.test]
     titles = {outcome.id: outcome.title for outcome in test.outcomes}
     found = next(one for one in situation.findings if one.test == doubt.test)
+    seen = titles[found.outcome]
+    if found.reading is not None:
+        seen = f"{found.reading:g} {test.unit} ({seen})"
+    wanted = f"{titles[doubt.otherwise]} ({percent(doubt.chance)})"
+    if doubt.otherwise == found.outcome:
+        wanted = "another value in the same range"
     return (
-        f"{test.title}: {titles[found.outcome]} does not fit the other findings, which expect "
-        f"{titles[doubt.otherwise]} ({percent(doubt.chance)}). The chance that it was misread or "
-        f"taken at the wrong pin is {percent(doubt.slip)}; look again before going on."
+        f"{test.title}: {seen} does not fit the other findings, which expect {wanted}. "
+        f"The chance that it was misread or taken at the wrong pin is {percent(doubt.slip)}; "
+        f"look again before going on."
     )
+
+
+def done_reason(ready: ReadyMachine, complaint: str, faults: NDArray[np.float64]) -> str:
+    """What is left of suspicion when the complaint is gone after the last repair.
+
+    Args:
+        ready: the machine.
+        complaint: what is gone.
+        faults: (faults,) posterior of each fault, the repair and the check after it counted in.
+    """
+    able = ready.explains[complaint] > 0.0
+    loose = np.where(able & _loose(ready), faults, 0.0)
+    gone = "The complaint is gone after the last repair."
+    # Faults at a few percent each hardly ever coincide, so their sum is the chance of any of them.
+    chance = min(float(loose.sum()), 1.0)
+    lead = leading(loose, 1)
+    if chance > LEFT_OVER and lead:
+        own = f"{fault_words(ready, lead[0])} ({percent(float(faults[lead[0]]))})"
+        return (
+            f"{gone} With {percent(chance)} a loose joint that can bring it back is still there, "
+            f"most likely {own}: move it while the machine runs through the check again."
+        )
+    lead = leading(faults, 1)
+    if lead and faults[lead[0]] > LEFT_OVER:
+        may = "may bring it back" if able[lead[0]] else "does not give this complaint by itself"
+        own = f"{fault_words(ready, lead[0])} ({percent(float(faults[lead[0]]))})"
+        return f"{gone} Most suspect of what is left is {own}, which {may}."
+    return f"{gone} Nothing that could bring it back is left above {percent(LEFT_OVER)}."
+
+
+def _blame(ready: ReadyMachine, complaint: str, faults: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(faults,) chance that each is what gives the complaint."""
+    blamed: NDArray[np.float64] = faults * ready.explains[complaint]
+    return blamed / max(float(blamed.sum()), 1.0)
+
+
+def _loose(ready: ReadyMachine) -> NDArray[np.bool_]:
+    """(faults,) whether each makes contact only now and then."""
+    parts = ready.machine.parts
+    return np.array(
+        [part != UNLISTED and parts[part].modes[mode].loose for part, mode in ready.faults]
+    )
+
+
+def _after(last: RepairDone | None) -> str:
+    """How the last repair went, where the job is not over with it."""
+    if last is None or last.gone is None:
+        return ""
+    if last.gone:
+        return "Gone after the last repair, but likely to come back: "
+    return "Still there after the last repair: "
+
+
+def _lower(title: str) -> str:
+    """A title within a sentence; what begins with an abbreviation stays."""
+    return title[:1].lower() + title[1:] if title[1:2].islower() else title

@@ -2,29 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.advice.minutes import opening_minutes, to_open
-from diagnose.advice.repair_cost import RepairList, expected_minutes, guilt, list_repairs
+from diagnose.advice import gate
+from diagnose.advice.gate import MINIMUM_GAIN_BITS
+from diagnose.advice.hand_over import minutes_if_known, worth_testing_on
+from diagnose.advice.minutes import to_open
+from diagnose.advice.repair_cost import (
+    TINY,
+    RepairList,
+    guilt,
+    minutes_of_repair,
+    repairs_against,
+    repairs_of,
+)
+from diagnose.advice.what_each_says import what_each_says
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Sequence
 
     from diagnose.advice.situation import Situation
+    from diagnose.advice.what_each_says import Said
     from diagnose.inference.beliefs import Beliefs
     from diagnose.inference.findings import Findings
-    from diagnose.inference.whatif import WhatIf
-    from diagnose.machine.model import Test
+    from diagnose.machine.model import Machine, Test
     from diagnose.network.ready import ReadyMachine
 
 Floats = NDArray[np.float64]
-
-MINIMUM_GAIN_BITS = 1e-6
-"""Below this a test tells nothing; differences are rounding."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,24 +44,46 @@ class Candidate:
         test: the test.
         opens: areas to open first.
         minutes: labour, opening included.
+        added_minutes: the same without the opening that the repair will need anyway, by its
+            probability.
         gain_bits: information about the state of the parts.
         chances: (outcomes,) probability of each outcome.
-        faults: (outcomes, faults) posterior of every fault after each outcome.
+        suspects: numbers of the faults that can give the complaint.
+        after: (outcomes, suspects) posterior of these after each outcome.
+        n_faults: how many faults there are.
         later_minutes: expected minutes to repair after the test, its own minutes not included.
+        worth_doing: whether it passes the gate (see `diagnose.advice.gate`), or is the best there
+            is and testing on is worth more than handing over (see `diagnose.advice.hand_over`).
     """
 
     test: Test
     opens: tuple[str, ...]
     minutes: float
+    added_minutes: float
     gain_bits: float
     chances: Floats
-    faults: Floats
+    suspects: NDArray[np.int64]
+    after: Floats
+    n_faults: int
     later_minutes: float
+    worth_doing: bool
+
+    @property
+    def faults(self) -> Floats:
+        """(outcomes, faults) posterior after each outcome; 0 where a fault cannot be to blame."""
+        found = np.zeros((len(self.after), self.n_faults))
+        found[:, self.suspects] = self.after
+        return found
 
     @property
     def bits_per_minute(self) -> float:
+        """What it tells for each minute that it takes."""
+        return self.gain_bits / max(self.minutes, gate.LEAST_MINUTES)
+
+    @property
+    def bits_per_added_minute(self) -> float:
         """The ranking."""
-        return self.gain_bits / self.minutes
+        return self.gain_bits / max(self.added_minutes, gate.LEAST_MINUTES)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,22 +93,24 @@ class Outlook:
     Attributes:
         beliefs: posterior of every node.
         faults: (faults,) posterior of every fault.
+        blame: (faults,) chance that each is what gives the complaint.
         repairs: all repairs.
         repair_minutes: expected minutes when repairing without further tests.
         first_repair: row of `repairs` to begin with, -1 to hand over.
-        candidates: tests, most bits per minute first.
+        candidates: tests, most bits per added minute first.
     """
 
     beliefs: Beliefs
     faults: Floats
+    blame: Floats
     repairs: RepairList
     repair_minutes: float
     first_repair: int
     candidates: tuple[Candidate, ...]
 
     def worth_doing(self, one: Candidate) -> bool:
-        """Whether testing first is expected to save minutes (the gate)."""
-        return one.minutes + one.later_minutes < self.repair_minutes - 1e-9
+        """Whether doing a test first is expected to save minutes (the gate)."""
+        return one.worth_doing
 
 
 def fault_codes(ready: ReadyMachine) -> NDArray[np.int64]:
@@ -90,20 +123,19 @@ def fault_nodes(ready: ReadyMachine) -> list[str]:
     return list(dict.fromkeys(part for part, _ in ready.faults))
 
 
-def _fault_columns(ready: ReadyMachine, ahead: WhatIf) -> NDArray[np.int64]:
-    """(faults,) where each fault's probability stands in the answer about `fault_nodes`."""
-    start = dict(zip(ahead.nodes, ahead.state_offsets[:-1].tolist(), strict=True))
-    names = {part: ready.compiled.states(part) for part in ahead.nodes}
-    return np.array([start[part] + names[part].index(mode) for part, mode in ready.faults])
-
-
 def available_tests(ready: ReadyMachine, situation: Situation) -> list[Test]:
-    """Tests not done yet, with their tool at hand and what they need first done."""
+    """Tests not done since the last repair, with their tool at hand and what they need first done.
+
+    Looking for a shared cause is not repeated: no repair takes the nest away unseen.
+    """
     done = {one.test for one in situation.findings}
+    ever = done | {one.test for epoch in situation.past for one in epoch.findings}
     return [
         test
         for test in ready.machine.tests.values()
-        if test.id not in done and situation.at_hand(test.tool) and done.issuperset(test.needs)
+        if test.id not in (done if test.cause is None else ever)
+        and situation.at_hand(test.tool)
+        and ever.issuperset(test.needs)
     ]
 
 
@@ -124,109 +156,133 @@ def look_ahead(
     Raises:
         ClashError: the findings cannot all be true.
     """
-    compiled = ready.compiled
-    beliefs = compiled.beliefs(findings)
-    faults = beliefs.marginals[fault_codes(ready)]
-    repairs = list_repairs(ready.machine, ready.faults)
-    leaves = set(compiled.leaves)
-    asked = [test.id for test in ready.machine.tests.values() if test.id in leaves]
-    ahead = compiled.outcomes_of(asked, fault_nodes(ready), findings)
-    after = np.where(
-        ahead.chance[:, None] > 0.0, ahead.marginals[:, _fault_columns(ready, ahead)], faults
-    )
-    candidates = []
-    for test in available_tests(ready, situation):
-        if test.id in leaves and test.id not in skipped:
-            place = ahead.tests.index(test.id)
-            rows = slice(*ahead.outcome_offsets[place : place + 2])
-            gain = beliefs.gains_bits[test.id]
-            seen = _Seen(test, gain, ahead.chance[rows], after[rows])
-            candidates.append(_candidate(ready, situation, repairs, faults, seen))
-    candidates.sort(key=lambda one: (-one.bits_per_minute, one.minutes, one.test.id))
-    now, first = _repair_now(ready, situation.complaint, repairs, faults[None], opened(situation))
-    return Outlook(beliefs, faults, repairs, float(now[0]), int(first[0]), tuple(candidates))
+    tests = [test for test in available_tests(ready, situation) if test.id not in skipped]
+    said = what_each_says(ready, situation.complaint, findings, tests)
+    repairs = repairs_of(ready)
+    blame = guilt(ready, situation.complaint, said.faults)
+    is_open = np.array([repairs.bits(situation.open_areas)])
+    hand_over = ready.machine.shop.escalate_minutes
+    now, first = minutes_of_repair(repairs.tables, blame[None], is_open, hand_over)
+    outlook = Outlook(said.beliefs, said.faults, blame, repairs, float(now[0]), int(first[0]), ())
+    found = _candidates(ready, situation, outlook, said)
+    found.sort(key=lambda one: (-one.bits_per_added_minute, one.minutes, one.test.id))
+    return replace(outlook, candidates=tuple(found))
+
+
+def _candidates(
+    ready: ReadyMachine, situation: Situation, outlook: Outlook, said: Said
+) -> list[Candidate]:
+    costs = _Costs.of(ready.machine, outlook.repairs, said.tests, situation.open_areas)
+    anyway = gate.chance_opened(outlook.blame, outlook.repairs.fault_way)
+    added = gate.added_minutes(costs.minutes, costs.opening, anyway)
+    gains = np.where(said.gains_bits > MINIMUM_GAIN_BITS, said.gains_bits, 0.0)
+    rates = gate.bits_per_minute(gains, added)
+    asked = gate.in_question(gains, rates, _least(situation, outlook))
+    later = _minutes_after(ready, situation.complaint, said, costs.is_open)
+    worth = asked & (costs.minutes + later < outlook.repair_minutes - TINY)
+    if outlook.first_repair < 0 and asked.any() and not worth.any():
+        best = int(np.argmax(np.where(asked, rates, 0.0)))
+        worth[best] = _rather_than_hand_over(ready, situation, outlook, float(rates[best]))
+    edges = said.offsets.tolist()
+    each = zip(
+        said.tests, costs.opens, costs.minutes.tolist(), added.tolist(), gains.tolist(),
+        itertools.pairwise(edges), later.tolist(), worth.tolist(), strict=True,
+    )  # fmt: skip
+    return [
+        Candidate(
+            test=test,
+            opens=opens,
+            minutes=minutes,
+            added_minutes=more,
+            gain_bits=gain,
+            chances=said.chances[begin:end],
+            suspects=said.suspects,
+            after=said.after[begin:end],
+            n_faults=len(said.faults),
+            later_minutes=later_minutes,
+            worth_doing=worth_doing,
+        )
+        for test, opens, minutes, more, gain, (begin, end), later_minutes, worth_doing in each
+    ]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Seen:
-    """A test with what the network says of it."""
+class _Costs:
+    """What the tests cost.
 
-    test: Test
-    gain_bits: float
-    chances: Floats
-    faults: Floats
-
-
-def opened(situation: Situation, also: Collection[str] = ()) -> frozenset[str]:
-    """Areas that stand open, with some more."""
-    return situation.open_areas | frozenset(also)
-
-
-def _candidate(
-    ready: ReadyMachine,
-    situation: Situation,
-    repairs: RepairList,
-    before: Floats,
-    seen: _Seen,
-) -> Candidate:
-    test, gain = seen.test, seen.gain_bits
-    opens = to_open(ready.machine, test.area, situation.open_areas)
-    if test.cause is not None:
-        gain = min(gain, _gain_about_parts(ready, before, seen.chances, seen.faults))
-    later, _ = _repair_now(
-        ready, situation.complaint, repairs, seen.faults, opened(situation, opens)
-    )
-    return Candidate(
-        test=test,
-        opens=opens,
-        minutes=test.minutes + opening_minutes(ready.machine, opens),
-        gain_bits=gain if gain >= MINIMUM_GAIN_BITS else 0.0,
-        chances=seen.chances,
-        faults=seen.faults,
-        later_minutes=float(seen.chances @ later),
-    )
-
-
-def _repair_now(
-    ready: ReadyMachine,
-    complaint: str,
-    repairs: RepairList,
-    faults: Floats,
-    open_areas: frozenset[str],
-) -> tuple[Floats, NDArray[np.int64]]:
-    """Expected minutes and first repair for each row of fault probabilities."""
-    costs, first = np.empty(len(faults)), np.empty(len(faults), np.int64)
-    expected_minutes(
-        guilt(ready, complaint, faults),
-        repairs.fixes,
-        np.tile(repairs.minutes(ready.machine, open_areas), (len(faults), 1)),
-        ready.machine.shop.escalate_minutes,
-        costs,
-        first,
-    )
-    return costs, first
-
-
-def _gain_about_parts(ready: ReadyMachine, before: Floats, chances: Floats, after: Floats) -> float:
-    """What a test of a shared cause says about the parts, in bits.
-
-    The sum over the parts of the mutual information between the part and the outcome. Knowing
-    about the cause itself repairs nothing, so the caller caps it by what the outcome says about
-    the cause.
+    Attributes:
+        opens: areas to open first, outermost first.
+        minutes: (tests,) opening included.
+        opening: (tests, areas) minutes to open each area for each test.
+        is_open: (tests,) areas open after each, as bits.
     """
-    total = 0.0
-    part_of: dict[str, list[int]] = {}
-    for fault, (part, _) in enumerate(ready.faults):
-        part_of.setdefault(part, []).append(fault)
-    for rows in part_of.values():
-        total += _entropy_bits(before[rows]) - float(
-            sum(p * _entropy_bits(one[rows]) for p, one in zip(chances, after, strict=True))
+
+    opens: list[tuple[str, ...]]
+    minutes: Floats
+    opening: Floats
+    is_open: NDArray[np.int64]
+
+    @classmethod
+    def of(
+        cls,
+        machine: Machine,
+        repairs: RepairList,
+        tests: Sequence[Test],
+        open_areas: Collection[str],
+    ) -> _Costs:
+        ways = {area: to_open(machine, area, open_areas) for area in (None, *machine.areas)}
+        bits = {area: repairs.bits(way) for area, way in ways.items()}
+        areas = [test.area for test in tests]
+        own = np.array([bits[area] for area in areas], dtype=np.int64)
+        each = own[:, None] >> np.arange(len(machine.areas)) & 1
+        opening = each * repairs.tables.area_minutes
+        minutes = np.array([test.minutes for test in tests], dtype=np.float64)
+        return cls(
+            opens=[ways[area] for area in areas],
+            minutes=minutes + opening.sum(axis=1),
+            opening=opening,
+            is_open=own | repairs.bits(open_areas),
         )
-    return max(total, 0.0)
 
 
-def _entropy_bits(failures: Floats) -> float:
-    """Entropy of a part's modes, from the probabilities of its failure modes."""
-    p = np.append(failures, 1.0 - failures.sum())
-    p = p[p > 0.0]
-    return float(-(p * np.log2(p)).sum())
+def _least(situation: Situation, outlook: Outlook) -> float:
+    """Bits per added minute below which the first repair is the quicker way to find out."""
+    first, repairs = outlook.first_repair, outlook.repairs
+    if first < 0:
+        return 0.0
+    return gate.least_bits_per_minute(
+        outlook.blame,
+        float(repairs.fixes[first] @ outlook.blame),
+        float(repairs.minutes(situation.open_areas)[first]),
+        new_part=bool(repairs.new_part[first]),
+    )
+
+
+def _rather_than_hand_over(
+    ready: ReadyMachine, situation: Situation, outlook: Outlook, rate: float
+) -> bool:
+    """Whether testing on at this rate is worth more than handing over; see `hand_over`."""
+    known = minutes_if_known(
+        outlook.blame,
+        outlook.repairs.fixes,
+        outlook.repairs.minutes(situation.open_areas),
+        ready.machine.shop.escalate_minutes,
+    )
+    return worth_testing_on(known, gate.doubt_bits(outlook.blame), rate, outlook.repair_minutes)
+
+
+def _minutes_after(
+    ready: ReadyMachine, complaint: str, said: Said, is_open: NDArray[np.int64]
+) -> Floats:
+    """(tests,) expected minutes of repairing after each test, its own minutes not included."""
+    blamed = said.after * ready.explains[complaint][said.suspects]
+    blamed /= np.maximum(blamed.sum(axis=1, keepdims=True), 1.0)
+    costs, _ = minutes_of_repair(
+        repairs_against(ready, complaint),
+        blamed,
+        np.repeat(is_open, np.diff(said.offsets)),
+        ready.machine.shop.escalate_minutes,
+    )
+    weighed = np.concatenate([[0.0], np.cumsum(said.chances * costs)])
+    found: Floats = weighed[said.offsets[1:]] - weighed[said.offsets[:-1]]
+    return found

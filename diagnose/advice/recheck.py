@@ -16,10 +16,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from diagnose.advice.situation import encode
+from diagnose.inference.without import log_evidence_without
 from diagnose.network.readings import slip_density
 
 if TYPE_CHECKING:
     from diagnose.advice.situation import Finding, Situation
+    from diagnose.inference.beliefs import Beliefs
+    from diagnose.inference.findings import Findings
     from diagnose.network.ready import ReadyMachine
 
 MORE_LIKELY_THAN_NOT = 0.5
@@ -42,30 +45,42 @@ class Doubt:
     chance: float
 
 
-def greatest_doubt(ready: ReadyMachine, situation: Situation, log_evidence: float) -> Doubt | None:
+def greatest_doubt(ready: ReadyMachine, situation: Situation, beliefs: Beliefs) -> Doubt | None:
     """The finding most likely to be a slip, when that is more likely than not.
 
     Args:
-        ready: the machine.
-        situation: all findings; those looked at twice are not doubted again.
-        log_evidence: natural logarithm of their probability.
+        ready: the machine as the situation has it.
+        situation: all findings; those looked at twice, and those from before a repair, are not
+            doubted: the one is settled, the other cannot be seen again.
+        beliefs: after all of them.
     """
-    asked = [one for one in situation.findings if not one.confirmed]
-    worst: Doubt | None = None
-    for one in asked:
-        doubt = _doubt(ready, situation, one, log_evidence)
-        if doubt.slip > MORE_LIKELY_THAN_NOT and (worst is None or doubt.slip > worst.slip):
-            worst = doubt
-    return worst
-
-
-def _doubt(ready: ReadyMachine, situation: Situation, one: Finding, log_evidence: float) -> Doubt:
-    test = ready.machine.tests[one.test]
-    others = tuple(other for other in situation.findings if other is not one)
-    without = ready.compiled.beliefs(encode(ready, replace(situation, findings=others)))
-    slip = test.slip_percent / 100.0
-    spread = 1.0 / len(test.outcomes) if one.reading is None else slip_density(test)
-    log_slip = math.log(max(slip * spread, 1e-300)) + without.log_evidence - log_evidence
-    likely = without[test.id]
+    worst, slip = None, MORE_LIKELY_THAN_NOT
+    findings = encode(ready, situation)
+    for one in situation.findings:
+        if not one.confirmed:
+            found = _slip(ready, situation, one, findings, beliefs)
+            if found > slip:
+                worst, slip = one, found
+    if worst is None:
+        return None
+    likely = _without(ready, situation, worst)[worst.test]
     otherwise = max(likely, key=lambda outcome: likely[outcome])
-    return Doubt(test.id, min(math.exp(min(log_slip, 0.0)), 1.0), otherwise, likely[otherwise])
+    return Doubt(worst.test, slip, otherwise, likely[otherwise])
+
+
+def _slip(
+    ready: ReadyMachine, situation: Situation, one: Finding, findings: Findings, beliefs: Beliefs
+) -> float:
+    """Probability that a finding is a slip."""
+    log_without = log_evidence_without(ready.compiled, findings, beliefs, one.test)
+    if log_without is None:
+        log_without = _without(ready, situation, one).log_evidence
+    test = ready.machine.tests[one.test]
+    spread = 1.0 / len(test.outcomes) if one.reading is None else slip_density(test)
+    share = max(test.slip_percent / 100.0 * spread, 1e-300)
+    return math.exp(min(math.log(share) + log_without - beliefs.log_evidence, 0.0))
+
+
+def _without(ready: ReadyMachine, situation: Situation, one: Finding) -> Beliefs:
+    others = tuple(other for other in situation.findings if other is not one)
+    return ready.compiled.beliefs(encode(ready, replace(situation, findings=others)))

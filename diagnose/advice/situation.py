@@ -10,6 +10,8 @@ from diagnose.network.temperature import REFERENCE_CELSIUS, volts_to_add
 from diagnose.network.words import NO, YES, check_name, past_name
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -158,15 +160,23 @@ def readings_of(ready: ReadyMachine, situation: Situation) -> dict[str, NDArray[
     return found
 
 
-def encode(ready: ReadyMachine, situation: Situation) -> Findings:
+def encode(ready: ReadyMachine, situation: Situation, leave_out: Collection[str] = ()) -> Findings:
     """All findings, ready for propagation.
 
     Args:
         ready: the machine as the situation has it; see `diagnose.advice.epochs.ready_for`.
         situation: what is known.
+        leave_out: nodes whose outcome is not to count.
     """
+    seen = evidence_of(situation, ready.folded)
     return ready.compiled.encode(
-        evidence_of(situation, ready.folded),
+        {node: state for node, state in seen.items() if node not in leave_out},
         likelihoods={**ready.soft, **weights_of(ready, situation)},
         parent_likelihoods=readings_of(ready, situation),
     )
+
+
+def last_check(situation: Situation, folded: int) -> str:
+    """Node of the check after the last repair; the complaint's own when that repair is folded."""
+    number = len(situation.past) - folded
+    return check_name(number) if number else situation.complaint

@@ -7,7 +7,7 @@ import typer
 
 from diagnose.commands import options
 from diagnose.commands.opening import open_job
-from diagnose.commands.output import open_console, print_json
+from diagnose.commands.output import open_console, print_json, print_progress
 
 
 def advise(
@@ -18,18 +18,31 @@ def advise(
     open_: options.Areas = None,
     celsius: options.Celsius = 20.0,
     unsure: options.Unsure = None,
+    before: options.Before = None,
+    repaired: options.Repaired = None,
     top: Annotated[
         int, typer.Option("--top", min=1, help="Tests and suspects shown; --json gives all.")
     ] = 8,
+    look_further: options.LookFurther = False,
+    budget_ms: options.BudgetMs = 50.0,
     json: options.Json = False,
 ) -> None:
     """Say what to do next, from complaint and findings."""
     gc.disable()  # one answer makes no garbage worth the tenth of a second of looking for it
-    job = open_job(machine, complaint, finding, tool, open_, celsius, unsure)
-    advice = job.advise()
+    job = open_job(machine, complaint, finding, tool, open_, celsius, unsure, before, repaired)
+    advice = job.advise(print_progress)
+    further = None
+    if look_further and advice.verdict.action != "done":
+        further = job.look_further(budget_ms / 1000.0, print_progress)
     if json:
-        print_json(advice.to_dict())
+        looked = {} if further is None else {"look_further": further.to_dict()}
+        print_json(advice.to_dict() | looked)
         return
     from diagnose.commands.show import show_advice  # noqa: PLC0415  Rich is not paid for by --json
 
-    show_advice(open_console(), job, advice, top)
+    console = open_console()
+    show_advice(console, job, advice, top)
+    if further is not None:
+        from diagnose.commands.show_further import show_further  # noqa: PLC0415
+
+        show_further(console, job.machine, further)

@@ -19,6 +19,8 @@ def bench(
     open_: options.Areas = None,
     celsius: options.Celsius = 20.0,
     unsure: options.Unsure = None,
+    before: options.Before = None,
+    repaired: options.Repaired = None,
     sheet: Annotated[
         Path | None, typer.Option("--sheet", help="Also write the finding sheet to this file.")
     ] = None,
@@ -40,9 +42,9 @@ def bench(
         complaint = ask_complaint(console, known, sys.stdin.readline)
         if complaint is None:
             raise typer.Abort
-    job = open_job(machine, complaint, finding, tool, open_, celsius, unsure)
+    job = open_job(machine, complaint, finding, tool, open_, celsius, unsure, before, repaired)
     job = Talk(console, sys.stdin.readline).run(job)
-    advice = job.advise()
+    advice = job.advise(print_progress)
     text = finding_sheet(job, advice, datetime.now().astimezone())
     if json:
         print_json(advice.to_dict())

@@ -15,6 +15,7 @@ Kind = Literal[
     "finding",
     "do",
     "skip",
+    "repaired",
     "undo",
     "why",
     "list",
@@ -31,6 +32,8 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "TEST=RESULT": "the result of another test",
         "do TEST": "another test, by name or by its number in the list",
         "skip [REASON]": "this test cannot be done now; it is not offered again",
+        "repaired CHECK": "the repair is done, and the complaint is `gone` or `still` there",
+        "repaired PART.REPAIR CHECK": "another repair was done",
         "undo": "take back the last thing",
         "why": "what each result would leave of the suspects",
         "list": "the best tests",
@@ -54,7 +57,7 @@ _BARE: Mapping[str, Kind] = MappingProxyType(
     }
 )
 _WITH_NAME: Mapping[str, Kind] = MappingProxyType(
-    {"do": "do", "skip": "skip", "open": "open", "close": "close"}
+    {"do": "do", "skip": "skip", "repaired": "repaired", "open": "open", "close": "close"}
 )
 
 

@@ -23,8 +23,8 @@ def demo(
 
     ready = prepare(machine, progress=print_progress)
     if json:
-        print_json(story(run_demo(ready, seed)))
+        print_json(story(run_demo(ready, seed, print_progress)))
         return
     from diagnose.commands.show_demo import show_demo  # noqa: PLC0415
 
-    show_demo(open_console(), run_demo(ready, seed))
+    show_demo(open_console(), run_demo(ready, seed, print_progress))

@@ -25,6 +25,24 @@ Findings = Annotated[
         metavar="TEST=RESULT",
     ),
 ]
+Before = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--before",
+        help="Found before a repair: TEST=RESULT before the first, 2:TEST=RESULT between the "
+        "first and the second. Once for each finding.",
+        metavar="[N:]TEST=RESULT",
+    ),
+]
+Repaired = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--repaired",
+        help="A repair that was done and what the check after it showed: `gone`, `still`, or "
+        "`unchecked`. Once for each, in the order done.",
+        metavar="PART.REPAIR=CHECK",
+    ),
+]
 Tools = Annotated[
     list[str] | None,
     typer.Option("--tool", "-t", help="Tool at hand; once for each. Left out: all of them."),
@@ -42,6 +60,22 @@ Unsure = Annotated[
     typer.Option(
         "--unsure",
         help="Test whose finding was only told or half seen; it counts for less. Once for each.",
+    ),
+]
+LookFurther = Annotated[
+    bool,
+    typer.Option(
+        "--look-further",
+        help="Also play the job to its end: minutes left, the leading actions, what comes then.",
+    ),
+]
+BudgetMs = Annotated[
+    float,
+    typer.Option(
+        "--budget-ms",
+        min=1.0,
+        max=60_000.0,
+        help="Milliseconds to spend on --look-further. More of them, smaller errors.",
     ),
 ]
 Json = Annotated[bool, typer.Option("--json", help="Answer with a JSON document.")]

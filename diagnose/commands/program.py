@@ -11,6 +11,7 @@ import typer
 from diagnose.commands import exits
 from diagnose.commands.advise import advise
 from diagnose.commands.bench import bench
+from diagnose.commands.card import card
 from diagnose.commands.check import check, schema
 from diagnose.commands.demo import demo
 from diagnose.commands.export import draw, network
@@ -25,7 +26,20 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 HELP = "Finds the failed part of a machine that will not start, in the fewest minutes of labour."
-COMMANDS = (demo, machines, advise, bench, check, schema, review, network, draw, trial, serve)
+COMMANDS = (
+    demo,
+    machines,
+    advise,
+    bench,
+    card,
+    check,
+    schema,
+    review,
+    network,
+    draw,
+    trial,
+    serve,
+)
 
 
 def _exit_codes() -> str:

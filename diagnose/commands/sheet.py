@@ -34,7 +34,7 @@ def finding_sheet(job: Job, advice: Advice, when: datetime) -> str:
         f"Machine     {machine.title} ({machine.id}, version {machine.version})",
         f"Complaint   {machine.complaints[advice.complaint].title}",
         "",
-        "Findings",
+        "Findings and repairs",
         *_findings(job, advice),
         "",
         "Likeliest failures",
@@ -54,12 +54,22 @@ def finding_sheet(job: Job, advice: Advice, when: datetime) -> str:
 
 
 def _findings(job: Job, advice: Advice) -> Iterator[str]:
-    if not advice.findings:
+    if not advice.findings and not advice.repairs:
         yield "  none"
-    for number, finding in enumerate(advice.findings, 1):
-        outcome = words.result_words(job.machine, finding)
-        title = job.machine.tests[finding.test].title
-        yield from _hanging(f"{number:>3}. ", f"{title}: {outcome}")
+    number = 0
+    for repairs in range(len(advice.repairs) + 1):
+        for finding in advice.findings:
+            if finding.repairs_before == repairs:
+                number += 1
+                outcome = words.result_words(job.machine, finding)
+                title = job.machine.tests[finding.test].title
+                yield from _hanging(f"{number:>3}. ", f"{title}: {outcome}")
+        if repairs < len(advice.repairs):
+            done = advice.repairs[repairs]
+            told = f"{words.repair_words(job.machine, done)}: {words.check_words(done.gone)}"
+            yield from _hanging("  *  ", f"Repaired: {told}")
+    if advice.folded_repairs:
+        yield from _hanging("  ", words.folded_words(advice.folded_repairs))
 
 
 def _suspects(job: Job, advice: Advice) -> Iterator[str]:

@@ -15,12 +15,15 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from diagnose.advice.advice import Advice, RecordedFinding, Suspect, TestAdvice
+    from diagnose.advice.advice import Advice, RecordedFinding, RecordedRepair, Suspect, TestAdvice
     from diagnose.job import Job
     from diagnose.machine.model import Machine
 
 BAR_CELLS = 20
 EIGHTHS = " ▏▎▍▌▋▊▉"
+ANYWAY = 1.05
+"""From this ratio on it is said that the repair will need the area too. Estimate."""
+
 SURPRISING_BITS = 7.0
 """A finding that had less than one chance in 128 is worth reading again. Estimate."""
 
@@ -43,20 +46,34 @@ def show_advice(console: Console, job: Job, advice: Advice, top: int) -> None:
     """The whole answer: findings, suspects, what to do, and the next best tests."""
     machine = job.machine
     show_heading(console, machine, advice.complaint)
-    show_findings(console, machine, advice.findings)
+    show_findings(console, machine, advice)
     show_suspects(console, machine, advice.suspects, top)
     show_verdict(console, machine, advice)
     show_tests(console, machine, advice.tests[:top])
+    show_while_open(console, job, advice, top)
 
 
-def show_findings(console: Console, machine: Machine, findings: Sequence[RecordedFinding]) -> None:
-    """What was found so far."""
-    if not findings:
-        return
-    headline(console, "Found so far")
-    for finding in findings:
-        line = Text(f"{machine.tests[finding.test].title}: ")
-        indented(console, line.append(finding_line(machine, finding)))
+def show_findings(console: Console, machine: Machine, advice: Advice) -> None:
+    """What was found and repaired so far, in the order it happened."""
+    if advice.findings or advice.repairs:
+        headline(console, "Found so far")
+    for number in range(len(advice.repairs) + 1):
+        for finding in advice.findings:
+            if finding.repairs_before == number:
+                line = Text(f"{machine.tests[finding.test].title}: ")
+                indented(console, line.append(finding_line(machine, finding)))
+        if number < len(advice.repairs):
+            indented(console, repair_line(machine, advice.repairs[number]))
+    if advice.folded_repairs:
+        told = words.folded_words(advice.folded_repairs)
+        indented(console, Text(told, "yellow"))
+
+
+def repair_line(machine: Machine, repair: RecordedRepair) -> Text:
+    """A repair that was done, and what the check after it showed."""
+    line = Text(f"Repaired: {words.repair_words(machine, repair)}: ", "green")
+    line.append(words.check_words(repair.gone), "bold green")
+    return line
 
 
 def finding_line(machine: Machine, finding: RecordedFinding) -> Text:
@@ -102,7 +119,7 @@ def show_verdict(console: Console, machine: Machine, advice: Advice) -> None:
         indented(console, Text(f"{words.part_words(machine, part)}: {one.title} ({cost})", "bold"))
         show_cautions(console, words.caution_texts(machine, one.cautions))
     else:
-        headline(console, verdict.action.capitalize())
+        headline(console, words.ACTIONS[verdict.action])
     indented(console, Text(verdict.reason))
 
 
@@ -118,6 +135,8 @@ def effort_words(machine: Machine, test: TestAdvice) -> str:
     held = "" if test.tool == words.NO_TOOL else f", {machine.tools[test.tool].title}"
     opens = f", first: {words.area_words(machine, test.opens)}" if test.opens else ""
     gain = f"{test.gain_bits:.2f} bits, {test.bits_per_minute:.2f} a minute"
+    if test.bits_per_added_minute > test.bits_per_minute * ANYWAY:
+        gain += f", {test.bits_per_added_minute:.2f} a minute beyond what the repair opens anyway"
     return f"{words.minutes_words(test.minutes)}{held}{opens}; tells {gain}"
 
 
@@ -131,21 +150,47 @@ def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) 
     """Tests as a table, best first."""
     if not tests:
         return
-    headline(console, "Tests by what they tell per minute")
-    table = _grid("", "min", "bits", "bits/min", "what to do", "first")
+    headline(console, "Tests, best first")
+    table = _grid("", "min", "added", "bits", "bits/min", "what to do", "first")
     for number, test in enumerate(tests, 1):
         table.add_row(
             Text(str(number)),
             Text(f"{test.minutes:.1f}".rjust(4)),
+            Text(f"{test.added_minutes:.1f}".rjust(4)),
             Text(f"{test.gain_bits:.2f}"),
-            Text(f"{test.bits_per_minute:.3f}"),
+            Text(f"{test.bits_per_added_minute:.3f}"),
             Text.assemble(test.title, (f"  {test.test}", "cyan")),
             Text(words.area_words(machine, test.opens)),
             style="" if test.worth_doing else "dim",
         )
     indented(console, table)
+    if any(test.added_minutes < test.minutes for test in tests):
+        why = "Added: minutes without what the repair will have to open anyway; bits/min go by it."
+        console.print(Text(f"  {why}", "dim"))
     if not all(test.worth_doing for test in tests):
         console.print(Text("  Pale ones are not expected to save more than they cost.", "dim"))
+
+
+def show_while_open(console: Console, job: Job, advice: Advice, top: int) -> None:
+    """What stands open, what that makes cheap, and what closing it will take."""
+    machine = job.machine
+    opened = [area for area in machine.areas if area in job.situation.open_areas]
+    if not opened:
+        return
+    headline(console, f"While it is open: {words.area_words(machine, opened)}")
+    table = _grid("min", "bits", "bits/min", "what to do")
+    for test in advice.while_open[:top]:
+        table.add_row(
+            Text(f"{test.minutes:.1f}".rjust(4)),
+            Text(f"{test.gain_bits:.2f}"),
+            Text(f"{test.bits_per_minute:.3f}"),
+            Text.assemble(test.title, (f"  {test.test}", "cyan")),
+            style="" if test.worth_doing else "dim",
+        )
+    if advice.while_open:
+        indented(console, table)
+    closing = words.minutes_words(advice.closing_minutes)
+    indented(console, Text(f"Closing up at the end takes {closing}.", "dim"))
 
 
 def headline(console: Console, title: str) -> None:

@@ -39,17 +39,35 @@ def show_demo(console: Console, demo: Demo) -> None:
     show_verdict(console, machine, demo.last)
     headline(console, "What it was")
     truth = words.fault_words(machine, demo.case.part, demo.case.mode)
-    spent = f"{len(demo.steps)} tests, {words.minutes_words(demo.minutes)} with opening"
-    result = "Found" if demo.found else "Not found"
+    spent = f"{demo.tests} tests, {words.minutes_words(demo.minutes)} with opening and repair"
+    result = "Found and put right" if demo.found else "Not found"
     indented(console, Text(f"{truth}. {result} after {spent}."))
-    indented(console, Text("After the repair: start it, and try every interlock."))
+    indented(console, Text("Before it goes out: start it once more, and try every interlock."))
 
 
 def _show_step(console: Console, machine: Machine, number: int, step: Step) -> None:
-    headline(console, f"Test {number}: {step.test.title}")
-    indented(console, Text(effort_words(machine, step.test)))
-    show_cautions(console, step.test.cautions)
+    last = step.after.findings[-1] if step.after.findings else None
+    if last is None or last.repairs_before < len(step.after.repairs):
+        _show_repair(console, machine, number, step)
+        return
+    headline(console, f"{number}. Test: {machine.tests[last.test].title}")
+    if step.test is not None:
+        indented(console, Text(effort_words(machine, step.test)))
+        show_cautions(console, step.test.cautions)
     indented(console, Text(step.reason, "dim"))
-    finding = Text("Found: ", "bold").append(finding_line(machine, step.after.findings[-1]))
+    finding = Text("Found: ", "bold").append(finding_line(machine, last))
     indented(console, finding)
     show_suspects(console, machine, step.after.suspects, SUSPECTS)
+
+
+def _show_repair(console: Console, machine: Machine, number: int, step: Step) -> None:
+    done = step.after.repairs[-1]
+    headline(console, f"{number}. Repair: {words.repair_words(machine, done)}")
+    indented(console, Text(words.minutes_words(step.minutes)))
+    repair = next(one for one in machine.parts[done.part].repairs if one.id == done.repair)
+    show_cautions(console, words.caution_texts(machine, repair.cautions))
+    indented(console, Text(step.reason, "dim"))
+    check = Text("Tried: ", "bold").append(words.check_words(done.gone), "bold")
+    indented(console, check)
+    if not done.gone:
+        show_suspects(console, machine, step.after.suspects, SUSPECTS)

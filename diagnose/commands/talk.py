@@ -9,14 +9,19 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from diagnose.commands.bench_words import WORDS, Said, understand
+from diagnose.commands.opening import CHECKS
+from diagnose.commands.output import print_progress
 from diagnose.commands.show import (
     finding_line,
     headline,
+    repair_line,
     show_heading,
     show_suspects,
     show_tests,
     show_verdict,
+    show_while_open,
 )
+from diagnose.commands.show_further import show_left
 from diagnose.commands.show_test import show_asked, show_why
 from diagnose.errors import ClashError, DiagnoseError, UnknownNameError
 
@@ -33,6 +38,7 @@ if TYPE_CHECKING:
 
 SUSPECTS = 5
 LISTED = 9
+WHILE_OPEN = 3
 PROMPT = "> "
 
 
@@ -57,7 +63,7 @@ class Desk:
         Raises:
             ClashError: the findings cannot all be true.
         """
-        advice = job.advise()
+        advice = job.advise(print_progress)
         verdict = advice.verdict
         return cls(job, advice, verdict.target if verdict.action in {"test", "recheck"} else "")
 
@@ -134,6 +140,8 @@ class Talk:
         new = _step(desk, said)
         if said.kind in {"result", "finding"}:
             self._taken(desk, new)
+        elif said.kind == "repaired":
+            self.console.print(repair_line(new.job.machine, new.advice.repairs[-1]))
         self._show(new)
         return new
 
@@ -143,6 +151,7 @@ class Talk:
         elif said.kind == "list":
             show_suspects(self.console, desk.job.machine, desk.advice.suspects, LISTED)
             show_tests(self.console, desk.job.machine, desk.advice.tests[:LISTED])
+            show_while_open(self.console, desk.job, desk.advice, LISTED)
         elif said.kind == "help":
             for word, meaning in WORDS.items():
                 self.console.print(Text(f"  {word:<16}", "cyan").append(meaning, ""))
@@ -162,13 +171,17 @@ class Talk:
 
     def _show(self, desk: Desk) -> None:
         show_suspects(self.console, desk.job.machine, desk.advice.suspects, SUSPECTS)
+        if desk.advice.verdict.action != "done":
+            show_left(self.console, desk.job)
+        show_while_open(self.console, desk.job, desk.advice, WHILE_OPEN)
         if desk.asked:
             show_asked(self.console, desk.job, desk.advice, desk.asked)
         else:
             show_verdict(self.console, desk.job.machine, desk.advice)
-            self.console.print(
-                Text("`quit` writes the sheet; `list` shows what else tells.", "dim")
-            )
+            told = "`quit` writes the sheet; `list` shows what else tells."
+            if desk.advice.verdict.action == "repair":
+                told = f"Then try it: `repaired gone` or `repaired still`. {told}"
+            self.console.print(Text(told, "dim"))
 
 
 def _step(desk: Desk, said: Said) -> Desk:
@@ -188,6 +201,8 @@ def _step(desk: Desk, said: Said) -> Desk:
         job = _record(job, said.name, said.result)
     elif said.kind == "skip":
         job = job.skip(desk.asked, said.name)
+    elif said.kind == "repaired":
+        job = _repaired(desk, said.name)
     elif said.kind == "open":
         job = job.open_area(said.name)
     elif said.kind == "close":
@@ -195,6 +210,21 @@ def _step(desk: Desk, said: Said) -> Desk:
     else:
         job = job.undo()
     return Desk.of(job)
+
+
+def _repaired(desk: Desk, told: str) -> Job:
+    """The job after the repair proposed, or another one named, with what the check showed.
+
+    Raises:
+        UnknownNameError: no such check, part or repair; none named and none proposed.
+    """
+    target, _, check = told.rpartition(" ")
+    if check not in CHECKS:
+        raise UnknownNameError("check", check, CHECKS)
+    verdict = desk.advice.verdict
+    target = target.strip() or (verdict.target if verdict.action == "repair" else "")
+    part, _, repair = target.partition(".")
+    return desk.job.repair(part, repair, gone=CHECKS[check])
 
 
 def _record(job: Job, test: str, result: str) -> Job:

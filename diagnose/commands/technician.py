@@ -6,8 +6,8 @@ gives the advice, and is blurred the way instruments and eyes blur.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from diagnose.network.outcomes import (
     UNSTEADY,
     bin_of,
     cause_chances,
+    check_chances,
     outcome_chances,
     spread_of,
 )
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from diagnose.machine.model import Machine, Test
+    from diagnose.machine.model import Machine, Repair, Test
     from diagnose.network.ready import ReadyMachine
 
 
@@ -94,6 +95,18 @@ class Technician:
         behaviour = single_behaviour(machine)
         fault = behaviour.faults.index((case.part, case.mode))
         return cls(machine, case, behaviour.column, behaviour.readings([(fault,)])[0])
+
+    def repaired(self, part: str, repair: Repair, rng: np.random.Generator) -> tuple[Self, bool]:
+        """The technician at the machine after a repair, and whether the complaint is gone.
+
+        New parts are good here.
+        """
+        after = self
+        if part == self.case.part and self.case.mode in repair.fixes:
+            good = single_behaviour(self.machine).readings([()])[0]
+            after = replace(self, readings=good)
+        row = check_chances(after.readings[self.column[self.case.complaint]])
+        return after, bool(rng.random() >= row[0])
 
     def do(self, test: Test, rng: np.random.Generator) -> str | float:
         """An outcome, or a reading in the test's unit as a meter shows it."""

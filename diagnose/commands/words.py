@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from diagnose.network.words import UNLISTED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
-    from diagnose.advice.advice import RecordedFinding
+    from diagnose.advice.advice import RecordedFinding, RecordedRepair
     from diagnose.machine.model import Machine, Repair
 
 NONE_OF_THESE = "Something that this machine's file does not list"
@@ -17,6 +18,18 @@ NO_TOOL = "none"
 
 OVER_RANGE_OHMS = 2e7
 """Above this a hand meter shows no number. Common practice."""
+
+
+ACTIONS: Mapping[str, str] = MappingProxyType(
+    {
+        "test": "Do next",
+        "recheck": "Do again",
+        "repair": "Repair",
+        "escalate": "Hand over",
+        "done": "Done",
+    }
+)
+"""Headings of the verdicts."""
 
 
 def fault_words(machine: Machine, part: str, mode: str) -> str:
@@ -87,3 +100,24 @@ def repair_of(machine: Machine, target: str) -> tuple[str, Repair] | None:
     part, _, name = target.partition(".")
     repairs = machine.parts[part].repairs if part in machine.parts else ()
     return next(((part, repair) for repair in repairs if repair.id == name), None)
+
+
+def repair_words(machine: Machine, repair: RecordedRepair) -> str:
+    """Part and repair, e.g. `Start relay: fit a new one`."""
+    return f"{part_words(machine, repair.part)}: {repair.title}"
+
+
+def check_words(gone: bool | None) -> str:
+    """What the check after a repair showed."""
+    if gone is None:
+        return "not tried yet"
+    return "the complaint is gone" if gone else "no change, the complaint is still there"
+
+
+def folded_words(repairs: int) -> str:
+    """That old findings count for less than they could."""
+    which = "the first repair" if repairs == 1 else f"the first {repairs} repairs"
+    return (
+        f"What was found before {which} is too much to keep whole; each part keeps its own "
+        f"probability from then, so the figures are near, not exact."
+    )

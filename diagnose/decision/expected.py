@@ -48,13 +48,39 @@ class Expected:
             if failed is None:
                 return spent
             return spent + self.chance_same(state, repair) * self.minutes(failed)
-        start = int(p.tables.start[action])
-        for outcome in range(p.n_outcomes(action)):
-            chance = float(state.weight @ p.tables.like[state.active, start + outcome])
+        for outcome, chance in enumerate(self.chances(state, action)):
             after = bench.after_test(state, action, outcome)
             if after is not None:
                 spent += chance * self.minutes(after)
         return spent
+
+    def spread(self, state: State, action: int) -> list[tuple[float, float]]:
+        """Every way a job can go: its minutes and its probability."""
+        bench = self._bench
+        p, spent = bench.problem, bench.minutes(state, action)
+        if action == p.escalate:
+            return [(spent, 1.0)]
+        after: list[tuple[float, State | None]]
+        if action >= p.n_tests:
+            same = self.chance_same(state, action - p.n_tests)
+            found = [(spent, 1.0 - same)]
+            after = [(same, bench.after_repair(state, action - p.n_tests))]
+        else:
+            chances = self.chances(state, action)
+            found = []
+            after = [(p, bench.after_test(state, action, o)) for o, p in enumerate(chances)]
+        for chance, later in after:
+            if later is not None:
+                ways = self.spread(later, self.action(later))
+                found += [(spent + minutes, chance * share) for minutes, share in ways]
+        return found
+
+    def chances(self, state: State, test: int) -> list[float]:
+        """Probability of each outcome of a test."""
+        tables = self._bench.problem.tables
+        columns = slice(int(tables.start[test]), int(tables.start[test + 1]))
+        found: list[float] = (state.weight @ tables.like[state.active, columns]).tolist()
+        return found
 
     def chance_same(self, state: State, repair: int) -> float:
         """Chance that the complaint is still there after a repair."""

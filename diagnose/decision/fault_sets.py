@@ -18,7 +18,9 @@ from diagnose.network.priors import root_families
 from diagnose.network.words import UNLISTED
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from diagnose.decision.problem import Floats, Ints
     from diagnose.inference.families import Family
@@ -131,15 +133,22 @@ class FaultSpace:
         sets: fault sets; none, all singles, all pairs, then the triples drawn.
         prior: (sets,) probability; sums to 1.
         causes: by shared cause (sets,) chance that it is there, given the fault set.
-        readings: (sets, observables, 2) as `Behaviour.readings`.
+        values: for each observable (different readings, 2) the pairs of readings it can show.
+        place: (sets, observables) which of them it shows under each fault set.
         index: fault set -> row.
     """
 
     sets: tuple[FaultSet, ...]
     prior: Floats
-    causes: dict[str, Floats]
-    readings: Floats
-    index: dict[FaultSet, int]
+    causes: Mapping[str, Floats]
+    values: tuple[Floats, ...]
+    place: NDArray[np.uint16]
+    index: Mapping[FaultSet, int]
+
+    def readings(self, column: int) -> Floats:
+        """(sets, 2) readings of one observable, as `Behaviour.readings` gives them."""
+        found: Floats = self.values[column][self.place[:, column]]
+        return found
 
 
 def make_fault_space(behaviour: Behaviour, n_triples: int = N_TRIPLES, seed: int = 0) -> FaultSpace:
@@ -171,13 +180,32 @@ def make_fault_space(behaviour: Behaviour, n_triples: int = N_TRIPLES, seed: int
         cause: (weights * roots.present(cause, states)).sum(axis=1) / np.maximum(prior, 1e-300)
         for cause in behaviour.machine.shared_causes
     }
+    values, place = different_readings(readings)
     return FaultSpace(
         sets=tuple(sets),
         prior=prior / prior.sum(),
         causes=causes,
-        readings=readings,
+        values=values,
+        place=place,
         index={one: row for row, one in enumerate(sets)},
     )
+
+
+def different_readings(readings: Floats) -> tuple[tuple[Floats, ...], NDArray[np.uint16]]:
+    """What each observable can show, and which of it each fault set shows.
+
+    Args:
+        readings: (sets, observables, 2).
+
+    Returns:
+        For each observable (different readings, 2), and (sets, observables) rows of these.
+    """
+    both = np.ascontiguousarray(readings).view(np.complex128)[..., 0]
+    values, place = [], np.empty(both.shape, dtype=np.uint16)
+    for column in range(both.shape[1]):
+        found, place[:, column] = np.unique(both[:, column], return_inverse=True)
+        values.append(np.stack([found.real, found.imag], axis=1))
+    return tuple(values), place
 
 
 def _draw_triples(roots: Roots, wanted: int, rng: np.random.Generator) -> Counter[FaultSet]:

@@ -11,23 +11,30 @@ from diagnose.advice.minutes import access_minutes, price_minutes
 from diagnose.advice.repair_cost import list_repairs
 from diagnose.circuit.wiring import make_sites
 from diagnose.decision.fault_sets import N_TRIPLES, make_fault_space
-from diagnose.decision.problem import DecisionProblem, RepairTable, TestTable, make_tables
-from diagnose.network.outcomes import cause_chances, complaint_chances, outcome_chances
-from diagnose.network.words import UNLISTED
+from diagnose.decision.problem import (
+    DecisionProblem,
+    RepairTable,
+    TestTable,
+    entropy_bits,
+    make_tables,
+)
+from diagnose.network.outcomes import (
+    cause_chances,
+    check_chances,
+    complaint_chances,
+    outcome_chances,
+)
+from diagnose.network.words import NEW_PART, UNLISTED
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from numpy.typing import NDArray
+
     from diagnose.decision.fault_sets import FaultSpace
-    from diagnose.decision.problem import Floats, Ints
+    from diagnose.decision.problem import Floats, Ints, Tables
     from diagnose.machine.model import Machine, Test
     from diagnose.network.behaviour import Behaviour
-
-CHECK_SLIPS = 0.005
-"""Chance that the functional check is taken for what it was not. Estimate."""
-
-NEW_PART = "replace"
-"""Id of a repair that fits a new part, which may be bad itself."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,41 +52,57 @@ class MachineProblems:
     chances: Mapping[str, float]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Moves:
+    """From one fault set to another.
+
+    Attributes:
+        after: (repairs, sets) the set without the faults that a repair fixes.
+        joined: (sets, faults) the set with one fault more; see `RepairTable.joined`.
+    """
+
+    after: Ints
+    joined: Ints
+
+
 def make_problems(behaviour: Behaviour, n_triples: int = N_TRIPLES) -> MachineProblems:
-    """All decision problems of a machine.
+    """All decision problems of a machine; see `problems_of`."""
+    space = make_fault_space(behaviour, n_triples)
+    return problems_of(behaviour, space, make_moves(behaviour, space))
+
+
+def problems_of(behaviour: Behaviour, space: FaultSpace, moves: Moves) -> MachineProblems:
+    """The decision problems of a machine whose fault sets are known.
 
     A job begins with the complaint reported and seen: the prior of a fault set is its own, times
     the chance that it is reported so, times the chance that it shows.
+
+    Args:
+        behaviour: the machine; its readings of pairs are not needed.
+        space: its fault sets.
+        moves: how repairs lead from one to another.
     """
     machine = behaviour.machine
-    space = make_fault_space(behaviour, n_triples)
-    tests = [_test_chances(behaviour, space, test) for test in machine.tests.values()]
-    repairs = _repair_table(behaviour, space)
+    repairs = _repair_table(behaviour, moves)
     faults_of = np.full((len(space.sets), max(len(one) for one in space.sets)), -1, np.int32)
     for row, one in enumerate(space.sets):
         faults_of[row, : len(one)] = one
     joint = {}
     problems = {}
-    shared = None
+    shared = _tables(behaviour, space, repairs, faults_of)
     for complaint in machine.complaints:
-        values = space.readings[:, behaviour.column[complaint]]
+        values = space.readings(behaviour.column[complaint])
         fits = 1.0 - values.mean(axis=-1)
-        same = CHECK_SLIPS + (1.0 - 2.0 * CHECK_SLIPS) * fits
         weight = space.prior * complaint_chances(values)[:, 0] * fits
         joint[complaint] = float(weight.sum())
         explains = fits[1 : 1 + len(behaviour.faults)]
-        if shared is None:
-            minutes, parents = _areas(machine)
-            shared = make_tables(
-                tests, faults_of, explains, repairs, minutes, parents, machine.shop.check_minutes
-            )
         problems[complaint] = DecisionProblem(
             machine=machine.id,
             complaint=complaint,
             faults=behaviour.faults,
             part_of=behaviour.part_of.astype(np.int32),
             prior=weight / weight.sum(),
-            same=same,
+            same=check_chances(values)[:, 0],
             tests=_test_table(machine),
             repairs=repairs,
             tables=shared._replace(explains=np.ascontiguousarray(explains)),
@@ -93,18 +116,37 @@ def make_problems(behaviour: Behaviour, n_triples: int = N_TRIPLES) -> MachinePr
     return MachineProblems(space, problems, {name: one / total for name, one in joint.items()})
 
 
-def _test_chances(behaviour: Behaviour, space: FaultSpace, test: Test) -> Floats:
-    """(sets, outcomes) P(outcome | fault set)."""
+def _tables(
+    behaviour: Behaviour, space: FaultSpace, repairs: RepairTable, faults_of: Ints
+) -> Tables:
+    """What the kernels read, but for what depends on the complaint."""
+    machine = behaviour.machine
+    chances, noise = [], np.empty((len(space.sets), len(machine.tests)))
+    for number, test in enumerate(machine.tests.values()):
+        rows, place = _test_chances(behaviour, space, test)
+        chances.append(rows[place])
+        noise[:, number] = entropy_bits(rows)[place]
+    none = np.zeros(len(behaviour.faults))
+    minutes, parents = _areas(machine)
+    check = machine.shop.check_minutes
+    return make_tables(chances, faults_of, none, repairs, minutes, parents, check, noise)
+
+
+def _test_chances(
+    behaviour: Behaviour, space: FaultSpace, test: Test
+) -> tuple[Floats, NDArray[np.integer]]:
+    """(rows, outcomes) different P(outcome | fault set), and (sets,) which row each set has."""
     if test.cause is not None:
         there = space.causes[test.cause][:, None]
         absent, present = cause_chances(test)
-        found: Floats = (1.0 - there) * absent + there * present
-        return found
-    own = test.id in behaviour.column
-    column = behaviour.column[test.id if own else str(test.function)]
-    values, place = np.unique(space.readings[:, column], axis=0, return_inverse=True)
-    chances: Floats = outcome_chances(test, values)[place.ravel()]
-    return chances
+        return (1.0 - there) * absent + there * present, np.arange(len(there))
+    column = column_of(behaviour, test)
+    return outcome_chances(test, space.values[column]), space.place[:, column]
+
+
+def column_of(behaviour: Behaviour, test: Test) -> int:
+    """The observable that a test reads: its own, or the function it looks at."""
+    return behaviour.column[test.id if test.id in behaviour.column else str(test.function)]
 
 
 def _areas(machine: Machine) -> tuple[Floats, Ints]:
@@ -153,18 +195,12 @@ def _source_to_load(machine: Machine) -> tuple[int, ...]:
     return (*seen, *(number for _, _, number in sorted(measured)))
 
 
-def _repair_table(behaviour: Behaviour, space: FaultSpace) -> RepairTable:
+def _repair_table(behaviour: Behaviour, moves: Moves) -> RepairTable:
     machine = behaviour.machine
     listed = list_repairs(machine, behaviour.faults)
     part_number = {part: i for i, part in enumerate(machine.parts)}
-    after = np.empty((len(listed.repairs), len(space.sets)), dtype=np.int32)
     bad = np.zeros((len(listed.repairs), len(behaviour.faults)))
     for row, (part, repair) in enumerate(listed.repairs):
-        fixed = {int(f) for f in np.flatnonzero(listed.fixes[row])}
-        after[row] = [
-            h if fixed.isdisjoint(one) else space.index[tuple(f for f in one if f not in fixed)]
-            for h, one in enumerate(space.sets)
-        ]
         own = behaviour.part_of == part_number[part]
         if repair.id == NEW_PART and behaviour.priors[own].sum() > 0.0:
             share = np.where(own, behaviour.priors, 0.0)
@@ -178,10 +214,22 @@ def _repair_table(behaviour: Behaviour, space: FaultSpace) -> RepairTable:
         fixes=listed.fixes,
         part=np.array([part_number[part] for part, _ in listed.repairs], dtype=np.int32),
         new_part=np.array([repair.id == NEW_PART for _, repair in listed.repairs], dtype=bool),
-        after=after,
+        after=moves.after,
         bad=bad,
-        joined=_joined(behaviour, space),
+        joined=moves.joined,
     )
+
+
+def make_moves(behaviour: Behaviour, space: FaultSpace) -> Moves:
+    """How repairs and bad new parts lead from one fault set to another."""
+    fixes = list_repairs(behaviour.machine, behaviour.faults).fixes
+    after = np.empty((len(fixes), len(space.sets)), dtype=np.int32)
+    for row, fixed in enumerate(set(np.flatnonzero(one).tolist()) for one in fixes):
+        after[row] = [
+            h if fixed.isdisjoint(one) else space.index[tuple(f for f in one if f not in fixed)]
+            for h, one in enumerate(space.sets)
+        ]
+    return Moves(after, _joined(behaviour, space))
 
 
 def _joined(behaviour: Behaviour, space: FaultSpace) -> Ints:

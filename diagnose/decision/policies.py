@@ -1,9 +1,10 @@
 """Ways of deciding what to do next, by name.
 
 All of them hold the same exact belief and repair in the same order, by probability over cost
-(Kadane & Simon 1977); they differ in which tests they do, and when they stop testing. What they
-hand over, and when, is the same too. So a difference in minutes is the worth of the rule, not of
-a technician's memory.
+(Kadane & Simon 1977); they differ in which tests they do, and when they stop testing. So a
+difference in minutes is the worth of the rule, not of a technician's memory. The rivals are
+meant to be strong: a threshold policy takes its tests in the order of bits per minute, not merely
+of bits; who measures along the wiring repairs with the same odds in mind as everybody else.
 """
 
 from __future__ import annotations
@@ -13,8 +14,9 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from diagnose.advice import gate
+from diagnose.advice.hand_over import minutes_if_known, worth_testing_on
 from diagnose.decision import kernels
-from diagnose.decision.problem import entropy_bits
 from diagnose.errors import UnknownNameError
 
 if TYPE_CHECKING:
@@ -27,11 +29,7 @@ MINIMUM_GAIN_BITS = 1e-6
 """Below this a test tells nothing; differences are rounding."""
 
 WORTH_THE_WALK_BITS = 0.02
-"""A technician who tests until he is sure, or along the wiring, leaves out what tells less. It
-spares those policies tests that no one would do."""
-
-SOURCE_TO_LOAD_CERTAINTY = 0.8
-"""From here on he who measured along the wiring repairs."""
+"""Who tests until he is sure leaves out what tells less; no one would do such tests."""
 
 MOST_REPAIRS = 12
 """After so many repairs every policy hands over."""
@@ -83,8 +81,8 @@ def look(bench: Bench, state: State) -> View:
     now, first = kernels.repair_now(
         p.tables, state.active, state.weight, state.open_areas, p.escalate_minutes, guilty
     )
-    needed = np.minimum(guilty @ p.tables.fault_way, 1.0)
-    added = costs.test_minutes - costs.test_opening @ needed
+    needed = gate.chance_opened(guilty, p.tables.fault_way)
+    added = gate.added_minutes(costs.test_minutes, costs.test_opening, needed)
     return View(~state.barred, gain, costs.test_minutes, added, guilty, now, first)
 
 
@@ -96,7 +94,10 @@ def repair_action(problem: DecisionProblem, state: State, view: View) -> int:
 
 
 def gated(bench: Bench, state: State, view: View, ranked: Indices) -> int:
-    """The first test of a ranking that is worth its minutes, else the repair."""
+    """The first test of a ranking that is worth its minutes, else the repair.
+
+    Nothing is handed over while testing on is worth more; see `diagnose.advice.hand_over`.
+    """
     p, costs = bench.problem, bench.at(state)
     test = kernels.first_worth_doing(
         p.tables,
@@ -108,30 +109,32 @@ def gated(bench: Bench, state: State, view: View, ranked: Indices) -> int:
         p.escalate_minutes,
         view.repair_minutes,
     )
+    if test < 0 and view.first_repair < 0 and len(ranked):
+        known = minutes_if_known(
+            view.blame, p.repairs.fixes, costs.repair_minutes, p.escalate_minutes
+        )
+        rate, doubt = float(rate_of(view)[ranked[0]]), gate.doubt_bits(view.blame)
+        if worth_testing_on(known, doubt, rate, view.repair_minutes):
+            test = ranked[0]
     return int(test) if test >= 0 else repair_action(p, state, view)
 
 
+def rate_of(view: View) -> Floats:
+    """(tests,) bits per added minute."""
+    return gate.bits_per_minute(view.gain_bits, view.added_minutes)
+
+
 def least_bits_per_minute(bench: Bench, state: State, view: View) -> float:
-    """The rate below which trying the first repair is quicker than finding out by testing.
-
-    A repair that ends the complaint with probability p costs, for each time it does, c (1 - p) / p
-    minutes of work in vain. Testing on at a rate of r bits per minute takes H / r minutes to remove
-    the doubt of H bits about what gives the complaint. The rate at which both are the same is
-    H p / (c (1 - p)). It holds for cleaning, tightening, charging and the like; no new part goes in
-    on a guess while a test is worth its minutes, so there it is 0.
-    """
-    first = view.first_repair
-    if first < 0 or bench.problem.repairs.new_part[first]:
+    """See `diagnose.advice.gate.least_bits_per_minute`; 0 where it is handed over."""
+    first, repairs = view.first_repair, bench.problem.repairs
+    if first < 0:
         return 0.0
-    ends = float(bench.problem.repairs.fixes[first] @ view.blame)
-    in_vain = float(bench.at(state).repair_minutes[first]) * (1.0 - ends)
-    return doubt_bits(view.blame) * ends / max(in_vain, 1e-9)
-
-
-def doubt_bits(blame: Floats) -> float:
-    """Entropy of what gives the complaint, nothing known included, bits."""
-    shares = np.append(blame, max(1.0 - blame.sum(), 0.0))
-    return float(entropy_bits(shares))
+    return gate.least_bits_per_minute(
+        view.blame,
+        float(repairs.fixes[first] @ view.blame),
+        float(bench.at(state).repair_minutes[first]),
+        new_part=bool(repairs.new_part[first]),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +154,7 @@ class Gate:
 
 def gate_ranking(bench: Bench, state: State, view: View) -> Indices:
     """Tests that may be worth their minutes, most bits per minute first."""
-    rate = view.gain_bits / view.added_minutes
+    rate = rate_of(view)
     ranked = view.ranking(rate)
     found: Indices = ranked[rate[ranked] >= least_bits_per_minute(bench, state, view)]
     return found
@@ -193,24 +196,6 @@ class Certainty:
 
 
 @dataclass(frozen=True, slots=True)
-class SourceToLoad:
-    """From the battery outwards, as the trade teaches: what can be seen, then what is measured.
-
-    Tests that tell nothing new are left out, so he does not go on behind the first dead point.
-    """
-
-    def decide(self, bench: Bench, state: State) -> int:
-        """See `Policy`."""
-        view, p = look(bench, state), bench.problem
-        if surest(p, view) < SOURCE_TO_LOAD_CERTAINTY:
-            telling = view.allowed & (view.gain_bits > WORTH_THE_WALK_BITS)
-            for test in p.tests.order:
-                if telling[test]:
-                    return test
-        return repair_action(p, state, view)
-
-
-@dataclass(frozen=True, slots=True)
 class RepairOnly:
     """Repairs by probability over cost, no tests."""
 
@@ -247,6 +232,12 @@ def _rollout() -> Policy:
     return Rollout()
 
 
+def _source_to_load() -> Policy:
+    from diagnose.decision.along_wiring import SourceToLoad  # noqa: PLC0415 - it builds on these
+
+    return SourceToLoad()
+
+
 POLICIES: Mapping[str, Callable[[], Policy]] = {
     "gate": Gate,
     "plain_gate": PlainGate,
@@ -255,7 +246,7 @@ POLICIES: Mapping[str, Callable[[], Policy]] = {
     "certainty_80": lambda: Certainty(0.80),
     "certainty_90": lambda: Certainty(0.90),
     "certainty_95": lambda: Certainty(0.95),
-    "source_to_load": SourceToLoad,
+    "source_to_load": _source_to_load,
     "repair_only": RepairOnly,
     "fixed_order": FixedOrder,
 }

@@ -177,7 +177,7 @@ def sparse_rows(table: NDArray[np.int8]) -> tuple[Ints, Ints]:
     return start, np.nonzero(table)[1].astype(np.int32)
 
 
-def make_tables(
+def make_tables(  # noqa: PLR0913, PLR0917 - one argument for each table
     chances: Sequence[Floats],
     faults_of: Ints,
     explains: Floats,
@@ -185,6 +185,7 @@ def make_tables(
     area_minutes: Floats,
     area_parent: Ints,
     check_minutes: float,
+    noise: Floats | None = None,
 ) -> Tables:
     """Kernel tables.
 
@@ -196,17 +197,19 @@ def make_tables(
         area_minutes: (areas,) to open, and to close again at the end.
         area_parent: (areas,) area it lies in, -1 for none.
         check_minutes: after every repair.
+        noise: (hypotheses, tests) entropy of each row of `chances`, bits; worked out if left out.
     """
     fault_start, fault_repair = sparse_rows(np.ascontiguousarray(repairs.fixes.T))
     repair_start, repair_fault = sparse_rows(repairs.fixes)
     ways = area_ways(area_parent)
     bits = np.bitwise_or.reduce(np.where(repairs.fixes.T, ways[repairs.area], 0), axis=1)
     none = np.zeros((len(faults_of), 0))
-    noise = [none, *(entropy_bits(one)[:, None] for one in chances)]
+    if noise is None:
+        noise = np.concatenate([none, *(entropy_bits(one)[:, None] for one in chances)], axis=1)
     return Tables(
         like=np.ascontiguousarray(np.concatenate([none, *chances], axis=1)),
         start=np.cumsum([0, *(one.shape[1] for one in chances)]).astype(np.int32),
-        noise=np.ascontiguousarray(np.concatenate(noise, axis=1)),
+        noise=np.ascontiguousarray(noise),
         faults_of=np.ascontiguousarray(faults_of, dtype=np.int32),
         explains=np.ascontiguousarray(explains, dtype=np.float64),
         fault_start=fault_start,

@@ -58,30 +58,44 @@ class Bench:
     Attributes:
         problem: the problem.
         access: costs by open areas.
+        never: tests that cannot be done on this job at all, as bits.
         start: the state as the job begins.
     """
 
-    def __init__(self, problem: DecisionProblem, access: AccessBook | None = None) -> None:
+    def __init__(
+        self, problem: DecisionProblem, access: AccessBook | None = None, never: int = 0
+    ) -> None:
         """For a problem; `access` is what another bench of the same problem has worked out."""
         self.problem = problem
         self.access = access or AccessBook(problem)
+        self.never = never
+        self._barred_for_good = _flags(never, problem.n_tests)
         self._place = _places(problem)
         self._needing = [(t, needs) for t, needs in enumerate(problem.tests.needs) if needs]
         self._states: dict[tuple[object, int, int], State] = {}
         self.start = self.begin(problem.prior)
 
-    def begin(self, belief: Floats, open_areas: int = 0, done: int = 0) -> State:
-        """A state with this belief over all hypotheses, areas open and tests done, as bits."""
+    def begin(self, belief: Floats, open_areas: int = 0, done: int = 0, before: int = 0) -> State:
+        """A state to begin in.
+
+        Args:
+            belief: (hypotheses,) weights.
+            open_areas: areas that stand open, as bits.
+            done: tests done since the last repair, as bits.
+            before: tests done before that.
+        """
         active = np.flatnonzero(belief > FLOOR * belief.sum()).astype(np.int32)
         weight = belief[active] / belief[active].sum()
-        barred = np.array([bool(done >> t & 1) for t in range(self.problem.n_tests)], dtype=bool)
-        self._bar_needing(barred, done)
-        return State(active, weight, open_areas, barred, done, 0, ((), 0, open_areas))
+        ever = done | before
+        past = _flags(before, self.problem.n_tests) & ~self.problem.tests.again
+        barred = _flags(done, self.problem.n_tests) | past | self._barred_for_good
+        self._bar_needing(barred, ever)
+        return State(active, weight, open_areas, barred, ever, 0, ((), 0, open_areas))
 
     @classmethod
     def beginning_at(cls, bench: Bench, state: State) -> Bench:
         """A bench of its own whose jobs begin in a state of another one."""
-        found = cls(bench.problem, access=bench.access)
+        found = cls(bench.problem, bench.access, bench.never)
         found.start = replace(state, key=((), 0, state.open_areas), action=UNDECIDED, later={})
         return found
 
@@ -151,7 +165,7 @@ class Bench:
         )
         if chance <= 0.0:
             return None
-        barred = state.barred & ~tests.again
+        barred = (state.barred & ~tests.again) | self._barred_for_good
         self._bar_needing(barred, state.ever)
         done = state.repairs_done + 1
         return self._keep(State(active, weight, opened, barred, state.ever, done, key))
@@ -175,7 +189,12 @@ class Bench:
     def _free_needing(self, barred: NDArray[np.bool_], before: int, ever: int) -> None:
         for test, needs in self._needing:
             if needs & ~before and not needs & ~ever:
-                barred[test] = False
+                barred[test] = self._barred_for_good[test]
+
+
+def _flags(bits: int, n: int) -> NDArray[np.bool_]:
+    """(n,) the bits of a number."""
+    return np.array([bool(bits >> one & 1) for one in range(n)], dtype=bool)
 
 
 def _places(problem: DecisionProblem) -> list[int]:

@@ -14,6 +14,7 @@ import io
 import os
 import re
 import tempfile
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +38,17 @@ def content_hash(*parts: bytes) -> str:
         digest.update(len(part).to_bytes(8, "little"))
         digest.update(part)
     return digest.hexdigest()
+
+
+@lru_cache(maxsize=8)
+def source_hash(layers: tuple[str, ...]) -> bytes:
+    """Hash of the source of some layers of this program, in that order."""
+    digest = hashlib.sha256()
+    root = Path(__file__).parents[1]
+    for layer in layers:
+        for file in sorted((root / layer).glob("*.py")):
+            digest.update(file.read_bytes())
+    return digest.digest()
 
 
 def directory() -> Path:

@@ -22,7 +22,7 @@ from diagnose.inference.gains import gains_about
 from diagnose.inference.plan import Plan, PlanBuilder
 from diagnose.inference.priors import fill_priors
 from diagnose.inference.threads import in_threads, worth
-from diagnose.inference.whatif import WhatIf, what_if
+from diagnose.inference.whatif import Settled, WhatIf
 from diagnose.inference.workspace import workspace
 
 if TYPE_CHECKING:
@@ -137,6 +137,10 @@ class CompiledNetwork:
         work = self._run(pointer, findings.records, findings.numbers, batch, 0, 1)
         if batch.log_evidence[0] == -np.inf:
             raise ClashError(smallest_clash(self, findings))
+        return self._told(work, batch)
+
+    def _told(self, work: NDArray[np.float64], batch: Batch) -> Beliefs:
+        """What a propagation of one case has left in the workspace and its answers."""
         joints = work[self._joints].copy()
         marginals, gains = batch.marginals[0], batch.gains[0]
         for vector in (joints, marginals, gains):
@@ -257,20 +261,24 @@ class CompiledNetwork:
             UnknownNameError: a node that does not exist.
             ClashError: base findings that cannot all be true.
         """
-        return what_if(self, tests, nodes, base if base is not None else self.encoder.encode({}))
+        found = base if base is not None else self.encoder.encode({})
+        return self.settled(found).outcomes_of(tests, nodes)
 
-    def calibrated(self, base: Findings) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-        """The workspace after a propagation through every tree, marginals and log evidence.
+    def settled(self, base: Findings) -> Settled:
+        """One propagation through every tree, for several what-ifs on the same findings.
 
         Weights of 1 on a node of each tree without findings change nothing but make the kernel
-        walk through it. The workspace is the calling thread's until it propagates again.
+        walk through it.
+
+        Raises:
+            ClashError: findings that cannot all be true.
         """
         records, numbers = self.encoder.everywhere(base)
         batch = self._allocate(1)
         work = self._run(np.array([0, len(records)]), records, numbers, batch, 0, 1)
         if batch.log_evidence[0] == -np.inf:
             raise ClashError(smallest_clash(self, base))
-        return work, batch.marginals[0], float(batch.log_evidence[0])
+        return Settled(self, base, work[: int(self.plan.sizes[0])].copy(), self._told(work, batch))
 
     def to_arrays(self) -> dict[str, NDArray[Any]]:
         """Everything as named arrays without objects, fit for one `.npz` without pickle."""

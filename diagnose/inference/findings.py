@@ -174,7 +174,7 @@ class Encoder:
             size += len(own)
         for node in sorted(readings):
             leaf = self.leaf_of[node]
-            block = self._over_table(leaf, readings[node])
+            block = self.over_table(leaf, readings[node])
             records.append(np.array([[at.WEIGHTS_OF_PARENTS, leaf, size]], np.int64))
             blocks.append(block)
             size += len(block)
@@ -200,7 +200,7 @@ class Encoder:
         ones = np.ones(int(tables[other, at.T_SIZE].max(initial=0)))
         return np.concatenate([base.records, extra]), np.concatenate([base.numbers, ones])
 
-    def _over_table(self, leaf: int, dense: NDArray[np.float64]) -> NDArray[np.float64]:
+    def over_table(self, leaf: int, dense: NDArray[np.float64]) -> NDArray[np.float64]:
         """Weights over a leaf's parents, as entries of its table."""
         table = int(self.plan.leaves[leaf, at.L_TABLE])
         above = self.names.parents[int(self.leaf_nodes[leaf])]

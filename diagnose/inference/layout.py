@@ -80,7 +80,7 @@ LANES: Final = 4  # what-ifs that go side by side: numbers per entry of a block
 
 # One record per matrix.
 M_FROM: Final = 0  # where block a begins, in entries
-M_TO: Final = 1  # where block b begins
+M_TO: Final = 1  # where block b begins; in a result, if it is a table to read
 M_FROM_SIZE: Final = 2
 M_TO_SIZE: Final = 3
 M_ROW: Final = 4  # `work`: the rows over both blocks, of a clique or a separator
@@ -90,12 +90,5 @@ M_TO_TARGET: Final = 7  # `index`: the same for b
 M_OLD: Final = 8  # `work`: P(entry of b | findings), -1 when b is a table to read
 M_PTR: Final = 9  # `ptr`: where the numbers of each entry of b begin
 M_SLOT: Final = 10  # `slot`: which of its numbers each row adds to
-M_FIELDS: Final = 11
-
-# One record per group of at most LANES what-ifs about the same table.
-G_FIRST: Final = 0  # the first what-if
-G_COUNT: Final = 1
-G_SIZE: Final = 2  # entries of the table
-G_STEP: Final = 3  # its matrices in the order they are used begin and end here
-G_STOP: Final = 4
-G_FIELDS: Final = 5
+M_BLOCK: Final = 11  # the number of block b; -1 when it is a table to read
+M_FIELDS: Final = 12

@@ -19,16 +19,12 @@ from functools import cache
 from typing import TYPE_CHECKING, cast
 
 import numpy as np
-from numba import float64, int64, njit, types, uint32
+from numba import boolean, float64, int64, njit, types, uint32
 
 from diagnose.inference.kernel import fingerprint
 from diagnose.inference.layout import (
-    G_COUNT,
-    G_FIRST,
-    G_SIZE,
-    G_STEP,
-    G_STOP,
     LANES,
+    M_BLOCK,
     M_FROM,
     M_FROM_SIZE,
     M_FROM_TARGET,
@@ -47,7 +43,7 @@ from diagnose.inference.vector import load, nothing, plus, store, times
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from diagnose.inference.steps import Index, Ints, Reals, Records
+    from diagnose.inference.steps import Flags, Index, Ints, Reals, Records
 
 _FROZEN_INDEX = types.Array(uint32, 1, "C", readonly=True)
 
@@ -169,12 +165,18 @@ def fill_kernel() -> Callable[..., None]:
 
 
 @compiled
-def multiply_lanes(matrix: Ints, ptr: Ints, col: Index, number: Reals, lanes: Reals) -> None:
-    """One matrix times one block in all lanes."""
-    source, target = np.uint64(matrix[M_FROM]), np.uint64(matrix[M_TO])
-    begin, one = np.uint64(matrix[M_PTR]), np.uint64(1)
-    k = np.uint64(ptr[begin])
-    for j in range(begin, begin + np.uint64(matrix[M_TO_SIZE])):
+def multiply_lanes(  # noqa: PLR0913, PLR0917 - the flat arrays
+    matrix: Ints, ptr: Ints, col: Index, number: Reals, lanes: Reals,
+    begin: int, target: int, more: bool,
+) -> None:  # fmt: skip
+    """One matrix times one block of a group, into another block or (`more`) added to it.
+
+    The group begins at entry `begin` of the workspace, the other block at entry `target`.
+    """
+    source, to, one = np.uint64(begin + matrix[M_FROM]), np.uint64(target), np.uint64(1)
+    first = np.uint64(matrix[M_PTR])
+    k = np.uint64(ptr[first])
+    for j in range(first, first + np.uint64(matrix[M_TO_SIZE])):
         stop = np.uint64(ptr[j + one])
         even = odd = nothing()
         while k + one < stop:
@@ -184,22 +186,56 @@ def multiply_lanes(matrix: Ints, ptr: Ints, col: Index, number: Reals, lanes: Re
         if k < stop:
             even = plus(even, times(number[k], load(lanes, source + col[k])))
             k += one
-        store(lanes, target + j - begin, plus(even, odd))
+        if more:
+            even = plus(even, load(lanes, to + j - first))
+        store(lanes, to + j - first, plus(even, odd))
+
+
+@compiled
+def suppose(  # noqa: PLR0913, PLR0917 - the flat arrays
+    lanes: Reals, begin: int, size: int, weights: Reals, starts: Ints,
+    start: int, stop: int, group: int,
+) -> None:  # fmt: skip
+    """Writes the weights of the what-ifs `start:stop` to their lanes of a group, 0 to the others.
+
+    `begin` and `size` are those of the block of their table in this group.
+    """
+    for k in range(begin * LANES, (begin + size) * LANES):
+        lanes[k] = 0.0
+    for what in range(max(start, group * LANES), min(stop, (group + 1) * LANES)):
+        lane = begin * LANES + what - group * LANES
+        for j in range(size):
+            lanes[lane + j * LANES] = weights[starts[what] + j]
+
+
+@compiled
+def keep(  # noqa: PLR0913, PLR0917 - the flat arrays
+    lanes: Reals, begin: int, size: int, result: Reals, to: int,
+    start: int, stop: int, group: int,
+) -> None:  # fmt: skip
+    """Copies what was read for the what-ifs `start:stop` from their lanes of a group."""
+    for what in range(max(start, group * LANES), min(stop, (group + 1) * LANES)):
+        lane = begin * LANES + what - group * LANES
+        for j in range(size):
+            result[what, to + j] = lanes[lane + j * LANES]
 
 
 @cache
 def spread_kernel() -> Callable[..., None]:
     """Compiled: from what is supposed to everything that is read.
 
-    Its arguments, in order:
+    `LANES` what-ifs side by side are a group, whatever they are about; the lanes of those that do
+    not pass through a block hold 0 there, so that what comes from several sides can be added up.
+    All groups go by a matrix one after the other, while it is at hand. Its arguments, in order:
 
-    - matrices, ptr, col, number: as above
-    - groups: records
-    - steps: int64, the matrices of each group in the order they are used
+    - matrices, ptr, col, number, order, users, users_ptr: as in `Routes`
+    - what_ptr: int64, where the what-ifs about each source begin
+    - supposed: int64, where the block of each source begins, and how long it is
     - starts: int64, where the weights of each what-if begin
     - weights: blocks of `P(finding | entry) / P(finding)` over the entries of a table
-    - lanes: workspace for all blocks; what is read comes first
-    - source: where in it the block of the table that is supposed begins, in entries
+    - lanes: workspace for the blocks of all groups
+    - whole: entries of a group's blocks
+    - filled: workspace, shape (groups, blocks + 1), False: whether a block has been written to
     - result: shape (what-ifs, entries read): P(entry | findings, what-if)
     - first, last: the groups to do, `first <= group < last`
     """
@@ -209,8 +245,9 @@ def spread_kernel() -> Callable[..., None]:
         [
             types.void(
                 int64[:, ::1], int64[::1], uint32[::1], float64[::1],
-                int64[:, ::1], int64[::1], int64[::1], float64[::1],
-                float64[::1], int64, float64[:, ::1], int64, int64,
+                int64[::1], int64[::1], int64[::1],
+                int64[::1], int64[:, ::1], int64[::1], float64[::1],
+                float64[::1], int64, boolean[:, ::1], float64[:, ::1], int64, int64,
             )
         ],
         cache=True,
@@ -218,21 +255,30 @@ def spread_kernel() -> Callable[..., None]:
     )  # fmt: skip
     def spread(  # noqa: PLR0913, PLR0917 - flat arrays are what compiled code takes
         matrices: Records, ptr: Ints, col: Index, number: Reals,
-        groups: Records, steps: Ints, starts: Ints, weights: Reals,
-        lanes: Reals, source: int, result: Reals, first: int, last: int,
+        order: Ints, users: Ints, users_ptr: Ints,
+        what_ptr: Ints, supposed: Records, starts: Ints, weights: Reals,
+        lanes: Reals, whole: int, filled: Flags, result: Reals, first: int, last: int,
     ) -> None:  # fmt: skip
         _ = made_from
-        for g in range(first, last):
-            group = groups[g]
-            first_lane, count = group[G_FIRST], group[G_COUNT]
-            for lane in range(LANES):  # lanes to spare repeat the last what-if
-                start = starts[first_lane + min(lane, count - 1)]
-                for j in range(group[G_SIZE]):
-                    lanes[(source + j) * LANES + lane] = weights[start + j]
-            for step in range(group[G_STEP], group[G_STOP]):
-                multiply_lanes(matrices[steps[step]], ptr, col, number, lanes)
-            for lane in range(count):
-                for j in range(result.shape[1]):
-                    result[first_lane + lane, j] = lanes[j * LANES + lane]
+        for source in range(len(supposed)):
+            start, stop = what_ptr[source], what_ptr[source + 1]
+            for g in range(max(first, start // LANES), min(last, -(-stop // LANES))):
+                own = g * whole + supposed[source, 0]
+                suppose(lanes, own, supposed[source, 1], weights, starts, start, stop, g)
+        for place in range(len(order)):
+            matrix = matrices[order[place]]
+            block, size, done = matrix[M_BLOCK], matrix[M_TO_SIZE], first - 1
+            for user in range(users_ptr[place], users_ptr[place + 1]):
+                start, stop = what_ptr[users[user]], what_ptr[users[user] + 1]
+                for g in range(max(first, start // LANES), min(last, -(-stop // LANES))):
+                    begin = g * whole
+                    target = begin + (whole - size if block < 0 else matrix[M_TO])
+                    if g > done:
+                        done = g
+                        more = block >= 0 and filled[g, block]
+                        multiply_lanes(matrix, ptr, col, number, lanes, begin, target, more)
+                        filled[g, block] = True  # the last one stands for all that is read
+                    if block < 0:
+                        keep(lanes, target, size, result, matrix[M_TO], start, stop, g)
 
     return cast("Callable[..., None]", spread)

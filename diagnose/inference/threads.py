@@ -28,13 +28,14 @@ def in_threads(run: Callable[[int, int, int], object], count: int, threads: int)
     Args:
         run: must hold no lock for most of its time.
         count: how many pieces of work there are.
-        threads: how many to share them among; with one, no thread is started.
+        threads: how many to share them among, the calling one included.
     """
     if threads <= 1:
         run(0, 0, count)
         return
-    edges = itertools.pairwise(np.linspace(0, count, threads + 1).astype(int).tolist())
-    with ThreadPoolExecutor(threads) as pool:
-        jobs = [pool.submit(run, thread, *edge) for thread, edge in enumerate(edges)]
+    edges = list(itertools.pairwise(np.linspace(0, count, threads + 1).astype(int).tolist()))
+    with ThreadPoolExecutor(threads - 1) as pool:
+        jobs = [pool.submit(run, thread, *edges[thread]) for thread in range(1, threads)]
+        run(0, *edges[0])
         for job in jobs:
             job.result()

@@ -18,9 +18,9 @@ from diagnose.inference.workspace import borrowed
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from diagnose.inference.beliefs import Beliefs
     from diagnose.inference.compiled import CompiledNetwork
     from diagnose.inference.findings import Findings, Names
-    from diagnose.inference.plan import Plan
     from diagnose.inference.routes import Routes
 
 Reals = NDArray[np.float64]
@@ -88,17 +88,65 @@ def _place(kind: str, name: str, valid: tuple[str, ...]) -> int:
         raise UnknownNameError(kind, name, valid) from None
 
 
-def what_if(
-    compiled: CompiledNetwork, tests: Sequence[str], nodes: Sequence[str], base: Findings
-) -> WhatIf:
+@dataclass(frozen=True, slots=True, eq=False)
+class Settled:
+    """A propagation that what-ifs build on; made by `CompiledNetwork.settled`.
+
+    Attributes:
+        compiled: the network.
+        base: the findings.
+        belief: the workspace after a propagation of these through every tree.
+        beliefs: the same for reading.
+    """
+
+    compiled: CompiledNetwork
+    base: Findings
+    belief: Reals
+    beliefs: Beliefs
+
+    def outcomes_of(self, tests: Sequence[str], nodes: Sequence[str]) -> WhatIf:
+        """See `CompiledNetwork.outcomes_of`."""
+        return what_if(self, tests, nodes)
+
+    def joint_with(self, tests: Sequence[str], codes: NDArray[np.int64]) -> NDArray[np.float64]:
+        """P(state, outcome | findings) of some states with each outcome of some tests.
+
+        The time grows with the number of nodes that the states belong to, so leave out those
+        that do not matter. As with `outcomes_of`, ask for the same tests and nodes again.
+
+        Args:
+            tests: nodes of any kind.
+            codes: states of other nodes, as entries of a vector of all states.
+
+        Returns:
+            Shape (codes, outcomes of all tests one after the other). A state with a chance below
+            1e-30 gives a row of zeros.
+
+        Raises:
+            UnknownNameError: a node that does not exist.
+        """
+        names, encoder = self.compiled.names, self.compiled.encoder
+        cases = question(encoder, tuple(map(names.node, tests)))
+        nodes = np.searchsorted(names.offsets, codes, "right") - 1
+        asked = question(encoder, tuple(dict.fromkeys(nodes.tolist())))
+        place = {code: place for place, code in enumerate(asked.codes.tolist())}
+        prior = self.beliefs.marginals[asked.codes]
+        which = np.array([place[code] for code in codes.tolist()], np.int64)
+        rows = np.flatnonzero(prior[which] >= NEGLIGIBLE)
+        joint = np.zeros((len(codes), len(cases.codes)))
+        likely = which[rows]
+        joint[rows] = _spread(self, asked, likely, prior, cases) * prior[likely, None]
+        return joint
+
+
+def what_if(before: Settled, tests: Sequence[str], nodes: Sequence[str]) -> WhatIf:
     """See `CompiledNetwork.outcomes_of`."""
-    names, encoder = compiled.names, compiled.encoder
+    names, encoder = before.compiled.names, before.compiled.encoder
     cases = question(encoder, tuple(map(names.node, tests)))
     asked = question(encoder, tuple(map(names.node, nodes)))
-    belief, marginals, log_evidence = compiled.calibrated(base)
+    marginals, log_evidence = before.beliefs.marginals, before.beliefs.log_evidence
     chance, prior = marginals[cases.codes], marginals[asked.codes]
     possible = chance >= IMPOSSIBLE_BELOW
-    before = _Before(compiled.plan, base, belief)
     answers = np.zeros((len(chance), len(prior)))
     if len(prior) < len(chance):
         # by Bayes' rule, from P(outcome | state); fewer to suppose
@@ -118,21 +166,6 @@ def what_if(
     return WhatIf(tuple(tests), tuple(nodes), *held, names)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Before:
-    """What is known before anything is supposed.
-
-    Attributes:
-        plan: the layout of the network.
-        base: the findings.
-        belief: the workspace after a propagation of these through every tree.
-    """
-
-    plan: Plan
-    base: Findings
-    belief: Reals
-
-
 def _say_what_was_found(
     answers: Reals, cases: Question, asked: Question, possible: NDArray[np.bool_]
 ) -> None:
@@ -146,7 +179,7 @@ def _say_what_was_found(
 
 
 def _spread(
-    before: _Before, sources: Question, which: Ints, chance: Reals, sinks: Question
+    before: Settled, sources: Question, which: Ints, chance: Reals, sinks: Question
 ) -> Reals:
     """P(each state of `sinks` | findings, one state of `sources`).
 
@@ -165,20 +198,21 @@ def _spread(
         return answers
     order = np.argsort(sources.table_of_state[which], kind="stable")
     ranked = which[order]
-    routes = make_routes(before.plan, tuple(sources.by_table), tuple(sinks.by_table))
+    routes = make_routes(before.compiled.plan, tuple(sources.by_table), tuple(sinks.by_table))
     supposed = _supposed(before, sources, ranked, chance, routes)
-    threads = worth(len(supposed.groups), len(routes.col) // 2)
-    read, _, whole = routes.sizes
-    sizes = (len(routes.col), len(which) * read, threads * whole * at.LANES)
+    groups = -(-len(which) // at.LANES)
+    threads = worth(groups, len(routes.col) // 2)
+    read, whole, _ = routes.sizes
+    sizes = (len(routes.col), len(which) * read, groups * whole * at.LANES)
     with borrowed(*sizes) as (number, flat, lanes):
         result = flat.reshape(len(which), read)
-        _run(before, routes, supposed, number, lanes.reshape(threads, -1), result)
+        _run(before, routes, supposed, number, lanes, result, threads)
         _keep_other_trees(before, routes, sources.table_of_state[ranked], result)
         answers[order] = _told(before, routes, sinks, result)
     return answers
 
 
-def _told(before: _Before, routes: Routes, sinks: Question, result: Reals) -> Reals:
+def _told(before: Settled, routes: Routes, sinks: Question, result: Reals) -> Reals:
     """What the entries read say about the states that depend on them."""
     told = np.empty((len(result), len(sinks.codes)))
     for table, (states, weights) in sinks.by_table.items():
@@ -193,17 +227,17 @@ def _told(before: _Before, routes: Routes, sinks: Question, result: Reals) -> Re
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Supposed:
-    """States to suppose, those about the same table in groups; see `spread_kernel`."""
+    """States to suppose, those about the same table together; see `spread_kernel`."""
 
-    groups: Ints
+    what_ptr: Ints
     starts: Ints
     weights: Reals
 
 
 def _supposed(
-    before: _Before, sources: Question, which: Ints, chance: Reals, routes: Routes
+    before: Settled, sources: Question, which: Ints, chance: Reals, routes: Routes
 ) -> _Supposed:
-    """Weights and groups of the states supposed, which come sorted by their tables."""
+    """Weights and sources of the states supposed, which come sorted by their tables."""
     starts, counts, weights = sources.columns
     by = np.divide(1.0, chance, where=chance >= NEGLIGIBLE, out=np.zeros_like(chance))
     weights = weights * np.repeat(by, counts)
@@ -211,36 +245,28 @@ def _supposed(
         own = slice(*sources.offsets[place : place + 2])
         begin = int(starts[own][0])
         weights[begin : begin + changed.size] = (changed * by[own]).T.ravel()
-    groups: list[tuple[int, ...]] = []
-    tables = sources.table_of_state[which]
-    for table, first, count in zip(
-        *np.unique(tables, return_index=True, return_counts=True), strict=True
-    ):
-        size = int(before.plan.tables[table, at.T_SIZE])
-        groups.extend(
-            (begin, min(at.LANES, first + count - begin), size, *routes.begin[int(table)])
-            for begin in range(first, first + count, at.LANES)
-        )
+    source = np.array([routes.source[int(t)] for t in sources.table_of_state[which]], np.int64)
     return _Supposed(
-        np.array(groups, np.int64).reshape(-1, at.G_FIELDS),
-        starts[which],
-        weights,
+        np.searchsorted(source, np.arange(len(routes.source) + 1)), starts[which], weights
     )
 
 
 def _run(
-    before: _Before,
+    before: Settled,
     routes: Routes,
     supposed: _Supposed,
     number: Reals,
     lanes: Reals,
     result: Reals,
+    threads: int,
 ) -> None:
-    """All groups, in as many threads as there are rows in `lanes`; the kernels hold no lock."""
+    """All groups, in so many threads; the kernels hold no lock."""
     # numba takes half a second to import
     from diagnose.inference.spread import fill_kernel, spread_kernel  # noqa: PLC0415
 
     fill, spread = fill_kernel(), spread_kernel()
+
+    filled = np.zeros((-(-len(result) // at.LANES), routes.sizes[2] + 1), np.bool_)
 
     def fill_some(_thread: int, first: int, last: int) -> None:
         fill(
@@ -248,20 +274,21 @@ def _run(
             before.belief, number, first, last,
         )  # fmt: skip
 
-    def spread_some(thread: int, first: int, last: int) -> None:
+    def spread_some(_thread: int, first: int, last: int) -> None:
         spread(
             routes.matrices, routes.ptr, routes.col, number,
-            supposed.groups, routes.steps, supposed.starts, supposed.weights,
-            lanes[thread], routes.sizes[1], result, first, last,
+            routes.order, routes.users, routes.users_ptr,
+            supposed.what_ptr, routes.supposed, supposed.starts, supposed.weights,
+            lanes, routes.sizes[1], filled, result, first, last,
         )  # fmt: skip
 
-    in_threads(fill_some, len(routes.matrices), len(lanes))
-    in_threads(spread_some, len(supposed.groups), len(lanes))
+    in_threads(fill_some, len(routes.matrices), worth(threads, len(routes.col) // 2))
+    in_threads(spread_some, len(filled), threads)
 
 
-def _keep_other_trees(before: _Before, routes: Routes, tables: Ints, result: Reals) -> None:
+def _keep_other_trees(before: Settled, routes: Routes, tables: Ints, result: Reals) -> None:
     """What is read in another tree than a supposed state's stays as it was."""
-    plan = before.plan
+    plan = before.compiled.plan
     if (plan.cliques[:, at.C_PARENT] < 0).sum() == 1:
         return
     root = plan.tables[:, at.T_ROOT]

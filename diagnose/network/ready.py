@@ -12,14 +12,13 @@ import json
 from collections.abc import Callable, Mapping
 from dataclasses import astuple, dataclass, field, replace
 from functools import lru_cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-import diagnose
 from diagnose.inference import cache
 from diagnose.inference.compiled import CompiledNetwork, compile_network
+from diagnose.inference.unkeyed import Unkeyed
 from diagnose.machine.archive import machine_from_json, machine_to_json
 
 if TYPE_CHECKING:
@@ -86,7 +85,7 @@ def make_ready(machine: Machine, progress: Progress | None = None) -> ReadyMachi
     Raises:
         CircuitError, NetworkError, NetworkTooLargeError: the machine cannot be solved.
     """
-    return _ready(machine.content_hash, _Once(machine, progress))
+    return _ready(machine.content_hash, Unkeyed(_Once(machine, progress)))
 
 
 def ready_from_text(
@@ -99,11 +98,11 @@ def ready_from_text(
         read: reads and checks the file.
         progress: as in `make_ready`.
     """
-    return _ready(hashlib.sha256(text).hexdigest(), _Once(None, progress, read))
+    return _ready(hashlib.sha256(text).hexdigest(), Unkeyed(_Once(None, progress, read)))
 
 
 class _Once:
-    """A machine, or how to get it; equal to every other one, so that it is no cache key."""
+    """A machine, or how to get it."""
 
     def __init__(
         self,
@@ -115,12 +114,6 @@ class _Once:
         self.progress = progress or (lambda _: None)
         self.read = read
 
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Once)
-
-    def __hash__(self) -> int:
-        return 0
-
     def get(self) -> Machine:
         if self.machine is None:
             assert self.read is not None  # noqa: S101 - one of the two is always given
@@ -130,28 +123,17 @@ class _Once:
 
 
 @lru_cache(maxsize=16)
-def _ready(content_hash: str, once: _Once) -> ReadyMachine:
-    key = cache.content_hash(content_hash.encode(), _program())
+def _ready(content_hash: str, once: Unkeyed[_Once]) -> ReadyMachine:
+    key = cache.content_hash(content_hash.encode(), cache.source_hash(LAYERS))
     stored = cache.load(KIND, key)
     if stored is not None:
         try:
             return _unpack(stored)
         except Exception:
             stored = None
-    made = _work_out(once.get(), once.progress)
+    made = _work_out(once.value.get(), once.value.progress)
     cache.store(KIND, key, _pack(made))
     return made
-
-
-@lru_cache(maxsize=1)
-def _program() -> bytes:
-    """Hash of the source that decides the result."""
-    digest = hashlib.sha256()
-    root = Path(diagnose.__file__).parent
-    for layer in LAYERS:
-        for file in sorted((root / layer).glob("*.py")):
-            digest.update(file.read_bytes())
-    return digest.digest()
 
 
 def _work_out(machine: Machine, progress: Progress) -> ReadyMachine:
@@ -168,15 +150,15 @@ def _work_out(machine: Machine, progress: Progress) -> ReadyMachine:
 
 def behaviour_of(machine: Machine) -> Behaviour:
     """A machine's behaviour with all pairs; solved once, then kept on disk like the network."""
-    return _behaviour(machine.content_hash, _Once(machine, None))
+    return _behaviour(machine.content_hash, Unkeyed(machine))
 
 
 @lru_cache(maxsize=2)
-def _behaviour(content_hash: str, once: _Once) -> Behaviour:
+def _behaviour(content_hash: str, asked: Unkeyed[Machine]) -> Behaviour:
     from diagnose.network.behaviour import make_behaviour, single_behaviour  # noqa: PLC0415
 
-    machine = once.get()
-    key = cache.content_hash(content_hash.encode(), _program())
+    machine = asked.value
+    key = cache.content_hash(content_hash.encode(), cache.source_hash(LAYERS))
     stored = cache.load(PAIRS, key)
     if stored is not None:
         return replace(single_behaviour(machine), pairs=stored["pairs"])
@@ -205,7 +187,9 @@ def ready_after(
     """
     machine = ready.machine
     told = json.dumps([complaint, [astuple(one) for one in past], sorted(weights.items())])
-    key = cache.content_hash(machine.content_hash.encode(), _program(), told.encode())
+    key = cache.content_hash(
+        machine.content_hash.encode(), cache.source_hash(LAYERS), told.encode()
+    )
     stored = cache.load(REPAIRED, key)
     if stored is not None:
         try:

@@ -31,12 +31,16 @@ class Figures:
 
     Attributes:
         jobs: how many.
-        mean_minutes: labour, and parts at the shop's hourly rate, to the end of the job.
+        mean_minutes: all costs, to the end of the job: labour, and the price of parts as minutes
+            at the shop's hourly rate.
         median_minutes, p90_minutes: of the same.
-        known_minutes: mean if one had known what was wrong.
-        finding_minutes: mean over and above that: what finding out took, errors included.
+        labour_minutes: mean without the price of parts; handing over counts in full.
+        known_minutes: mean of all costs if one had known what was wrong.
+        finding_minutes: mean of all costs over and above that: what finding out took, errors and
+            parts fitted in vain included.
         tests: done in a job, mean.
-        good_parts: new parts fitted in place of good ones in a job, mean.
+        good_parts: new parts fitted in place of good ones in a job, mean; a blown fuse is no good
+            part.
         not_solved: share of jobs handed over.
     """
 
@@ -44,6 +48,7 @@ class Figures:
     mean_minutes: Interval
     median_minutes: Interval
     p90_minutes: Interval
+    labour_minutes: Interval
     known_minutes: Interval
     finding_minutes: Interval
     tests: Interval
@@ -60,16 +65,24 @@ class Difference:
     """One policy against another on the same jobs: theirs minus ours.
 
     Attributes:
-        minutes: mean minutes saved in a job.
+        minutes: mean minutes saved in a job, all costs; as many of finding out.
         minutes_percent: of theirs.
-        finding_minutes_percent: minutes of finding out saved, of theirs.
+        finding_minutes_percent: of their minutes of finding out.
+        labour_minutes: mean minutes of labour saved in a job.
+        labour_minutes_percent: of theirs.
         good_parts: mean good parts spared in a job.
     """
 
     minutes: Interval
     minutes_percent: float
     finding_minutes_percent: float
+    labour_minutes: Interval
+    labour_minutes_percent: float
     good_parts: Interval
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain dictionaries, ready for JSON."""
+        return asdict(self)
 
 
 def mean_interval(values: NDArray[Any]) -> Interval:
@@ -106,6 +119,7 @@ def figures_of(rows: NDArray[np.void]) -> Figures:
         mean_minutes=mean_interval(minutes),
         median_minutes=quantile_interval(minutes, 0.5),
         p90_minutes=quantile_interval(minutes, 0.9),
+        labour_minutes=mean_interval(rows["labour_minutes"]),
         known_minutes=mean_interval(rows["known_minutes"]),
         finding_minutes=mean_interval(minutes - rows["known_minutes"]),
         tests=mean_interval(rows["tests"]),
@@ -118,9 +132,12 @@ def difference(ours: NDArray[np.void], theirs: NDArray[np.void]) -> Difference:
     """What the first policy saves against the second; row i of both must be the same job."""
     saved = mean_interval(theirs["minutes"] - ours["minutes"])
     finding = float((theirs["minutes"] - theirs["known_minutes"]).mean())
+    labour = mean_interval(theirs["labour_minutes"] - ours["labour_minutes"])
     return Difference(
         minutes=saved,
         minutes_percent=100.0 * saved.value / float(theirs["minutes"].mean()),
         finding_minutes_percent=100.0 * saved.value / finding if finding > 0.0 else 0.0,
+        labour_minutes=labour,
+        labour_minutes_percent=100.0 * labour.value / float(theirs["labour_minutes"].mean()),
         good_parts=mean_interval(theirs["good_parts"].astype(np.float64) - ours["good_parts"]),
     )

@@ -4,24 +4,28 @@ from __future__ import annotations
 
 import os
 from dataclasses import asdict, dataclass
+from functools import lru_cache, partial
 from typing import TYPE_CHECKING, Any
 
-from diagnose.decision.machine_problem import MachineProblems, make_problems
 from diagnose.decision.policies import make_policy
+from diagnose.decision.ready_problems import ready_problems
 from diagnose.errors import UnknownNameError, ValueOutOfRangeError
 from diagnose.machine.load import load_machine
 from diagnose.machine.model import Machine
-from diagnose.network.behaviour import make_behaviour
 from diagnose.trial.figures import figures_of
-from diagnose.trial.simulate import Workshop, simulate
+from diagnose.trial.ledger import Ledger, make_ledger
+from diagnose.trial.simulate import Workshop, simulate, simulate_on
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from concurrent.futures import Executor
     from pathlib import Path
 
     import numpy as np
     from numpy.typing import NDArray
 
+    from diagnose.decision.machine_problem import MachineProblems
+    from diagnose.decision.ready_problems import ReadyProblems
     from diagnose.trial.figures import Figures
 
 MOST_JOBS = 10_000_000
@@ -62,7 +66,7 @@ class TrialResult:
         }
 
 
-def run_trial(
+def run_trial(  # noqa: PLR0913 - each says another thing about the trial
     machine: str | Path | Machine,
     policy: str,
     jobs: int,
@@ -70,13 +74,19 @@ def run_trial(
     complaint: str | None = None,
     *,
     workers: int | None = None,
+    executor: Executor | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> TrialResult:
     """Carry simulated jobs to a verified repair.
 
     Faults, shared causes and slips are drawn from the machine's own figures; a job begins with the
     complaint reported and seen, and ends when the functional check no longer shows it, or when it
-    is handed over. The same seed gives the same jobs to every policy.
+    is handed over. The same seed gives the same jobs to every policy, and the same rows however
+    they are split.
+
+    To use many machines, pass what a Dask cluster offers:
+    `run_trial(..., executor=distributed.Client(address).get_executor())`. Every worker needs this
+    package; what is sent is the machine file's content and job numbers.
 
     Args:
         machine: id of a shipped machine, path of a machine file, or a machine.
@@ -85,6 +95,7 @@ def run_trial(
         seed: of the random numbers.
         complaint: only jobs with this one; default: all, as often as they come.
         workers: processes; default: one for every `JOBS_PER_WORKER` jobs, at most all cores.
+        executor: where to play them instead, see above; it is left open.
         progress: called with the jobs done and the jobs in all.
 
     Raises:
@@ -100,14 +111,17 @@ def run_trial(
     known = machine if isinstance(machine, Machine) else load_machine(machine)
     if complaint is not None and complaint not in known.complaints:
         raise UnknownNameError("complaint", complaint, known.complaints)
-    problems = make_problems(make_behaviour(known))
-    rows = simulate(
-        workshop_of(problems, policy, complaint),
-        jobs,
-        seed,
-        _workers(jobs) if workers is None else workers,
-        progress,
-    )
+    if executor is not None:
+        source = partial(machine_workshop, known, policy, complaint)
+        rows = simulate_on(executor, source, jobs, seed, progress)
+    else:
+        rows = simulate(
+            machine_workshop(known, policy, complaint),
+            jobs,
+            seed,
+            _workers(jobs) if workers is None else workers,
+            progress,
+        )
     return TrialResult(
         machine=known.id,
         version=known.version,
@@ -119,11 +133,23 @@ def run_trial(
     )
 
 
+def machine_workshop(machine: Machine, policy: str, complaint: str | None = None) -> Workshop:
+    """Where the jobs of one machine come from, prices and all."""
+    ready = ready_problems(machine)
+    return workshop_of(ready.held, policy, complaint, ledger=_ledger(ready))
+
+
+@lru_cache(maxsize=4)
+def _ledger(ready: ReadyProblems) -> Ledger:
+    return make_ledger(ready.behaviour, ready.space)
+
+
 def workshop_of(
     problems: MachineProblems,
     policy: str,
     complaint: str | None = None,
     truth: MachineProblems | None = None,
+    ledger: Ledger | None = None,
 ) -> Workshop:
     """Where a trial's jobs come from.
 
@@ -132,6 +158,7 @@ def workshop_of(
         policy: name of the policy.
         complaint: only this one.
         truth: of the machine as it really is, where that differs.
+        ledger: prices and blown fuses.
     """
     real = problems if truth is None else truth
     names = list(problems.problems) if complaint is None else [complaint]
@@ -140,6 +167,7 @@ def workshop_of(
         chances={name: real.chances[name] for name in names},
         policy=policy,
         truth={name: real.problems[name] for name in names},
+        ledger=ledger,
     )
 
 

@@ -22,8 +22,8 @@ def test_the_slip_probability_is_what_the_model_says(job: Job) -> None:
     # With the finding replaced by "a slip happened here", the probability of the findings is
     # that of the others times the share of slips for this outcome. Their ratio is the posterior.
     found = job.record("look_headlamp", "bright").record("main_fuse_out_volts", "none")
-    evidence = job.ready.compiled.beliefs(encode(found.ready, found.situation)).log_evidence
-    doubt = greatest_doubt(found.ready, found.situation, evidence)
+    beliefs = job.ready.compiled.beliefs(encode(found.ready, found.situation))
+    doubt = greatest_doubt(found.ready, found.situation, beliefs)
     assert doubt is not None
     test = found.machine.tests[doubt.test]
     left = tuple(one for one in found.findings if one.test != doubt.test)
@@ -31,7 +31,10 @@ def test_the_slip_probability_is_what_the_model_says(job: Job) -> None:
         encode(found.ready, replace(found.situation, findings=left))
     )
     by_hand = (
-        test.slip_percent / 100 / len(test.outcomes) * math.exp(without.log_evidence - evidence)
+        test.slip_percent
+        / 100
+        / len(test.outcomes)
+        * math.exp(without.log_evidence - beliefs.log_evidence)
     )
     assert doubt.slip == pytest.approx(by_hand, rel=1e-9)
     assert 0.5 < doubt.slip <= 1.0

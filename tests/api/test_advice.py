@@ -60,7 +60,11 @@ def test_every_number_is_finite_and_every_chance_a_chance(
     for test in answer["tests"]:
         assert sum(one["probability"] for one in test["outcomes"]) == pytest.approx(1.0)
         assert test["bits_per_minute"] == pytest.approx(test["gain_bits"] / test["minutes"])
-    ranked = [test["bits_per_minute"] for test in answer["tests"]]
+        assert test["bits_per_added_minute"] == pytest.approx(
+            test["gain_bits"] / test["added_minutes"]
+        )
+        assert test["added_minutes"] <= test["minutes"] + 1e-12
+    ranked = [test["bits_per_added_minute"] for test in answer["tests"]]
     assert ranked == sorted(ranked, reverse=True)
 
 
@@ -113,6 +117,20 @@ def test_an_open_area_saves_its_minutes(client: TestClient, question: dict[str, 
     assert closed["minutes"] - opened["minutes"] == pytest.approx(
         seat["open_minutes"] + seat["close_minutes"]
     )
+
+
+def test_what_an_open_area_makes_cheap_is_listed(
+    client: TestClient, question: dict[str, Any]
+) -> None:
+    closed = client.post(PATH, json=question).json()
+    opened = client.post(PATH, json={**question, "open": ["seat"]}).json()
+    details = client.get("/v1/machines/barn_cart").json()
+    (seat,) = (area for area in details["areas"] if area["id"] == "seat")
+    assert (closed["while_open"], closed["closing_minutes"]) == ([], 0.0)
+    assert opened["closing_minutes"] == seat["close_minutes"]
+    assert {one["area"] for one in opened["while_open"]} == {"seat"}
+    for one in opened["while_open"]:
+        assert one["saved_minutes"] == seat["open_minutes"] + seat["close_minutes"]
 
 
 def _tests(client: TestClient, body: dict[str, Any], test: str) -> list[dict[str, Any]]:

@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from diagnose.advice.situation import Situation
 from diagnose.inference.compiled import compile_network
 from diagnose.inference.families import Network
+from diagnose.job import Job
 from diagnose.network.export import to_pgmpy
 from tests import shipped
 from tests.inference.agrum import pyagrum
@@ -124,6 +126,22 @@ def test_pgmpy_variable_elimination(benchmark):
         order = [answer.variables.index(name) for name in (*family.parents, family.node)]
         gain = mutual_information(answer.values.transpose(order))
         assert ours[family.node] == pytest.approx(gain, abs=1e-10)
+
+
+@pytest.mark.parametrize("findings", [0, 4])
+@pytest.mark.parametrize("name", shipped.NAMES)
+def test_advice(benchmark, name, findings):
+    """The whole answer: beliefs, every test with its gate, surprises, doubts and verdict."""
+    benchmark.group = f"advice after {findings} findings"
+    complaint = "silent" if name == MACHINE else next(iter(shipped.ready(name).machine.complaints))
+    job = Job(shipped.ready(name), Situation(complaint))
+    for _ in range(findings):
+        best = job.advise().tests[0]
+        outcome = max(best.outcomes, key=lambda one: one.probability).outcome
+        job = job.record(best.test, outcome)
+    advice = benchmark(job.advise)
+    assert len(advice.findings) == findings
+    assert advice == job.advise()
 
 
 def test_compile(benchmark):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import sys
 from functools import cache
+from itertools import count
 
 import numpy as np
 import pytest
@@ -16,14 +17,15 @@ import pytest
 from diagnose.decision.expected import Expected
 from diagnose.decision.known import KnownMinutes
 from diagnose.decision.look_further import look_further
-from diagnose.decision.machine_problem import MachineProblems, make_problems
+from diagnose.decision.machine_problem import MachineProblems
 from diagnose.decision.policies import make_policy
+from diagnose.decision.ready_problems import ready_problems
 from diagnose.decision.state import Bench
 from diagnose.trial.figures import difference, figures_of
 from diagnose.trial.optimum import optimal_minutes
-from diagnose.trial.run import workshop_of
+from diagnose.trial.run import machine_workshop, workshop_of
 from diagnose.trial.sensitivity import with_more_slips, with_other_priors
-from diagnose.trial.simulate import simulate
+from diagnose.trial.simulate import Bays, simulate
 from diagnose.trial.small import random_problem
 from tests import shipped
 
@@ -34,7 +36,11 @@ POLICIES = ("plain_gate", "gain", *CLAIMED, "fixed_order", "repair_only")
 
 @cache
 def problems(name: str) -> MachineProblems:
-    return make_problems(shipped.behaviour(name))
+    return ready_problems(shipped.behaviour(name).machine).held
+
+
+def rows_of(name: str, policy: str, jobs: int) -> np.ndarray:
+    return simulate(machine_workshop(shipped.behaviour(name).machine, policy), jobs, 1)
 
 
 def say(line: str) -> None:
@@ -48,40 +54,53 @@ def jobs_of(benchmark) -> int:
 def print_table(name: str, rows: dict[str, np.ndarray]) -> None:
     say(f"\n{name}: {len(rows['gate'])} jobs for each policy, the same ones")
     say(
-        f"{'':16}{'minutes':>18}{'median':>8}{'p90':>7}{'finding':>9}{'tests':>7}{'good':>8}"
-        f"{'left':>7}{'gate saves':>20}"
+        f"{'':16}{'finding':>14}{'labour':>9}{'all costs':>14}{'median':>8}{'p90':>6}{'tests':>7}"
+        f"{'good':>7}{'left':>7}{'gate saves':>16}{'of finding':>11}{'of labour':>10}"
     )
     for policy, row in rows.items():
         f, d = figures_of(row), difference(rows["gate"], row)
         half = f.mean_minutes.high - f.mean_minutes.value
+        own = f.finding_minutes.high - f.finding_minutes.value
         saved = d.minutes.high - d.minutes.value
         say(
-            f"{policy:16}{f.mean_minutes.value:11.1f} +-{half:4.1f}{f.median_minutes.value:8.1f}"
-            f"{f.p90_minutes.value:7.0f}{f.finding_minutes.value:9.2f}{f.tests.value:7.2f}"
-            f"{f.good_parts.value:8.3f}{f.not_solved.value:7.3f}"
-            f"{d.minutes.value:8.2f} +-{saved:4.2f}"
-            f"{d.finding_minutes_percent:5.0f} %"
+            f"{policy:16}{f.finding_minutes.value:8.2f} +-{own:3.1f}{f.labour_minutes.value:9.1f}"
+            f"{f.mean_minutes.value:8.1f} +-{half:3.1f}{f.median_minutes.value:8.1f}"
+            f"{f.p90_minutes.value:6.0f}{f.tests.value:7.2f}{f.good_parts.value:7.4f}"
+            f"{f.not_solved.value:7.3f}{d.minutes.value:10.2f} +-{saved:3.1f}"
+            f"{d.finding_minutes_percent:9.0f} %{d.labour_minutes_percent:8.0f} %"
         )
 
 
 @pytest.mark.parametrize("name", shipped.NAMES)
 def test_policies_on_a_shipped_machine(benchmark, name):
-    """At least half the minutes of finding out against the wiring's order, a fifth against the
-    best threshold, with no more good parts replaced than along the wiring."""
+    """Nearly half the minutes of finding out against measuring along the wiring, a quarter against
+    the best threshold, with no more good parts replaced than along the wiring."""
     jobs = jobs_of(benchmark)
     others = POLICIES if benchmark.enabled else CLAIMED
-    rows = {p: simulate(workshop_of(problems(name), p), jobs, 1) for p in others}
-    own = benchmark.pedantic(
-        lambda: simulate(workshop_of(problems(name), "gate"), jobs, 1), rounds=1, iterations=1
-    )
+    rows = {p: rows_of(name, p, jobs) for p in others}
+    own = benchmark.pedantic(lambda: rows_of(name, "gate", jobs), rounds=1, iterations=1)
     rows = {"gate": own} | rows
     print_table(name, rows)
     best = min(CERTAINTY, key=lambda policy: rows[policy]["minutes"].mean())
     along, threshold = difference(own, rows["source_to_load"]), difference(own, rows[best])
-    assert along.finding_minutes_percent >= 50.0
-    assert along.good_parts.value >= 0.0
     # A few hundred jobs cannot tell a fifth from a tenth: there the claim is only that it saves.
-    assert threshold.finding_minutes_percent >= (20.0 if benchmark.enabled else 5.0)
+    assert along.finding_minutes_percent >= (45.0 if benchmark.enabled else 25.0)
+    assert along.good_parts.high >= 0.0
+    assert threshold.finding_minutes_percent >= (25.0 if benchmark.enabled else 5.0)
+
+
+def test_jobs_per_second(benchmark):
+    """Jobs of the utility vehicle under the gate, each round 500 new ones, in one process."""
+    bays = Bays(machine_workshop(shipped.behaviour("utility_vehicle").machine, "gate"))
+    pieces = count()
+    if benchmark.enabled:
+        bays.play(0, 0, 5000)
+
+    def piece() -> np.ndarray:
+        first = 5000 + 500 * next(pieces)
+        return bays.play(0, first, first + 500)
+
+    assert len(benchmark.pedantic(piece, rounds=10 if benchmark.enabled else 1)) == 500
 
 
 def test_small_machines_against_the_optimum(benchmark):

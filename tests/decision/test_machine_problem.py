@@ -49,7 +49,7 @@ def test_beliefs_are_those_of_the_compiled_network() -> None:
     ready, space = shipped.ready(NAME), problems().space
     problem = problems().problems["silent"]
     column = shipped.behaviour(NAME).column["silent"]
-    weights = space.prior * complaint_chances(space.readings[:, column])[:, 0]
+    weights = space.prior * complaint_chances(space.readings(column))[:, 0]
     evidence = {"silent": "yes"}
     for test, outcome in (("battery_rest", 0), ("listen_relay", 2), ("main_fuse_out_volts", 0)):
         number = problem.tests.names.index(test)

@@ -91,19 +91,19 @@ def test_fractions_with_all_faults_alike(reviews: dict[str, Review]) -> None:
 
 
 def test_minutes_to_isolate(bench_lamp: Machine, reviews: dict[str, Review]) -> None:
-    # Look first, 1 bit in 1 min against 1.5 in 5 and 1.36 in 4: the flat battery is out after
-    # 1 min. Then the fuse, 1 bit in 5 min with the cover against 0.72 in 4: the fuse after 6.
-    # Then the switch: all others after 10.
+    # Look first, 1 bit in 1 min against 1.5 in 8 and 1.36 in 4: the flat battery is out after
+    # 1 min. Then the switch, 0.72 bit in 4 min against 1 in 2 and the 6 of opening and closing the
+    # cover: lamp and ground after 5. Then the fuse: it and the switch after 13.
     table = make_table(bench_lamp)
     rows = [row for row, test in enumerate(table.tests) if test.id != "slow_look"]
     spent = dict(zip(table.faults, isolation_minutes(table, rows, 0), strict=True))
     assert spent["battery", "flat"] == 1
-    assert spent["fuse", "open"] == 6
-    assert {spent[f] for f in (("switch", "open"), ("lamp", "open"), ("earth", "open"))} == {10}
+    assert {spent[f] for f in (("lamp", "open"), ("earth", "open"))} == {5}
+    assert {spent[f] for f in (("fuse", "open"), ("switch", "open"))} == {13}
     assert np.isnan(spent["switch", "stuck_closed"])
-    weighted = (100 * 1 + 50 * 6 + 50 * 10) / 200
+    weighted = (100 * 1 + 20 * 5 + 80 * 13) / 200
     assert reviews["all"].weighted.minutes_to_isolate == pytest.approx(weighted)
-    assert reviews["all"].unweighted.minutes_to_isolate == pytest.approx((1 + 6 + 3 * 10) / 5)
+    assert reviews["all"].unweighted.minutes_to_isolate == pytest.approx((1 + 2 * 5 + 2 * 13) / 5)
 
 
 def test_groups_and_parts_that_nothing_tells_apart(reviews: dict[str, Review]) -> None:

@@ -19,6 +19,7 @@ from diagnose.trial.simulate import COLUMNS
 def rows(minutes: list[float], good: list[int]) -> np.ndarray:
     found = np.zeros(len(minutes), dtype=list(COLUMNS))
     found["minutes"], found["good_parts"], found["known_minutes"] = minutes, good, 1.0
+    found["labour_minutes"] = found["minutes"] - 0.5 * found["good_parts"]
     return found
 
 
@@ -51,6 +52,10 @@ def test_a_difference_is_paired() -> None:
     assert found.minutes_percent == pytest.approx(100.0 * 2.0 / 32.0)
     assert found.finding_minutes_percent == pytest.approx(100.0 * 2.0 / 31.0)
     assert found.good_parts.value == pytest.approx(1.0 / 3.0)
+    # labour: 10, 19.5, 60 against 11.5, 21.5, 62: 1.5, 2 and 2 saved of 95 in all
+    assert found.labour_minutes.value == pytest.approx(5.5 / 3.0)
+    assert found.labour_minutes_percent == pytest.approx(100.0 * 5.5 / 95.0)
+    assert found.to_dict()["good_parts"]["value"] == found.good_parts.value
 
 
 def test_figures_by_hand() -> None:
@@ -58,6 +63,7 @@ def test_figures_by_hand() -> None:
     assert found.mean_minutes.value == pytest.approx(4.0)
     assert found.median_minutes.value == pytest.approx(3.0)
     assert found.finding_minutes.value == pytest.approx(3.0)
+    assert found.labour_minutes.value == pytest.approx(11.0 / 3.0)
     assert found.good_parts.value == pytest.approx(2.0 / 3.0)
     assert found.not_solved.value == 1.0
     assert found.to_dict()["jobs"] == 3

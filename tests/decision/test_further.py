@@ -1,0 +1,212 @@
+"""A look further ahead: against exact expectation, and what it must respect."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from diagnose.decision import ready_problems as made_ready
+from diagnose.decision.expected import Expected
+from diagnose.decision.further import look_further_from
+from diagnose.decision.look_further import HELD, Start, look_further
+from diagnose.decision.ninetieth import ATOMS, equal_atoms, ninetieth
+from diagnose.decision.policies import Gate
+from diagnose.decision.ready_problems import ready_problems
+from diagnose.decision.state import Bench
+from diagnose.errors import ClashError, ValueOutOfRangeError
+from diagnose.job import Job
+from diagnose.machine.load import load_machine
+from diagnose.trial.small import random_problem, small_problem
+from tests import shipped
+from tests.commands.carts import CART, CLASH, put_certain_cart
+
+SEEDS = range(12)
+ALL = 64
+"""Hypotheses up to which every outcome is followed."""
+
+
+@cache
+def job() -> Job:
+    return Job.open(CART, "silent")
+
+
+def start_minutes(seed: int) -> tuple[Bench, Expected]:
+    bench = Bench(random_problem(seed))
+    return bench, Expected(bench, Gate())
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_followed_through_it_is_never_worse_than_the_gate(seed: int) -> None:
+    # Policy improvement (Bertsekas, Tsitsiklis & Wu 1997): one step ahead of a policy, evaluated
+    # exactly, is never worse than the policy.
+    bench, gate = start_minutes(seed)
+    found = look_further(bench.problem, follow_up_to=ALL)
+    exact = gate.minutes(bench.start)
+    minutes = {one.action: one.minutes for one in found.actions}
+    assert found.minutes_left == pytest.approx(exact)
+    assert minutes[found.best] <= exact + 1e-9
+    assert (found.error, found.jobs) == (0.0, 0)
+    names = [bench.problem.action_name(action) for action in range(bench.problem.escalate + 1)]
+    for one in found.actions:
+        wanted = gate.minutes_with(bench.start, names.index(one.action))
+        assert one.minutes == pytest.approx(wanted)
+
+
+def test_a_handful_of_jobs_is_no_reason_to_leave_the_gate() -> None:
+    for seed in range(20):
+        found = look_further(random_problem(seed), budget_seconds=0.0)
+        assert found.jobs < 20
+        assert found.best == found.actions[0].action
+
+
+def test_sampled_it_is_not_worse_than_the_gate_on_average() -> None:
+    lost = []
+    for seed in range(30):
+        bench, gate = start_minutes(seed)
+        found = look_further(bench.problem, budget_seconds=0.05)
+        names = [bench.problem.action_name(a) for a in range(bench.problem.escalate + 1)]
+        spent = gate.minutes_with(bench.start, names.index(found.best))
+        lost.append(spent - gate.minutes(bench.start))
+    assert np.mean(lost) <= 1e-9
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_every_way_a_job_can_go(seed: int) -> None:
+    bench, gate = start_minutes(seed)
+    ways = np.array(gate.spread(bench.start, gate.action(bench.start)))
+    assert ways[:, 1].sum() == pytest.approx(1.0)
+    assert ways[:, 0] @ ways[:, 1] == pytest.approx(gate.minutes(bench.start))
+    found = look_further(bench.problem, follow_up_to=ALL)
+    over = ways[ways[:, 0] <= found.p90_minutes, 1].sum()
+    under = ways[ways[:, 0] < found.p90_minutes, 1].sum()
+    assert under < 0.9 <= over + 1e-9
+
+
+def test_the_ninetieth_percentile_by_hand() -> None:
+    # One fault in five takes 60 minutes, the others 10; each with 2 for the check.
+    problem = small_problem(np.array([0.8, 0.2]), [], [], [8.0, 48.0])
+    found = look_further(problem, follow_up_to=ALL)
+    assert found.minutes_left == pytest.approx(10.0 + 0.2 * 50.0)
+    assert found.p90_minutes == pytest.approx(60.0)
+
+
+def test_many_jobs_give_their_own_percentile() -> None:
+    minutes = np.random.default_rng(0).gamma(2.0, 20.0, 400)
+    found, error = ninetieth(minutes, minutes * 0.5, np.zeros(ATOMS))
+    assert found == pytest.approx(np.quantile(minutes, 0.9))
+    # Standard error of a quantile: sqrt(p (1 - p) / n) / density (Serfling 1980, section 2.3.3).
+    x = found / 20.0
+    density = x * math.exp(-x) / 20.0
+    assert error == pytest.approx(math.sqrt(0.09 / 400) / density, rel=0.5)
+
+
+def test_few_jobs_borrow_the_spread_of_the_belief() -> None:
+    # By hand: 5 minutes beyond what is known in every job; 20, 100 minutes if one knew, 4 to 1.
+    atoms = equal_atoms(np.array([0.8, 0.2]), np.array([20.0, 100.0]))
+    assert (atoms == 100.0).mean() == pytest.approx(0.2)
+    found, error = ninetieth(np.full(6, 25.0), np.full(6, 20.0), atoms)
+    assert (found, error) == (105.0, 0.0)
+
+
+def test_tests_ruled_out_stay_out_on_the_whole_job() -> None:
+    problem = ready_problems(job().machine).problem("silent")
+    bench = Bench(problem, never=0b101)
+    state = bench.begin(problem.prior)
+    assert state.barred[[0, 2]].all()
+    after = bench.after_repair(state, 0)
+    assert after is not None
+    assert after.barred[[0, 2]].all()
+    for test, outcome in itertools.product(np.flatnonzero(~state.barred), (0, 1)):
+        later = bench.after_test(state, int(test), outcome)
+        assert later is None or later.barred[[0, 2]].all()
+    found = look_further(problem, start=Start(problem.prior, never=(1 << problem.n_tests) - 1))
+    assert not {one.action for one in found.actions} & set(problem.tests.names)
+
+
+def test_a_job_names_only_what_can_be_done() -> None:
+    machine = job().machine
+    done = job().record("coil_volts", "none")
+    found = done.skip("fuse_lamp").look_further()
+    tests = {one.target for one in (*found.actions, *found.and_then) if one.action == "test"}
+    assert not tests & {"coil_volts", "fuse_lamp"}
+    lamp = Job.open(CART, "silent", tools=["test_lamp"]).look_further()
+    tools = {
+        machine.tests[one.target].tool
+        for one in (*lamp.actions, *lamp.and_then)
+        if one.action == "test"
+    }
+    assert tools <= {"none", "test_lamp"}
+
+
+def test_what_is_open_costs_nothing_more() -> None:
+    names = list(job().machine.areas)
+    opened = job()
+    for area in names:
+        opened = opened.open_area(area)
+    closed = job().look_further(0.2)
+    found = opened.look_further(0.2)
+    assert found.minutes_left < closed.minutes_left + 3.0 * closed.error_minutes
+
+
+def test_the_steps_begin_with_the_best_and_get_less_likely() -> None:
+    found = job().look_further()
+    first = found.and_then[0]
+    assert (first.action, first.target) == (found.best.action, found.best.target)
+    chances = [one.probability for one in found.and_then]
+    assert chances == sorted(chances, reverse=True)
+    assert 1 <= len(chances) <= 3
+    tests = job().machine.tests
+    outcomes = {
+        one.id for test in tests.values() for one in test.outcomes if test.id == first.target
+    }
+    assert first.outcome in (outcomes or {"gone", "still_there"})
+
+
+def test_the_minutes_left_are_those_of_jobs_played_with_the_whole_belief() -> None:
+    # The gate that decides holds a thinned belief; what is wrong is drawn from the whole one.
+    problems = ready_problems(shipped.ready("utility_vehicle").machine)
+    problem = problems.problem("slow_crank")
+    assert np.count_nonzero(problem.prior) > HELD
+    bench = Bench(problem)
+    whole = Expected(bench, Gate())
+    sampled = look_further(problem, known=problems.known["slow_crank"], budget_seconds=0.5)
+    start = replace(bench.start, later={})
+    exact_first = problem.action_name(whole.action(start))
+    assert sampled.actions[0].action == exact_first
+    again = look_further(problem, budget_seconds=1.0)
+    error = math.hypot(sampled.error, again.error)
+    assert abs(sampled.minutes_left - again.minutes_left) < 4.0 * error
+
+
+def test_the_disk_gives_back_what_was_worked_out() -> None:
+    machine = load_machine(CART)
+    made_ready._ready.cache_clear()
+    first = ready_problems(machine)
+    made_ready._ready.cache_clear()
+    second = ready_problems(machine)
+    assert first is not second
+    assert ready_problems(machine) is second
+    for name, one in first.held.problems.items():
+        other = second.problem(name)
+        for table, same in zip(one.tables, other.tables, strict=True):
+            np.testing.assert_array_equal(table, same)
+        np.testing.assert_array_equal(one.repairs.after, other.repairs.after)
+        np.testing.assert_array_equal(one.prior, other.prior)
+        np.testing.assert_array_equal(first.known[name], second.known[name])
+    assert first.space.sets == second.space.sets
+
+
+def test_what_cannot_be_is_refused(tmp_path) -> None:
+    sure = Job.open(put_certain_cart(tmp_path), "silent")
+    for test, outcome in CLASH.items():
+        sure = sure.record(test, outcome)
+    with pytest.raises(ClashError):
+        sure.look_further()
+    for budget in (0.0, 61.0, math.nan):
+        with pytest.raises(ValueOutOfRangeError, match="budget"):
+            look_further_from(job().ready, job().situation, (), budget)
