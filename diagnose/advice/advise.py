@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -81,9 +82,10 @@ def advise(
 def suspects(ready: ReadyMachine, faults: NDArray[np.float64]) -> tuple[Suspect, ...]:
     """Every failure mode, most likely first."""
     order = np.argsort(-faults, kind="stable")
+    named = (ready.faults[fault] for fault in order.tolist())
     return tuple(
-        Suspect(ready.faults[fault][0], ready.faults[fault][1], float(faults[fault]))
-        for fault in order
+        Suspect(part, mode, chance)
+        for (part, mode), chance in zip(named, faults[order].tolist(), strict=True)
     )
 
 
@@ -136,7 +138,7 @@ def while_open(
 
 
 def _test_advice(ready: ReadyMachine, one: Candidate) -> TestAdvice:
-    cautions = ready.machine.cautions
+    outcomes, cautions = _texts(ready)[one.test.id]
     return TestAdvice(
         test=one.test.id,
         title=one.test.title,
@@ -147,10 +149,20 @@ def _test_advice(ready: ReadyMachine, one: Candidate) -> TestAdvice:
         bits_per_added_minute=one.bits_per_added_minute,
         tool=one.test.tool,
         opens=one.opens,
-        outcomes=tuple(
-            OutcomeChance(outcome.id, chance)
-            for outcome, chance in zip(one.test.outcomes, one.chances.tolist(), strict=True)
-        ),
-        cautions=tuple(cautions[caution].text for caution in one.test.cautions),
+        outcomes=tuple(map(OutcomeChance, outcomes, one.chances.tolist())),
+        cautions=cautions,
         worth_doing=one.worth_doing,
     )
+
+
+@lru_cache(maxsize=16)
+def _texts(ready: ReadyMachine) -> dict[str, tuple[tuple[str, ...], tuple[str, ...]]]:
+    """Ids of the outcomes and texts of the cautions, by test; the same in every answer."""
+    cautions = ready.machine.cautions
+    return {
+        test.id: (
+            tuple(outcome.id for outcome in test.outcomes),
+            tuple(cautions[caution].text for caution in test.cautions),
+        )
+        for test in ready.machine.tests.values()
+    }

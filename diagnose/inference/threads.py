@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,8 +13,8 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-PARALLEL_FROM = 400_000
-"""Rows times cases from which a batch is worth a second thread (about a millisecond)."""
+PARALLEL_FROM = 100_000
+"""Rows times cases from which a batch is worth a second thread (a quarter of a millisecond)."""
 
 
 def worth(count: int, rows: int) -> int:
@@ -34,8 +35,17 @@ def in_threads(run: Callable[[int, int, int], object], count: int, threads: int)
         run(0, 0, count)
         return
     edges = list(itertools.pairwise(np.linspace(0, count, threads + 1).astype(int).tolist()))
-    with ThreadPoolExecutor(threads - 1) as pool:
-        jobs = [pool.submit(run, thread, *edges[thread]) for thread in range(1, threads)]
-        run(0, *edges[0])
-        for job in jobs:
-            job.result()
+    pool = _pool(os.getpid(), threads - 1)
+    jobs = [pool.submit(run, thread, *edges[thread]) for thread in range(1, threads)]
+    run(0, *edges[0])
+    for job in jobs:
+        job.result()
+
+
+@lru_cache(maxsize=4)
+def _pool(_process: int, threads: int) -> ThreadPoolExecutor:
+    """Waiting threads, kept because starting one takes as long as a small piece of work.
+
+    A process that was forked has none of its parent's, hence its number in the key.
+    """
+    return ThreadPoolExecutor(threads)
