@@ -14,13 +14,13 @@ from diagnose.advice.gate import MINIMUM_GAIN_BITS
 from diagnose.advice.hand_over import minutes_if_known, worth_testing_on
 from diagnose.advice.minutes import to_open
 from diagnose.advice.repair_cost import (
-    TINY,
     RepairList,
     guilt,
     minutes_of_repair,
     repairs_against,
     repairs_of,
 )
+from diagnose.advice.repair_kernels import TINY
 from diagnose.advice.what_each_says import what_each_says
 
 if TYPE_CHECKING:

@@ -129,7 +129,8 @@ def _tables(
     none = np.zeros(len(behaviour.faults))
     minutes, parents = _areas(machine)
     check = machine.shop.check_minutes
-    return make_tables(chances, faults_of, none, repairs, minutes, parents, check, noise)
+    spare = machine.shop.good_part_minutes
+    return make_tables(chances, faults_of, none, repairs, minutes, parents, check, noise, spare)
 
 
 def _test_chances(

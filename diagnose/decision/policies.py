@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from diagnose.advice import gate
+from diagnose.advice import gate, repair_kernels
 from diagnose.advice.hand_over import minutes_if_known, worth_testing_on
 from diagnose.decision import kernels
 from diagnose.errors import UnknownNameError
@@ -78,7 +78,7 @@ def look(bench: Bench, state: State) -> View:
     chance, gain = np.empty(p.tables.like.shape[1]), np.empty(p.n_tests)
     kernels.survey(p.tables, state.active, state.weight, chance, gain)
     costs, guilty = bench.at(state), np.empty(len(p.faults))
-    now, first = kernels.repair_now(
+    now, first = repair_kernels.repair_now(
         p.tables, state.active, state.weight, state.open_areas, p.escalate_minutes, guilty
     )
     needed = gate.chance_opened(guilty, p.tables.fault_way)
@@ -99,7 +99,7 @@ def gated(bench: Bench, state: State, view: View, ranked: Indices) -> int:
     Nothing is handed over while testing on is worth more; see `diagnose.advice.hand_over`.
     """
     p, costs = bench.problem, bench.at(state)
-    test = kernels.first_worth_doing(
+    test = repair_kernels.first_worth_doing(
         p.tables,
         state.active,
         state.weight,

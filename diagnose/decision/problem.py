@@ -37,6 +37,7 @@ class Tables(NamedTuple):
         repair_start, repair_fault: faults that each repair fixes, row by row.
         repair_own: (repairs,) minutes of each with price and check, opening not included.
         repair_way: (repairs,) areas that must be open, as bits.
+        repair_waste: (repairs,) minutes that a new part in place of a good one is worth avoiding.
         area_minutes: (areas,) to open, and to close again at the end.
         fault_way: (faults, areas) 1 where repairing the fault takes that area open.
     """
@@ -52,6 +53,7 @@ class Tables(NamedTuple):
     repair_fault: Ints
     repair_own: Floats
     repair_way: NDArray[np.int64]
+    repair_waste: Floats
     area_minutes: Floats
     fault_way: Floats
 
@@ -186,6 +188,7 @@ def make_tables(  # noqa: PLR0913, PLR0917 - one argument for each table
     area_parent: Ints,
     check_minutes: float,
     noise: Floats | None = None,
+    good_part_minutes: float = 0.0,
 ) -> Tables:
     """Kernel tables.
 
@@ -198,6 +201,7 @@ def make_tables(  # noqa: PLR0913, PLR0917 - one argument for each table
         area_parent: (areas,) area it lies in, -1 for none.
         check_minutes: after every repair.
         noise: (hypotheses, tests) entropy of each row of `chances`, bits; worked out if left out.
+        good_part_minutes: what sparing a good part is worth.
     """
     fault_start, fault_repair = sparse_rows(np.ascontiguousarray(repairs.fixes.T))
     repair_start, repair_fault = sparse_rows(repairs.fixes)
@@ -218,6 +222,7 @@ def make_tables(  # noqa: PLR0913, PLR0917 - one argument for each table
         repair_fault=repair_fault,
         repair_own=repairs.minutes + check_minutes,
         repair_way=ways[repairs.area],
+        repair_waste=np.where(repairs.new_part, good_part_minutes, 0.0),
         area_minutes=area_minutes,
         fault_way=(bits[:, None] >> np.arange(len(area_minutes)) & 1).astype(np.float64),
     )

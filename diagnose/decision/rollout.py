@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.decision import kernels
+from diagnose.advice import repair_kernels
 from diagnose.decision.expected import Expected
 from diagnose.decision.play import Dice, play
 from diagnose.decision.policies import Gate, gate_ranking, gated, look, repair_action
@@ -54,7 +54,7 @@ def candidates(bench: Bench, state: State, view: View, count: int = CANDIDATES) 
 def _with_repairs_after(bench: Bench, state: State, test: int) -> float:
     p, costs = bench.problem, bench.at(state)
     return float(
-        kernels.minutes_after(
+        repair_kernels.minutes_after(
             p.tables,
             state.active,
             state.weight,

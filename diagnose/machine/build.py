@@ -77,6 +77,7 @@ def _shop(file: MachineFile) -> Shop:
         check_minutes=float(shop.check_minutes),
         new_part_bad_per_1000=float(shop.new_part_bad_per_1000),
         escalate_minutes=float(shop.escalate_minutes),
+        good_part_minutes=float(shop.good_part_minutes),
         source=shop.source or "",
     )
 

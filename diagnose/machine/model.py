@@ -319,6 +319,8 @@ class Shop:
     new_part_bad_per_1000: float
     escalate_minutes: float
     """Handing over to the maker's specialist, in minutes of labour it is worth."""
+    good_part_minutes: float
+    """What not throwing a good part away is worth, beyond its price."""
     source: str
 
 

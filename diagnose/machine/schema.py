@@ -39,6 +39,10 @@ class ShopEntry(SourcedEntry):
     check_minutes: NotNegative = Field(description="The functional check after a repair.")
     new_part_bad_per_1000: Per1000
     escalate_minutes: NotNegative
+    good_part_minutes: NotNegative = Field(
+        default=0.0,
+        description="What not throwing a good part away is worth, in minutes, beyond its price.",
+    )
 
 
 class CautionEntry(SourcedEntry):

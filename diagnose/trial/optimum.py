@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numba import njit
 
-from diagnose.decision.kernels import opening
+from diagnose.advice.repair_kernels import opening_of
 from diagnose.decision.problem import area_ways
 from diagnose.errors import ValueOutOfRangeError
 
@@ -112,7 +112,7 @@ def _best(prices, memo, evidence, failed, open_areas, joint):
         if evidence // prices.place[t] % (prices.place[t + 1] // prices.place[t]):
             continue
         spent = prices.test_minutes[t]
-        spent += opening(prices.test_way[t], open_areas, prices.area_minutes)
+        spent += opening_of(prices.test_way[t], open_areas, prices.area_minutes)
         if spent + known < best:
             spent += _after_test(prices, memo, evidence, failed, open_areas, joint, t) / total
             best = min(best, spent)
@@ -120,7 +120,7 @@ def _best(prices, memo, evidence, failed, open_areas, joint):
         if failed >> r & 1:
             continue
         spent = prices.repair_minutes[r]
-        spent += opening(prices.repair_way[r], open_areas, prices.area_minutes)
+        spent += opening_of(prices.repair_way[r], open_areas, prices.area_minutes)
         rest = np.where(prices.cured[r], 0.0, joint)
         left = rest.sum()
         if left < total and spent + (rest * prices.least).sum() / total < best:

@@ -9,23 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diagnose.advice.repair_cost import expected_minutes
+from tests.advice.plain_repairs import plain_repairs as engine
 
 
-def engine(
-    chances: list[float], minutes: list[float], escalate: float, fixes: np.ndarray | None = None
-) -> tuple[float, int]:
-    table = np.eye(len(chances), dtype=np.int8) if fixes is None else fixes
-    costs, first = np.empty(1), np.empty(1, np.int64)
-    expected_minutes(np.array([chances]), table, np.array([minutes]), escalate, costs, first)
-    return float(costs[0]), int(first[0])
-
-
-def by_hand(order: tuple[int, ...], chances: list[float], minutes: list[float]) -> float:
+def by_hand(
+    order: tuple[int, ...], chances: list[float], minutes: list[float], waste: list[float]
+) -> float:
     spent, left = 0.0, 1.0
     for i in order:
         spent += minutes[i] * left
         left -= chances[i]
+        spent += waste[i] * max(left, 0.0)
     return spent
 
 
@@ -58,17 +52,36 @@ def test_a_mode_fixed_once_does_not_count_again() -> None:
 
 @settings(max_examples=200, deadline=None, derandomize=True)
 @given(
-    st.lists(st.tuples(st.floats(0.01, 1.0), st.floats(1.0, 60.0)), min_size=1, max_size=5),
+    st.lists(
+        st.tuples(st.floats(0.01, 1.0), st.floats(1.0, 60.0), st.sampled_from([0.0, 30.0])),
+        min_size=1,
+        max_size=5,
+    ),
     st.floats(50.0, 500.0),
 )
-def test_no_order_and_no_stop_is_cheaper(parts: list[tuple[float, float]], escalate: float) -> None:
-    total = max(sum(p for p, _ in parts), 1.0)
-    chances = [p / total for p, _ in parts]
-    minutes = [c for _, c in parts]
-    cost, _ = engine(chances, minutes, escalate)
+def test_no_order_and_no_stop_is_cheaper(
+    parts: list[tuple[float, float, float]], escalate: float
+) -> None:
+    total = max(sum(p for p, _, _ in parts), 1.0)
+    chances = [p / total for p, _, _ in parts]
+    minutes, waste = [c for _, c, _ in parts], [w for _, _, w in parts]
+    cost, _ = engine(chances, minutes, escalate, waste=waste)
     best = escalate
     for length in range(1, len(parts) + 1):
         for order in itertools.permutations(range(len(parts)), length):
-            left = 1.0 - sum(chances[i] for i in order)
-            best = min(best, by_hand(order, chances, minutes) + max(left, 0.0) * escalate)
+            left = max(1.0 - sum(chances[i] for i in order), 0.0)
+            best = min(best, by_hand(order, chances, minutes, waste) + left * escalate)
     assert cost == pytest.approx(best, rel=1e-9)
+
+
+def test_a_good_part_spared_is_worth_its_minutes() -> None:
+    # ECR with 30 minutes for every new part that was not needed:
+    # 10 + 30 (1 - 0.6), then 0.4 * 20, then 0.1 * 100. The second repair fits no new part.
+    cost, first = engine([0.6, 0.3], [10.0, 20.0], 100.0, waste=[30.0, 0.0])
+    assert cost == pytest.approx(10 + 0.4 * 30 + 0.4 * 20 + 0.1 * 100)
+    assert first == 0
+
+
+def test_no_new_part_goes_in_on_a_small_chance_when_sparing_it_is_worth_more() -> None:
+    assert engine([0.2], [10.0], 60.0)[1] == 0
+    assert engine([0.2], [10.0], 60.0, waste=[30.0])[1] == -1

@@ -106,7 +106,7 @@ def machine(
         nominal_volts=12.0,
         frame_net=frame,
         unlisted_per_1000=1.0,
-        shop=Shop(60.0, 2.0, 5.0, 60.0, SOURCE),
+        shop=Shop(60.0, 2.0, 5.0, 60.0, 0.0, SOURCE),
         nets={},
         areas={},
         cautions={},

@@ -7,7 +7,6 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.advice.repair_cost import expected_minutes
 from diagnose.decision import kernels
 from diagnose.decision.expected import Expected
 from diagnose.decision.policies import POLICIES, look, make_policy, surest
@@ -15,6 +14,7 @@ from diagnose.decision.state import Bench
 from diagnose.errors import UnknownNameError
 from diagnose.trial.optimum import optimal_minutes
 from diagnose.trial.small import random_problem, small_problem
+from tests.advice.plain_repairs import plain_repairs
 
 SEEDS = range(6)
 NAMES = list(POLICIES)
@@ -122,11 +122,12 @@ def test_expected_cost_of_repair_is_that_of_the_advice(seed: int) -> None:
     )
     bench = Bench(problem)
     view = look(bench, bench.start)
-    costs, first = np.empty(1), np.empty(1, np.int64)
-    spent = bench.at(bench.start).repair_minutes[None]
-    expected_minutes(problem.prior[None, :7], problem.repairs.fixes, spent, 120.0, costs, first)
-    assert view.repair_minutes == pytest.approx(costs[0])
-    assert view.first_repair == first[0]
+    spent = bench.at(bench.start).repair_minutes.tolist()
+    cost, first = plain_repairs(
+        problem.prior[:7].tolist(), spent, 120.0, fixes=problem.repairs.fixes
+    )
+    assert view.repair_minutes == pytest.approx(cost)
+    assert view.first_repair == first
 
 
 def test_gain_is_mutual_information() -> None:
