@@ -125,15 +125,23 @@ class _Once:
 @lru_cache(maxsize=16)
 def _ready(content_hash: str, once: Unkeyed[_Once]) -> ReadyMachine:
     key = cache.content_hash(content_hash.encode(), cache.source_hash(LAYERS))
-    stored = cache.load(KIND, key)
+    stored = _stored(KIND, key)
     if stored is not None:
-        try:
-            return _unpack(stored)
-        except Exception:
-            stored = None
+        return stored
     made = _work_out(once.value.get(), once.value.progress)
     cache.store(KIND, key, _pack(made))
     return made
+
+
+def _stored(kind: str, key: str) -> ReadyMachine | None:
+    """What the cache holds under a key; what cannot be read counts as absent."""
+    arrays = cache.load(kind, key)
+    if arrays is None:
+        return None
+    try:
+        return _unpack(arrays)
+    except Exception:
+        return None
 
 
 def _work_out(machine: Machine, progress: Progress) -> ReadyMachine:
@@ -190,12 +198,9 @@ def ready_after(
     key = cache.content_hash(
         machine.content_hash.encode(), cache.source_hash(LAYERS), told.encode()
     )
-    stored = cache.load(REPAIRED, key)
+    stored = _stored(REPAIRED, key)
     if stored is not None:
-        try:
-            return _unpack(stored)
-        except Exception:
-            stored = None
+        return stored
     from diagnose.network.unrolled import make_history, unrolled_network  # noqa: PLC0415
 
     history = make_history(machine, complaint, past, weights)
