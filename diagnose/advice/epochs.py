@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from diagnose.advice.situation import Epoch
     from diagnose.network.ready import Progress, ReadyMachine
 
-KEPT = 16
+KEPT = 8
 """Networks of repaired machines kept in memory."""
 
 LEAST_WEIGHT = 0.1
