@@ -96,7 +96,7 @@ def verdict(ready: ReadyMachine, situation: Situation, outlook: Outlook) -> Verd
     doubt = greatest_doubt(ready, situation, outlook.beliefs)
     if doubt is not None:
         return Verdict("recheck", doubt.test, recheck_reason(ready, situation, doubt))
-    if last is not None and last.gone and _blame(ready, complaint, outlook) < BACK_AGAIN:
+    if last is not None and last.gone and _shows(ready, complaint, outlook) < BACK_AGAIN:
         return Verdict("done", "", done_reason(ready, complaint, outlook.faults))
     worth = [one for one in outlook.candidates if outlook.worth_doing(one)]
     if worth:
@@ -109,8 +109,8 @@ def verdict(ready: ReadyMachine, situation: Situation, outlook: Outlook) -> Verd
     return Verdict("escalate", "", escalate_reason(ready, outlook, last))
 
 
-def _blame(ready: ReadyMachine, complaint: str, outlook: Outlook) -> float:
-    """Chance that something which gives the complaint is there."""
+def _shows(ready: ReadyMachine, complaint: str, outlook: Outlook) -> float:
+    """Chance that something is there which gives the complaint at this moment."""
     return float((outlook.faults * ready.explains[complaint]).sum())
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.advice.explain import leading
+from diagnose.advice.repair_cost import can_give
 from diagnose.network.outcomes import spread_of
 from diagnose.network.readings import outcome_of
 from diagnose.network.temperature import volts_to_add
@@ -62,7 +63,7 @@ def expectations(
     test = ready.machine.tests[test_id]
     if test.unit is None or test_id not in ready.single_readings:
         return ()
-    rows = [len(ready.faults), *leading(faults * ready.explains[situation.complaint], count)]
+    rows = [len(ready.faults), *leading(faults * can_give(ready, situation.complaint), count)]
     shift = volts_to_add(ready.machine, test, situation.temperature_celsius)
     found = []
     for row in rows:

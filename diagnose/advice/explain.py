@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.advice.repair_cost import can_give, guilt
 from diagnose.network.words import UNLISTED
 
 if TYPE_CHECKING:
@@ -61,10 +62,10 @@ def leading(blamed: NDArray[np.float64], count: int) -> list[int]:
 
 def test_reason(ready: ReadyMachine, complaint: str, outlook: Outlook, one: Candidate) -> str:
     """What the test costs and saves, and whom each outcome leaves in the lead."""
-    share = ready.explains[complaint]
+    able = can_give(ready, complaint)
     parts = []
     for outcome, chance, faults in zip(one.test.outcomes, one.chances, one.faults, strict=True):
-        lead = leading(faults * share, 1)
+        lead = leading(faults * able, 1)
         if chance >= RARE and lead:
             after = percent(float(faults[lead[0]]))
             words = f"leaves {fault_words(ready, lead[0])} ahead at {after}"
@@ -80,7 +81,7 @@ def _worth(outlook: Outlook, one: Candidate) -> str:
     takes = f"Takes {minutes_words(one.minutes)}"
     if saved < LEAST_SAVED:
         return f"{takes}; it pays against {instead} now only with the tests that follow it."
-    return f"{takes} and saves {minutes_words(saved)} on average against {instead} now."
+    return f"{takes} and is worth {minutes_words(saved)} on average against {instead} now."
 
 
 def repair_reason(
@@ -96,7 +97,7 @@ def repair_reason(
     """
     part, repair = outlook.repairs.repairs[outlook.first_repair]
     fixed = outlook.repairs.fixes[outlook.first_repair].astype(bool)
-    blamed = np.where(fixed, _blame(ready, complaint, outlook.faults), 0.0)
+    blamed = np.where(fixed, guilt(ready, complaint, outlook.faults), 0.0)
     chance = float(blamed.sum())
     told = f"a chance of {percent(chance)} to end the complaint"
     lead = leading(blamed, 1)
@@ -107,7 +108,8 @@ def repair_reason(
     return (
         f"{_after(last)}{ready.machine.parts[part].title}, {_lower(repair.title)}: {told}. "
         f"No test at hand is worth its minutes first; from here the job takes "
-        f"{minutes_words(outlook.repair_minutes)} on average, with the price of parts as minutes."
+        f"{minutes_words(outlook.repair_minutes)} on average, with parts, and good ones fitted in "
+        f"vain, counted as minutes."
     )
 
 
@@ -177,12 +179,6 @@ def done_reason(ready: ReadyMachine, complaint: str, faults: NDArray[np.float64]
         own = f"{fault_words(ready, lead[0])} ({percent(float(faults[lead[0]]))})"
         return f"{gone} Most suspect of what is left is {own}, which {may}."
     return f"{gone} Nothing that could bring it back is left above {percent(LEFT_OVER)}."
-
-
-def _blame(ready: ReadyMachine, complaint: str, faults: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(faults,) chance that each is what gives the complaint."""
-    blamed: NDArray[np.float64] = faults * ready.explains[complaint]
-    return blamed / max(float(blamed.sum()), 1.0)
 
 
 def _loose(ready: ReadyMachine) -> NDArray[np.bool_]:

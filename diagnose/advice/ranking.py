@@ -275,7 +275,7 @@ def _minutes_after(
     ready: ReadyMachine, complaint: str, said: Said, is_open: NDArray[np.int64]
 ) -> Floats:
     """(tests,) expected minutes of repairing after each test, its own minutes not included."""
-    blamed = said.after * ready.explains[complaint][said.suspects]
+    blamed = said.after.copy()  # of suspects only, and each of them can give the complaint
     blamed /= np.maximum(blamed.sum(axis=1, keepdims=True), 1.0)
     costs, _ = minutes_of_repair(
         repairs_against(ready, complaint),

@@ -133,7 +133,7 @@ def repairs_against(ready: ReadyMachine, complaint: str) -> RepairTables:
     """Tables against those faults only that can give a complaint, in their order."""
     found = repairs_of(ready)
     tables = found.tables
-    able = ready.explains[complaint] > 0.0
+    able = can_give(ready, complaint) > 0.0
     return make_tables(
         found.fixes[:, able],
         tables.repair_own,
@@ -169,15 +169,26 @@ def _sparse_rows(table: NDArray[np.int8]) -> tuple[Ints, Ints]:
     return start, np.nonzero(table)[1].astype(np.int64)
 
 
+@lru_cache(maxsize=64)
+def can_give(ready: ReadyMachine, complaint: str) -> Floats:
+    """(faults,) 1 where a fault alone gives the complaint, now and then at least; else 0."""
+    found: Floats = (ready.explains[complaint] > 0.0).astype(np.float64)
+    found.setflags(write=False)
+    return found
+
+
 def guilt(ready: ReadyMachine, complaint: str, probabilities: Floats) -> Floats:
     """(..., faults) probability that each fault is what gives the complaint.
+
+    The complaint has been seen, so a fault that gives it now and then and is there is to blame as
+    much as one that gives it always: how often it does has weighed in the posterior already.
 
     Args:
         ready: the machine.
         complaint: its complaint.
         probabilities: (..., faults) posterior of each fault.
     """
-    blamed = probabilities * ready.explains[complaint]
+    blamed = probabilities * can_give(ready, complaint)
     total = np.maximum(blamed.sum(axis=-1, keepdims=True), 1.0)
     found: Floats = blamed / total
     return found

@@ -95,7 +95,7 @@ def problems_of(behaviour: Behaviour, space: FaultSpace, moves: Moves) -> Machin
         fits = 1.0 - values.mean(axis=-1)
         weight = space.prior * complaint_chances(values)[:, 0] * fits
         joint[complaint] = float(weight.sum())
-        explains = fits[1 : 1 + len(behaviour.faults)]
+        explains = (fits[1 : 1 + len(behaviour.faults)] > 0.0).astype(np.float64)
         problems[complaint] = DecisionProblem(
             machine=machine.id,
             complaint=complaint,

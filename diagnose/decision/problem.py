@@ -32,7 +32,7 @@ class Tables(NamedTuple):
         start: (tests + 1,) first outcome of each test.
         noise: (hypotheses, tests) entropy of each test's outcome given the hypothesis, bits.
         faults_of: (hypotheses, width) fault numbers, -1 beyond the last.
-        explains: (faults,) share of the time that the fault alone gives the complaint.
+        explains: (faults,) 1 where the fault alone gives the complaint, now and then at least.
         fault_start, fault_repair: repairs that fix each fault, row by row.
         repair_start, repair_fault: faults that each repair fixes, row by row.
         repair_own: (repairs,) minutes of each with price and check, opening not included.
@@ -195,7 +195,7 @@ def make_tables(  # noqa: PLR0913, PLR0917 - one argument for each table
     Args:
         chances: for each test (hypotheses, outcomes) P(outcome | hypothesis).
         faults_of: (hypotheses, width) fault numbers, -1 beyond the last.
-        explains: (faults,) share of the time that each alone gives the complaint.
+        explains: (faults,) 1 where each alone gives the complaint, now and then at least.
         repairs: the repairs.
         area_minutes: (areas,) to open, and to close again at the end.
         area_parent: (areas,) area it lies in, -1 for none.

@@ -86,18 +86,25 @@ def by_hand(
         for row in todo:
             part, repair = repairs[row]
             ends = sum(left[part.id, mode] for mode in repair.fixes)
-            ratio[row] = ends / cost(machine, part.area, repair, is_open)
+            own = cost(machine, part.area, repair, is_open) + waste(machine, repair)
+            ratio[row] = ends / own
         row = max(todo, key=lambda one: (ratio[one], -one))
         if ratio[row] <= 1e-9:
             break
         part, repair = repairs[row]
         spent += remaining * cost(machine, part.area, repair, is_open)
         remaining -= sum(left[part.id, mode] for mode in repair.fixes)
+        spent += waste(machine, repair) * max(remaining, 0.0)
         best = min(best, spent + max(remaining, 0.0) * machine.shop.escalate_minutes)
         left |= {(part.id, mode): 0.0 for mode in repair.fixes}
         is_open |= set(to_open(machine, part.area, is_open))
         todo.remove(row)
     return best
+
+
+def waste(machine: Machine, repair: Repair) -> float:
+    """What sparing a good part is worth."""
+    return machine.shop.good_part_minutes if repair.id == "replace" else 0.0
 
 
 def cost(machine: Machine, area: str | None, repair: Repair, is_open: set[str]) -> float:
