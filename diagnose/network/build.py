@@ -20,7 +20,7 @@ from diagnose.circuit.wiring import make_sites
 from diagnose.errors import NetworkError
 from diagnose.inference.families import Family, Network
 from diagnose.network.behaviour import Behaviour, make_behaviour
-from diagnose.network.classes import join, make_yardstick, weight_of
+from diagnose.network.classes import BUDGET, join, make_yardstick, weight_of
 from diagnose.network.leaves import Leaf, make_leaves
 from diagnose.network.nodes import Node, NodeBuilder, make_stretches
 from diagnose.network.outcomes import (
@@ -94,7 +94,7 @@ def network_of(behaviour: Behaviour) -> DiagnosticNetwork:
 
 
 def network_with(
-    behaviour: Behaviour, roots: Sequence[Family], leaves: Sequence[Leaf]
+    behaviour: Behaviour, roots: Sequence[Family], leaves: Sequence[Leaf], budget: float = BUDGET
 ) -> DiagnosticNetwork:
     """The network of given roots and leaves.
 
@@ -102,11 +102,12 @@ def network_with(
         behaviour: what is read under every fault set of the roots.
         roots: shared causes and parts; the states of a part are `ok` and its faults in order.
         leaves: tests and complaints; each column is one of the behaviour's.
+        budget: what one merging of states may get wrong; see `diagnose.network.classes`.
 
     Raises:
         NetworkError: names that collide.
     """
-    builder = make_nodes(behaviour, leaves)
+    builder = make_nodes(behaviour, leaves, budget)
     census = Census(behaviour, builder.nodes)
     families = list(roots)
     families += [_node_family(behaviour, node) for node in builder.nodes.values() if node.parents]
@@ -141,14 +142,14 @@ def make_stages(builder: NodeBuilder, families: list[Family]) -> dict[str, int]:
     return {node: builder.turn_of(stretches) for node, stretches in used.items() if stretches}
 
 
-def make_nodes(behaviour: Behaviour, leaves: Sequence[Leaf]) -> NodeBuilder:
+def make_nodes(behaviour: Behaviour, leaves: Sequence[Leaf], budget: float) -> NodeBuilder:
     """All deterministic nodes that the leaves will hang on."""
     tied = [leaf for leaf in leaves if leaf.site >= 0]
     columns = list(dict.fromkeys(leaf.column for leaf in tied))
     folded = [leaf for leaf in leaves if leaf.folded]
     site_of = {leaf.column: leaf.site for leaf in reversed(tied)}
     stretches, stretch_of = make_stretches(behaviour, set(site_of.values()))
-    yardstick = make_yardstick(behaviour, columns + [leaf.column for leaf in folded])
+    yardstick = make_yardstick(behaviour, columns + [leaf.column for leaf in folded], budget)
     anchored = {i: stretch_of[site_of[c]] for i, c in enumerate(columns)}
     builder = NodeBuilder(behaviour, yardstick, stretches, anchored)
     builder.build()

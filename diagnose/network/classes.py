@@ -30,7 +30,10 @@ Bins = NDArray[np.int8]
 Ints = NDArray[np.int64]
 
 BUDGET = 2.5e-6
-"""Prior weight of wrong comparisons that one merging may cost."""
+"""Prior weight of wrong comparisons that one merging may cost, before any repair."""
+
+BUDGET_AFTER_REPAIRS = 5e-7
+"""The same once something was repaired: what is left to suspect is rarer by then."""
 
 GUESTS = 0.4
 """Sets that come out differently may weigh at most this share of the state they join, so that
@@ -49,12 +52,14 @@ class Yardstick:
         columns: columns of the behaviour that a test or complaint reads.
         pairs: (faults + 1, faults + 1, columns, 2) index of the outcome under every pair.
         known: outcomes of the larger fault sets asked for so far.
+        budget: prior weight of wrong comparisons that one merging may cost.
     """
 
     behaviour: Behaviour
     columns: tuple[int, ...]
     pairs: Bins
     known: dict[FaultSet, Bins]
+    budget: float
 
     def measure(self, fault_sets: Sequence[FaultSet]) -> Bins:
         """(cases, columns, 2) index of the outcome of every column."""
@@ -98,10 +103,10 @@ def outcome_bins(
     return bins
 
 
-def make_yardstick(behaviour: Behaviour, columns: Sequence[int]) -> Yardstick:
+def make_yardstick(behaviour: Behaviour, columns: Sequence[int], budget: float) -> Yardstick:
     """A yardstick over the given columns, with all pairs measured."""
     bins = outcome_bins(behaviour, columns, behaviour.pairs)
-    return Yardstick(behaviour, tuple(columns), bins, {})
+    return Yardstick(behaviour, tuple(columns), bins, {}, budget)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,7 +178,7 @@ def _merge_singles(
         alone = differs[:, 0].any(axis=1)
         cost = weights[i] * (differs[:, 1:].sum(axis=2) @ share)
         cost[alone] = np.inf
-        if lead and cost.min() <= BUDGET:
+        if lead and cost.min() <= yardstick.budget:
             state[i] = int(cost.argmin())
         else:
             state[i] = len(lead)
@@ -209,7 +214,7 @@ def _merge_plural(
         group = groups[bins[row].tobytes()]
         founds = len(candidates[i]) == 2
         crowded = wrong[nearest] > 0.0 and guests[nearest] + group > GUESTS * own[nearest]
-        if founds and (crowded or group * wrong[nearest] > BUDGET):
+        if founds and (crowded or group * wrong[nearest] > yardstick.budget):
             state[i] = len(leaders)
             leaders.append(i)
             lead = np.vstack([lead, bins[row]])

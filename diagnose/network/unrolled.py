@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from diagnose.circuit.wiring import make_sites
 from diagnose.inference.families import Family, Network
 from diagnose.network.build import DiagnosticNetwork, network_with
+from diagnose.network.classes import BUDGET_AFTER_REPAIRS
 from diagnose.network.leaves import complaint_leaf, make_leaves
 from diagnose.network.lives import life_family, lives_of
 from diagnose.network.priors import root_families
@@ -109,7 +110,7 @@ def unrolled_network(behaviour: Behaviour, history: History, weights: Weights) -
     roots = [_root(behaviour.machine, one, history) for one in root_families(behaviour.machine)]
     tree = make_sites(unrolled.machine)
     leaves = [*make_leaves(unrolled, tree), *_checks(unrolled, history, tree)]
-    built = network_with(unrolled, roots, leaves)
+    built = network_with(unrolled, roots, leaves, BUDGET_AFTER_REPAIRS)
     return _with_present_modes(behaviour.machine, built, history)
 
 
