@@ -118,11 +118,6 @@ def fault_codes(ready: ReadyMachine) -> NDArray[np.int64]:
     return np.array([ready.compiled.code(part, mode) for part, mode in ready.faults])
 
 
-def fault_nodes(ready: ReadyMachine) -> list[str]:
-    """The nodes whose states are the faults: all parts, and what the file does not list."""
-    return list(dict.fromkeys(part for part, _ in ready.faults))
-
-
 def available_tests(ready: ReadyMachine, situation: Situation) -> list[Test]:
     """Tests not done since the last repair, with their tool at hand and what they need first done.
 

@@ -155,14 +155,14 @@ def make_tables(
         waste: (repairs,) minutes that sparing a good part is worth.
         area_minutes: (areas,) to open, and to close again at the end.
     """
-    fault_start, fault_repair = _sparse_rows(fixes.T)
-    repair_start, repair_fault = _sparse_rows(fixes)
+    fault_start, fault_repair = sparse_rows(fixes.T)
+    repair_start, repair_fault = sparse_rows(fixes)
     return RepairTables(
         fault_start, fault_repair, repair_start, repair_fault, minutes, way, waste, area_minutes
     )
 
 
-def _sparse_rows(table: NDArray[np.int8]) -> tuple[Ints, Ints]:
+def sparse_rows(table: NDArray[np.int8]) -> tuple[Ints, Ints]:
     """(rows + 1,) starts and the columns that are not zero, row by row."""
     counts = np.count_nonzero(table, axis=1)
     start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)

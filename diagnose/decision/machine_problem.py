@@ -10,7 +10,6 @@ import numpy as np
 from diagnose.advice.minutes import access_minutes, price_minutes
 from diagnose.advice.repair_cost import list_repairs
 from diagnose.circuit.wiring import make_sites
-from diagnose.decision.fault_sets import N_TRIPLES, make_fault_space
 from diagnose.decision.problem import (
     DecisionProblem,
     RepairTable,
@@ -18,6 +17,7 @@ from diagnose.decision.problem import (
     entropy_bits,
     make_tables,
 )
+from diagnose.network.lives import new_part_modes
 from diagnose.network.outcomes import (
     cause_chances,
     check_chances,
@@ -63,12 +63,6 @@ class Moves:
 
     after: Ints
     joined: Ints
-
-
-def make_problems(behaviour: Behaviour, n_triples: int = N_TRIPLES) -> MachineProblems:
-    """All decision problems of a machine; see `problems_of`."""
-    space = make_fault_space(behaviour, n_triples)
-    return problems_of(behaviour, space, make_moves(behaviour, space))
 
 
 def problems_of(behaviour: Behaviour, space: FaultSpace, moves: Moves) -> MachineProblems:
@@ -202,10 +196,8 @@ def _repair_table(behaviour: Behaviour, moves: Moves) -> RepairTable:
     part_number = {part: i for i, part in enumerate(machine.parts)}
     bad = np.zeros((len(listed.repairs), len(behaviour.faults)))
     for row, (part, repair) in enumerate(listed.repairs):
-        own = behaviour.part_of == part_number[part]
-        if repair.id == NEW_PART and behaviour.priors[own].sum() > 0.0:
-            share = np.where(own, behaviour.priors, 0.0)
-            bad[row] = machine.shop.new_part_bad_per_1000 / 1000.0 * share / share.sum()
+        fitted = new_part_modes(machine, machine.parts[part], repair)
+        bad[row] = [fitted.get(m, 0.0) if p == part else 0.0 for p, m in behaviour.faults]
     minutes = [r.minutes + price_minutes(machine, r.price_eur) for _, r in listed.repairs]
     areas = [_area_number(machine, machine.parts[part].area) for part, _ in listed.repairs]
     return RepairTable(

@@ -14,14 +14,14 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.advice import repair_cost
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 Indices = NDArray[np.int64]
-
-NO_AREA = -1
 
 
 class Tables(NamedTuple):
@@ -47,10 +47,10 @@ class Tables(NamedTuple):
     noise: Floats
     faults_of: Ints
     explains: Floats
-    fault_start: Ints
-    fault_repair: Ints
-    repair_start: Ints
-    repair_fault: Ints
+    fault_start: Indices
+    fault_repair: Indices
+    repair_start: Indices
+    repair_fault: Indices
     repair_own: Floats
     repair_way: NDArray[np.int64]
     repair_waste: Floats
@@ -172,13 +172,6 @@ class DecisionProblem:
         return int(start[test + 1] - start[test])
 
 
-def sparse_rows(table: NDArray[np.int8]) -> tuple[Ints, Ints]:
-    """(rows + 1,) starts and the columns that are not zero, row by row."""
-    counts = np.count_nonzero(table, axis=1)
-    start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
-    return start, np.nonzero(table)[1].astype(np.int32)
-
-
 def make_tables(  # noqa: PLR0913, PLR0917 - one argument for each table
     chances: Sequence[Floats],
     faults_of: Ints,
@@ -203,28 +196,22 @@ def make_tables(  # noqa: PLR0913, PLR0917 - one argument for each table
         noise: (hypotheses, tests) entropy of each row of `chances`, bits; worked out if left out.
         good_part_minutes: what sparing a good part is worth.
     """
-    fault_start, fault_repair = sparse_rows(np.ascontiguousarray(repairs.fixes.T))
-    repair_start, repair_fault = sparse_rows(repairs.fixes)
     ways = area_ways(area_parent)
     bits = np.bitwise_or.reduce(np.where(repairs.fixes.T, ways[repairs.area], 0), axis=1)
     none = np.zeros((len(faults_of), 0))
     if noise is None:
         noise = np.concatenate([none, *(entropy_bits(one)[:, None] for one in chances)], axis=1)
+    waste = np.where(repairs.new_part, good_part_minutes, 0.0)
+    own, way = repairs.minutes + check_minutes, ways[repairs.area]
+    listed = repair_cost.make_tables(repairs.fixes, own, way, waste, area_minutes)
     return Tables(
         like=np.ascontiguousarray(np.concatenate([none, *chances], axis=1)),
         start=np.cumsum([0, *(one.shape[1] for one in chances)]).astype(np.int32),
         noise=np.ascontiguousarray(noise),
         faults_of=np.ascontiguousarray(faults_of, dtype=np.int32),
         explains=np.ascontiguousarray(explains, dtype=np.float64),
-        fault_start=fault_start,
-        fault_repair=fault_repair,
-        repair_start=repair_start,
-        repair_fault=repair_fault,
-        repair_own=repairs.minutes + check_minutes,
-        repair_way=ways[repairs.area],
-        repair_waste=np.where(repairs.new_part, good_part_minutes, 0.0),
-        area_minutes=area_minutes,
         fault_way=(bits[:, None] >> np.arange(len(area_minutes)) & 1).astype(np.float64),
+        **listed._asdict(),
     )
 
 

@@ -32,7 +32,7 @@ from diagnose.network.outcomes import (
     outcome_chances,
 )
 from diagnose.network.priors import root_families
-from diagnose.network.words import NO, YES
+from diagnose.network.words import NO, UNLISTED, YES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -161,9 +161,16 @@ def make_nodes(behaviour: Behaviour, leaves: Sequence[Leaf], budget: float) -> N
 
 
 def _leaf_parents(builder: NodeBuilder, leaf: Leaf) -> tuple[Node, ...]:
+    """What a leaf hangs on; where nothing can change it, on what the file does not list.
+
+    That happens after a repair that always helps: a splice that cannot be bad. The leaf must stay
+    one all the same, since a technician may look at his splice and say so.
+    """
     if leaf.site < 0 and not leaf.folded:
-        return tuple(builder.nodes[part] for part in leaf.parts)
-    return builder.tied[leaf.name]
+        found = tuple(builder.nodes[part] for part in leaf.parts)
+    else:
+        found = builder.tied[leaf.name]
+    return found or (builder.nodes[UNLISTED],)
 
 
 class Census:

@@ -139,3 +139,21 @@ def test_expectation_and_consequence_know_of_the_repair(job: Job) -> None:
     assert rest[0].part in {"lamp", "earth"}
     leaves = after.consequence("switch_volts")
     assert leaves["full"][0].part == "lamp"
+
+
+def test_what_a_repair_leaves_no_doubt_about_can_still_be_looked_at() -> None:
+    # A wire spliced without a new part is good for certain here, so nothing changes what these
+    # tests show; the technician looks at his splice all the same, and his slips are slips.
+    job = Job.open("utility_vehicle", "silent").repair("trigger_wire", "repair", gone=False)
+    before = job.advise().suspects[0]
+    for test, result in (
+        ("look_trigger_wire", "nothing_seen"),
+        ("wiggle_trigger_wire", "steady"),
+        ("trigger_wire_ohms", "0.2 ohm"),
+    ):
+        seen = job.record(test, result).advise()
+        assert seen.findings[-1].surprise_bits >= 0.0
+        assert seen.suspects[0].part == before.part
+        assert seen.suspects[0].probability == pytest.approx(before.probability, abs=1e-9)
+    wrong = job.record("look_trigger_wire", "damage_seen").advise()
+    assert (wrong.verdict.action, wrong.verdict.target) == ("recheck", "look_trigger_wire")

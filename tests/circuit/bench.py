@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pytest
 
 from diagnose.circuit.operating import evaluate
 from diagnose.circuit.rigs import make_circuit
@@ -133,3 +134,19 @@ def read(one: Machine, *faults: str) -> dict[str, Any]:
         name: (float(pair[0]), float(pair[1]))
         for name, pair in zip(circuit.rigs.names, found, strict=True)
     }
+
+
+PULLS_IN, CHATTERS, SILENT = 0.0, 1.0, 2.0
+SLACK = 5e-5
+"""Volts that the leaks may take: every net leaks 10 megohm to the battery's minus post."""
+
+OPEN = mode("open", open=True)
+LOOSE = mode("loose", loose=True)
+
+
+def volts(name: str, plus: str, minus: str = "minus", condition: str = "on", **more: Any) -> Test:
+    return probe(name, "volts", condition, probes=(plus, minus), **more)
+
+
+def both(value: float) -> Any:
+    return (pytest.approx(value, abs=SLACK), pytest.approx(value, abs=SLACK))

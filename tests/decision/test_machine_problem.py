@@ -11,7 +11,7 @@ import pytest
 
 from diagnose.commands.program import run
 from diagnose.commands.trial import _show
-from diagnose.decision.machine_problem import make_problems
+from diagnose.decision.ready_problems import ready_problems
 from diagnose.errors import UnknownNameError, ValueOutOfRangeError
 from diagnose.network.outcomes import complaint_chances
 from diagnose.trial.figures import difference
@@ -27,7 +27,7 @@ NAME = "utility_vehicle"
 
 @cache
 def problems() -> MachineProblems:
-    return make_problems(shipped.behaviour(NAME))
+    return ready_problems(shipped.behaviour(NAME).machine).held
 
 
 def marginals(weights: np.ndarray) -> np.ndarray:
