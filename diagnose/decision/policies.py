@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from diagnose.decision.problem import DecisionProblem, Floats, Indices
     from diagnose.decision.state import Bench, State
 
-MINIMUM_GAIN_BITS = 1e-6
-"""Below this a test tells nothing; differences are rounding."""
-
 WORTH_THE_WALK_BITS = 0.02
 """Who tests until he is sure leaves out what tells less; no one would do such tests."""
 
@@ -65,7 +62,7 @@ class View:
     repair_minutes: float
     first_repair: int
 
-    def ranking(self, score: Floats, least_bits: float = MINIMUM_GAIN_BITS) -> Indices:
+    def ranking(self, score: Floats, least_bits: float = gate.MINIMUM_GAIN_BITS) -> Indices:
         """Tests that tell enough, the highest score first."""
         tests = np.flatnonzero(self.allowed & (self.gain_bits > least_bits))
         found: Indices = tests[np.argsort(-score[tests], kind="stable")]
@@ -209,16 +206,15 @@ class FixedOrder:
 
     def __init__(self) -> None:
         """The order is found at the first job."""
-        self._order: dict[int, Floats] = {}
+        self._order: dict[int, tuple[Bench, Floats]] = {}
 
     def decide(self, bench: Bench, state: State) -> int:
         """See `Policy`."""
-        score = self._order.get(id(bench))
-        if score is None:
+        if id(bench) not in self._order:
             first = look(bench, bench.start)
-            score = self._order[id(bench)] = first.gain_bits / first.minutes
+            self._order[id(bench)] = bench, first.gain_bits / first.minutes
         view = look(bench, state)
-        return gated(bench, state, view, view.ranking(score))
+        return gated(bench, state, view, view.ranking(self._order[id(bench)][1]))
 
 
 def surest(problem: DecisionProblem, view: View) -> float:
