@@ -6,6 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Name = Annotated[str, Field(min_length=1, max_length=100)]
 Probability = Annotated[float, Field(ge=0.0, le=1.0)]
+Amount = Annotated[float, Field(ge=0.0)]
 
 
 class _Shape(BaseModel):
@@ -101,8 +102,7 @@ class Finding(_Shape):
     outcome: str = Field(description="Id of the outcome; for a reading, the outcome it falls into.")
     reading: float | None = Field(description="The reading in `unit`; null for a mere outcome.")
     unit: str | None = Field(description="Unit of the reading.")
-    surprise_bits: float = Field(
-        ge=0.0,
+    surprise_bits: Amount = Field(
         description="-log2 of the chance that the earlier findings gave this one, in bits. "
         "Much over 7 bits: read it again.",
     )
@@ -115,9 +115,7 @@ class Repair(_Shape):
     part: str = Field(description="Id of the part.")
     repair: str = Field(description="Id of the repair.")
     title: str = Field(description="What was done.")
-    gone: bool | None = Field(
-        description="Whether the complaint was gone after it; null: not seen."
-    )
+    gone: bool | None = Field(description="Whether the complaint was gone; null: not seen.")
     chance_gone: Probability | None = Field(
         description="How likely that was, by what was known before; null without a check."
     )
@@ -143,20 +141,15 @@ class Test(_Shape):
 
     test: str = Field(description="Id of the test.")
     title: str = Field(description="What to do.")
-    gain_bits: float = Field(
-        ge=0.0, description="What its outcome tells about the state of the parts, in bits."
-    )
-    minutes: float = Field(
-        ge=0.0, description="Minutes of labour, opening what is not open yet included."
-    )
-    added_minutes: float = Field(
-        ge=0.0,
+    gain_bits: Amount = Field(description="What its outcome tells about the parts, in bits.")
+    minutes: Amount = Field(description="Minutes of labour, opening included.")
+    added_minutes: Amount = Field(
         description="`minutes` with the opening of each area counted only by the probability that "
         "the repair will not have to open it anyway.",
     )
-    bits_per_minute: float = Field(ge=0.0, description="`gain_bits` over `minutes`.")
-    bits_per_added_minute: float = Field(
-        ge=0.0, description="`gain_bits` over `added_minutes`; the ranking."
+    bits_per_minute: Amount = Field(description="`gain_bits` over `minutes`.")
+    bits_per_added_minute: Amount = Field(
+        description="`gain_bits` over `added_minutes`; the ranking."
     )
     tool: str = Field(description="Id of the tool; `none` for bare hands.")
     opens: list[str] = Field(description="Ids of the areas still to be opened, outermost first.")
@@ -174,13 +167,11 @@ class WhileOpen(_Shape):
     test: str = Field(description="Id of the test.")
     title: str = Field(description="What to do.")
     area: str = Field(description="Id of the area it needs.")
-    gain_bits: float = Field(
-        ge=0.0, description="What its outcome tells about the state of the parts, in bits."
-    )
-    minutes: float = Field(ge=0.0, description="Minutes of labour, with nothing to be opened.")
-    bits_per_minute: float = Field(ge=0.0, description="`gain_bits` over `minutes`.")
-    saved_minutes: float = Field(
-        ge=0.0, description="Minutes that opening the area and closing it again would add."
+    gain_bits: Amount = Field(description="What its outcome tells about the parts, in bits.")
+    minutes: Amount = Field(description="Minutes of labour, with nothing to be opened.")
+    bits_per_minute: Amount = Field(description="`gain_bits` over `minutes`.")
+    saved_minutes: Amount = Field(
+        description="Minutes that opening the area and closing it again would add."
     )
     worth_doing: bool = Field(description="As in `tests`.")
 
@@ -203,10 +194,8 @@ class PossibleAction(_Shape):
 
     action: Action = Field(description="A test, a repair, or handing over.")
     target: str = Field(description="Id of the test, `part.repair`, or empty.")
-    minutes: float = Field(
-        ge=0.0, description="Expected minutes, itself included, to the end of the job."
-    )
-    error_minutes: float = Field(ge=0.0, description="Standard error of that, in minutes.")
+    minutes: Amount = Field(description="Expected minutes, itself included, to the end of the job.")
+    error_minutes: Amount = Field(description="Standard error of that, in minutes.")
 
 
 class LikelyStep(_Shape):
@@ -226,15 +215,14 @@ class LikelyStep(_Shape):
 class FurtherLook(_Shape):
     """How the job is likely to go on, from playing it to its end many times."""
 
-    minutes_left: float = Field(
-        ge=0.0,
-        description="Expected minutes until the complaint is verified gone or the job handed over.",
+    minutes_left: Amount = Field(
+        description="Expected minutes until the complaint is verified gone or the job handed over."
     )
-    error_minutes: float = Field(
-        ge=0.0, description="Standard error of that, in minutes; 0 when every outcome was followed."
+    error_minutes: Amount = Field(
+        description="Standard error of that, in minutes; 0 when every outcome was followed."
     )
-    p90_minutes: float = Field(ge=0.0, description="Minutes by which nine jobs in ten are over.")
-    p90_error_minutes: float = Field(ge=0.0, description="Standard error of that, in minutes.")
+    p90_minutes: Amount = Field(description="Minutes by which nine jobs in ten are over.")
+    p90_error_minutes: Amount = Field(description="Standard error of that, in minutes.")
     actions: list[PossibleAction] = Field(
         description="The leading actions; the first is what one test ahead says."
     )
@@ -245,7 +233,7 @@ class FurtherLook(_Shape):
         description="The likeliest steps: the best action, then at most two more."
     )
     jobs: int = Field(ge=0, description="Jobs played; 0 when every outcome was followed.")
-    seconds: float = Field(ge=0.0, description="Time it took.")
+    seconds: Amount = Field(description="Time it took.")
 
 
 class Answer(_Shape):
@@ -257,16 +245,16 @@ class Answer(_Shape):
     log_evidence: float = Field(
         description="Natural logarithm of the probability of complaint and findings together."
     )
-    evidence: dict[str, str] = Field(
-        description="Findings that are certain: node of the exported network -> state. "
-        "Readings enter as likelihoods and are not in here."
-    )
     findings: list[Finding] = Field(description="Findings, first to last.")
     repairs: list[Repair] = Field(description="Repairs, first to last.")
-    folded_repairs: int = Field(
-        ge=0,
-        description="Repairs so far back that what was found before them is kept only as each "
-        "part's own probability; above 0 the answer is near, not exact.",
+    mass_left_out: Probability = Field(
+        description="Most that the combinations of faults not looked at can add up to, as a "
+        "probability, 0 to 1; every other probability here is exact to that."
+    )
+    search: Literal["bounded", "sampled", "budget"] = Field(
+        description="How the search for combinations of faults ended: that bound is below half a "
+        "percent (`bounded`), an estimate of it with two standard errors added is (`sampled`), or "
+        "neither could be reached (`budget`)."
     )
     suspects: list[Suspect] = Field(description="Every failure mode, most likely first.")
     tests: list[Test] = Field(description="Tests not done yet, most bits per added minute first.")
@@ -274,8 +262,8 @@ class Answer(_Shape):
         description="Those of them that tell something and whose area stands open, most bits per "
         "minute first."
     )
-    closing_minutes: float = Field(
-        ge=0.0, description="Minutes to close what stands open at the end of the job."
+    closing_minutes: Amount = Field(
+        description="Minutes to close what stands open at the end of the job."
     )
     verdict: Verdict = Field(description="What to do now, and why.")
     look_further: FurtherLook | None = Field(

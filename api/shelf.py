@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import logging
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from diagnose.decision.ready_problems import ready_problems
 from diagnose.errors import DiagnoseError, UnknownNameError
 from diagnose.job import Job, prepare
+from diagnose.kept import Kept
 from diagnose.machine.load import machine_names, machine_path, read_machine, read_text
 
 if TYPE_CHECKING:
@@ -22,9 +22,12 @@ if TYPE_CHECKING:
     from .shapes import FindingGiven, Question
 
 
-@lru_cache(maxsize=32)
-def _checked(text: str, file: str) -> Machine:
-    return read_machine(text, file)
+MOST_TEXT = 16_000_000
+"""Characters of machine files whose machines are kept; the longest unused go first."""
+
+
+def _kept() -> Kept[tuple[int, Machine]]:
+    return Kept(MOST_TEXT, lambda held: held[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +36,12 @@ class Shelf:
 
     Attributes:
         folder: folder with one folder per machine; None for the machines that come along.
+        kept: hash of a file's text -> its length and the machine; a list of machines then reads
+            no file a second time.
     """
 
     folder: Path | None
+    kept: Kept[tuple[int, Machine]] = field(default_factory=_kept, repr=False, compare=False)
 
     def names(self) -> tuple[str, ...]:
         """Ids of the machines, sorted."""
@@ -60,13 +66,15 @@ class Shelf:
         """
         self.known(name)
         path = machine_path(name, folder=self.folder)
-        return _checked(read_text(path), str(path))
+        text = read_text(path)
+        key = hashlib.sha256(text.encode()).digest()
+        return self.kept.get(key, lambda: (len(text), read_machine(text, str(path))))[1]
 
     def warm(self) -> None:
         """Make every machine ready, so that no request waits for it; unusable ones are logged."""
         for name in self.names():
             try:
-                ready_problems(prepare(name, folder=self.folder).machine)
+                prepare(name, folder=self.folder)
             except DiagnoseError as error:
                 logging.getLogger(__name__).warning("%s cannot be used: %s", name, error)
 

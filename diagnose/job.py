@@ -6,29 +6,28 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from diagnose.advice.advise import advise, suspects
-from diagnose.advice.epochs import ready_for
 from diagnose.advice.expect import Expectation, expectations
-from diagnose.advice.ranking import fault_codes
+from diagnose.advice.explain import after_outcome
 from diagnose.advice.result import read_result
-from diagnose.advice.situation import Epoch, Finding, RepairDone, Situation, encode
+from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from diagnose.errors import (
     ClashError,
     RequestError,
     UnknownNameError,
     ValueOutOfRangeError,
 )
+from diagnose.faults.temperature import REFERENCE_CELSIUS, check_celsius
 from diagnose.machine.load import load_machine, machine_path
 from diagnose.machine.model import Machine
-from diagnose.network.ready import ReadyMachine, make_ready, ready_from_text
-from diagnose.network.temperature import REFERENCE_CELSIUS, check_celsius
+from diagnose.rule.prepared import Prepared, hash_of, prepared, prepared_from
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     from diagnose.advice.advice import Advice, Suspect
-    from diagnose.decision.further import FurtherLook
-    from diagnose.network.ready import Progress
+    from diagnose.ahead.further import FurtherLook
+    from diagnose.rule.prepared import Progress
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +35,13 @@ class Job:
     """What is known about one machine on the bench.
 
     Attributes:
-        ready: the machine with its network.
+        prepared: the machine, ready for advice.
         situation: complaint, findings, open areas, tools.
         skipped: tests set aside, with the reason.
         before: the job before the last step, for `undo`.
     """
 
-    ready: ReadyMachine
+    prepared: Prepared
     situation: Situation
     skipped: tuple[tuple[str, str], ...] = ()
     before: Job | None = None
@@ -74,7 +73,7 @@ class Job:
             UnknownNameError: no such machine, complaint, tool or area.
             ValueOutOfRangeError: a temperature no barn has.
             MachineFileError: the file has problems.
-            CircuitError, NetworkError, NetworkTooLargeError: it cannot be solved.
+            CircuitError, NetworkError: it cannot be solved.
         """
         ready = prepare(machine, folder=folder, progress=progress)
         known = ready.machine
@@ -91,7 +90,7 @@ class Job:
     @property
     def machine(self) -> Machine:
         """The machine."""
-        return self.ready.machine
+        return self.prepared.machine
 
     @property
     def complaint(self) -> str:
@@ -260,33 +259,34 @@ class Job:
         )
         return replace(self, situation=replace(self.situation, open_areas=left), before=self)
 
-    def advise(self, progress: Progress | None = None) -> Advice:
+    def advise(self) -> Advice:
         """What to do now.
-
-        Args:
-            progress: called with a sentence before each long step; there are some after a repair.
 
         Raises:
             ClashError: the findings cannot all be true.
         """
-        skipped = {test for test, _ in self.skipped}
-        return advise(self.ready, self.situation, skipped, progress)
+        return advise(self.prepared, self.situation, {test for test, _ in self.skipped})
 
     def look_further(
-        self, budget_seconds: float = 0.05, progress: Progress | None = None
+        self, budget_seconds: float = 0.05, fewest_jobs: int | None = None
     ) -> FurtherLook:
         """Minutes left, the leading actions compared and the likeliest steps; see `FurtherLook`.
 
         For a job that is not done: it is taken that the complaint is still there.
 
+        Args:
+            budget_seconds: time to use.
+            fewest_jobs: jobs played however long they take; default: a few.
+
         Raises:
             ClashError: the findings cannot all be true.
             ValueOutOfRangeError: a budget below a millisecond or above a minute.
         """
-        from diagnose.decision.further import look_further_from  # noqa: PLC0415
+        from diagnose.ahead.further import look_further_from  # noqa: PLC0415 - seldom asked
 
         skipped = {test for test, _ in self.skipped}
-        return look_further_from(self.ready, self.situation, skipped, budget_seconds, progress)
+        more = {} if fewest_jobs is None else {"fewest_jobs": fewest_jobs}
+        return look_further_from(self.prepared, self.situation, skipped, budget_seconds, **more)
 
     def expect(self, test: str) -> tuple[Expectation, ...]:
         """What a test would read with everything good, and with each leading suspect.
@@ -296,26 +296,24 @@ class Job:
             ClashError: the findings cannot all be true.
         """
         _known("test", test, self.machine.tests)
-        now = ready_for(self.ready, self.situation)
-        faults = now.compiled.beliefs(encode(now, self.situation)).marginals[fault_codes(now)]
-        return expectations(now, self.situation, test, faults)
+        faults = self.prepared.belief(self.situation).survey.faults
+        return expectations(self.prepared, self.situation, test, faults)
 
     def consequence(self, test: str) -> Mapping[str, tuple[Suspect, ...]]:
         """The suspects after each outcome of a test that is possible at all.
 
         Raises:
             UnknownNameError: no such test.
+            ClashError: the other findings cannot all be true.
         """
         known = self.machine.tests[_known("test", test, self.machine.tests)]
-        found = {}
-        now = ready_for(self.ready, self.situation)
-        left = tuple(one for one in self.findings if one.test != test)
-        for outcome in known.outcomes:
-            what_if = replace(self.situation, findings=(*left, Finding(test, outcome.id)))
-            beliefs = now.compiled.propagate_cases([encode(now, what_if)])
-            if beliefs.log_evidence[0] > float("-inf"):
-                faults = beliefs.marginals[0][fault_codes(now)]
-                found[outcome.id] = suspects(now, faults)
+        left = tuple(finding for finding in self.findings if finding.test != test)
+        survey = self.prepared.belief(replace(self.situation, findings=left)).survey
+        number, found = list(self.machine.tests).index(test), {}
+        for place, outcome in enumerate(known.outcomes):
+            chance, faults = after_outcome(survey, number, place)
+            if chance > 0.0:
+                found[outcome.id] = suspects(self.prepared, faults)
         return found
 
 
@@ -324,16 +322,16 @@ def prepare(
     *,
     folder: str | Path | None = None,
     progress: Progress | None = None,
-) -> ReadyMachine:
-    """A machine with its network; see `Job.open`."""
+) -> Prepared:
+    """A machine ready for advice; see `Job.open`."""
     if isinstance(machine, Machine):
-        return make_ready(machine, progress)
+        return prepared(machine, progress)
     path = machine_path(machine, folder=folder)
     try:
         content = path.read_bytes()
     except OSError:
         content = b""  # the reader says what is wrong with it
-    return ready_from_text(content, lambda: load_machine(machine, folder=folder), progress)
+    return prepared_from(hash_of(content), lambda: load_machine(machine, folder=folder), progress)
 
 
 def _known(kind: str, name: str, valid: Iterable[str]) -> str:

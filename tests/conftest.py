@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diagnose.inference.cache import DIRECTORY_VARIABLE
+from diagnose.cache import DIRECTORY_VARIABLE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

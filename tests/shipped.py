@@ -6,13 +6,13 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from diagnose.machine.load import load_machine, machine_names
-from diagnose.network.behaviour import make_behaviour
-from diagnose.network.build import network_of
+from diagnose.faults.behaviour import make_behaviour
+from diagnose.export.build import network_of
 from diagnose.network.ready import ready_of
 
 if TYPE_CHECKING:
-    from diagnose.network.behaviour import Behaviour
-    from diagnose.network.build import DiagnosticNetwork
+    from diagnose.faults.behaviour import Behaviour
+    from diagnose.export.build import DiagnosticNetwork
     from diagnose.network.ready import ReadyMachine
 
 NAMES = machine_names()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import json
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -10,6 +12,8 @@ import zipfile
 from pathlib import Path
 
 import pytest
+
+import diagnose
 
 ROOT = Path(__file__).parents[1]
 FOLDERS = {"diagnose": "diagnose", "api": "diagnose.api", "models": "diagnose.models"} | {
@@ -101,4 +105,119 @@ def test_packages_hold_no_code_beyond_names(folder: str) -> None:
     for init in (ROOT / folder).rglob("__init__.py"):
         for node in ast.parse(init.read_text()).body:
             docstring = isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
-            assert docstring or isinstance(node, ast.Import | ast.ImportFrom | ast.Assign), init
+            for_types = isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+            names = isinstance(node, ast.Import | ast.ImportFrom | ast.Assign)
+            assert docstring or for_types or names, init
+
+
+@pytest.mark.parametrize("folder", FOLDERS)
+def test_no_module_has_a_name_by_which_tests_are_collected(folder: str) -> None:
+    """`test_*.py` and `*_test.py` by default: pytest's documentation, option `python_files`."""
+    names = [file.stem for file in (ROOT / folder).rglob("*.py")]
+    assert names
+    assert not [name for name in names if name.startswith("test_") or name.endswith("_test")]
+
+
+def run_python(code: str, folder: Path) -> subprocess.CompletedProcess[str]:
+    """Python in a process of its own, started in a folder, which is first on its path."""
+    command = [sys.executable, "-c", code]
+    return subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+
+
+PUBLIC = {
+    "Advice",
+    "CompiledNetwork",
+    "Job",
+    "Machine",
+    "compile_network",
+    "load_machine",
+    "review_machine",
+    "run_trial",
+}
+
+
+def test_the_package_alone_loads_nothing_but_itself(tmp_path: Path) -> None:
+    code = (
+        "import sys; before = set(sys.modules); import diagnose; "
+        "print(*sorted(name for name in set(sys.modules) - before if name.isidentifier() or "
+        "name.startswith('diagnose')))"
+    )
+    loaded = set(run_python(code, tmp_path).stdout.split())
+    assert {name for name in loaded if name.startswith("diagnose")} == {
+        "diagnose",
+        "diagnose.house",
+    }
+    heavy = {"numpy", "numba", "pandas", "pgmpy", "networkx", "pydantic", "ruamel", "typer", "rich"}
+    assert loaded & (heavy | {"scipy", "fastapi", "difflib"}) == set()
+
+
+@pytest.mark.parametrize("name", sorted(PUBLIC))
+def test_public_names_are_those_of_their_modules(name: str) -> None:
+    value = getattr(diagnose, name)
+    assert value.__name__ == name
+    assert getattr(sys.modules[value.__module__], name) is value
+
+
+def test_public_names_are_listed_and_no_others_are() -> None:
+    assert set(diagnose.__all__) == PUBLIC
+    assert set(dir(diagnose)) >= PUBLIC
+    with pytest.raises(AttributeError, match=r"no name 'load_machin'; nearest is 'load_machine'"):
+        getattr(diagnose, "load_machin")  # noqa: B009 - a type checker would refuse the plain form
+    assert not hasattr(diagnose, "__wrapped__")
+
+
+WHERE = (
+    "import diagnose, diagnose.api, diagnose.datasets, diagnose.models; "
+    "from importlib import resources; import json; "
+    "print(json.dumps([one.__file__ for one in (diagnose, diagnose.api, diagnose.datasets, "
+    "diagnose.models)] + [str(resources.files('diagnose.models'))]))"
+)
+
+
+def copy_of_the_tree(place: Path) -> Path:
+    for folder in FOLDERS:
+        ignored = shutil.ignore_patterns("__pycache__")
+        shutil.copytree(ROOT / folder, place / folder, ignore=ignored)
+    return place
+
+
+def test_another_checkout_uses_its_own_folders(tmp_path: Path) -> None:
+    """Run by this environment, in which this checkout is installed."""
+    here = json.loads(run_python(WHERE, tmp_path).stdout)
+    assert here == [
+        *(str(ROOT / folder / "__init__.py") for folder in ("diagnose", "api", "datasets")),
+        str(ROOT / "models" / "__init__.py"),
+        str(ROOT / "models"),
+    ]
+    copy = copy_of_the_tree(tmp_path / "copy")
+    there = json.loads(run_python(WHERE, copy).stdout)
+    assert there == [name.replace(str(ROOT), str(copy)) for name in here]
+    model = copy / "models" / "standby_pump"
+    model.rename(copy / "models" / "renamed_pump")
+    names = "from diagnose.machine.load import machine_names; print(*machine_names())"
+    assert "renamed_pump" in run_python(names, copy).stdout.split()
+    assert "renamed_pump" not in run_python(names, tmp_path).stdout.split()
+
+
+@pytest.mark.parametrize("folder", ["api", "datasets", "models"])
+def test_a_checkout_without_one_of_its_folders_says_so(tmp_path: Path, folder: str) -> None:
+    copy = copy_of_the_tree(tmp_path)
+    shutil.rmtree(copy / folder)
+    done = run_python(f"import diagnose.{folder}", copy)
+    assert done.returncode == 1
+    said = done.stderr.strip().splitlines()[-1]
+    assert said.startswith("ImportError: ")
+    assert str(copy / "diagnose") in said
+    assert str(ROOT / folder) in said
+    assert "pip install -e ." in said
+
+
+def test_an_installed_package_takes_nothing_that_lies_beside_it(tmp_path: Path) -> None:
+    """As a wheel unpacks it: the folders within the package, others' packages around it."""
+    copy_of_the_tree(tmp_path)
+    for folder in ("api", "datasets", "models"):
+        shutil.copytree(tmp_path / folder, tmp_path / "diagnose" / folder)
+    there = json.loads(run_python(WHERE, tmp_path).stdout)
+    inside = tmp_path / "diagnose"
+    assert [Path(name).is_relative_to(inside) for name in there] == [True] * 5
+    assert there[1] == str(inside / "api" / "__init__.py")

@@ -6,9 +6,9 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     import pandas as pd
+
+    from diagnose.belief.search import Search
 
 Action = Literal["test", "repair", "recheck", "escalate", "done"]
 
@@ -147,13 +147,12 @@ class Advice:
         machine, machine_version, complaint: what the answer is about.
         log_evidence: natural logarithm of the probability (density, for readings) of all
             findings, the complaint included.
-        evidence: node -> state of the complaint and the findings given as outcomes, by the names
-            of the exported network.
+        mass_left_out: upper bound of the probability that the answer did not look at, given all
+            that was found; no probability in it is wrong by more.
+        search: `bounded` when that bound is below half a percent; `sampled` when an estimate of
+            it with two standard errors added is; `budget` when neither could be reached.
         findings: all findings in the order recorded.
         repairs: all repairs in the order done.
-        folded_repairs: so many of the oldest repairs no longer fit in memory: what was found
-            before them is kept as each part's own probability only, and the answer is no longer
-            exact. 0 otherwise.
         suspects: every failure mode, most likely first.
         tests: every test that can be done with the tools at hand and has not been done, most bits
             per added minute first.
@@ -167,10 +166,10 @@ class Advice:
     machine_version: str
     complaint: str
     log_evidence: float
-    evidence: Mapping[str, str]
+    mass_left_out: float
+    search: Search
     findings: tuple[RecordedFinding, ...]
     repairs: tuple[RecordedRepair, ...]
-    folded_repairs: int
     suspects: tuple[Suspect, ...]
     tests: tuple[TestAdvice, ...]
     while_open: tuple[WhileOpen, ...]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,7 +14,6 @@ from diagnose.advice.advice import (
     Verdict,
     WhileOpen,
 )
-from diagnose.advice.epochs import ready_for
 from diagnose.advice.explain import (
     done_reason,
     escalate_reason,
@@ -23,146 +21,145 @@ from diagnose.advice.explain import (
     repair_reason,
     test_reason,
 )
-from diagnose.advice.minutes import closing_minutes, opening_minutes, to_open
-from diagnose.advice.ranking import look_ahead
-from diagnose.advice.recheck import greatest_doubt
 from diagnose.advice.record import recorded, repairs_done
-from diagnose.advice.situation import Situation, encode, evidence_of
+from diagnose.ahead.desk import Desk
+from diagnose.rule import gate
+from diagnose.rule.decide import decide
+from diagnose.rule.minutes import closing_minutes, opening_minutes, to_open
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
     from numpy.typing import NDArray
 
-    from diagnose.advice.ranking import Candidate, Outlook
-    from diagnose.network.ready import Progress, ReadyMachine
-
+    from diagnose.belief.belief import Belief
+    from diagnose.belief.situation import Situation
+    from diagnose.rule.decide import Decision
+    from diagnose.rule.prepared import Prepared
 
 BACK_AGAIN = 0.5
 """What was found since a repair that helped may speak against it up to this chance."""
 
 
-def advise(
-    ready: ReadyMachine,
-    situation: Situation,
-    skipped: Collection[str] = (),
-    progress: Progress | None = None,
-) -> Advice:
+def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = ()) -> Advice:
     """What to do now.
 
     Args:
-        ready: the machine.
+        prepared: the machine.
         situation: what is known and at hand.
         skipped: tests that are not to be proposed.
-        progress: called with a sentence before each long step after a repair.
 
     Raises:
         ClashError: the findings cannot all be true.
-        NetworkTooLargeError: more repairs than fit in memory, even folded.
+        UnknownNameError: a repair that the machine does not have.
     """
-    plain, ready = ready, ready_for(ready, situation, progress)
-    outlook = look_ahead(ready, situation, encode(ready, situation), skipped)
+    machine = prepared.machine
+    belief = prepared.belief(situation, sample=True)
+    standing = Desk.standing_of(prepared, situation, skipped)
+    able = prepared.able(situation.complaint)
+    decision = decide(belief.survey, able, prepared.costs, standing, every=True)
+    tests = _tests(prepared, situation, decision)
     return Advice(
-        machine=ready.machine.id,
-        machine_version=ready.machine.version,
+        machine=machine.id,
+        machine_version=machine.version,
         complaint=situation.complaint,
-        log_evidence=outlook.beliefs.log_evidence,
-        evidence=evidence_of(situation, ready.folded),
-        findings=recorded(plain, situation),
-        repairs=repairs_done(plain, situation),
-        folded_repairs=ready.folded,
-        suspects=suspects(ready, outlook.faults),
-        tests=tuple(_test_advice(ready, one) for one in outlook.candidates),
-        while_open=while_open(ready, situation, outlook),
-        closing_minutes=closing_minutes(ready.machine, situation.open_areas),
-        verdict=verdict(ready, situation, outlook),
+        log_evidence=belief.log_evidence,
+        mass_left_out=belief.left_out,
+        search=belief.search,
+        findings=recorded(machine, situation, belief),
+        repairs=repairs_done(machine, situation, belief),
+        suspects=suspects(prepared, belief.survey.faults),
+        tests=tests,
+        while_open=_while_open(prepared, situation, tests),
+        closing_minutes=closing_minutes(machine, situation.open_areas),
+        verdict=verdict(prepared, situation, belief, decision),
     )
 
 
-def suspects(ready: ReadyMachine, faults: NDArray[np.float64]) -> tuple[Suspect, ...]:
+def suspects(prepared: Prepared, faults: NDArray[np.float64]) -> tuple[Suspect, ...]:
     """Every failure mode, most likely first."""
     order = np.argsort(-faults, kind="stable")
-    named = (ready.faults[fault] for fault in order.tolist())
+    named = (prepared.faults[fault] for fault in order.tolist())
     return tuple(
         Suspect(part, mode, chance)
         for (part, mode), chance in zip(named, faults[order].tolist(), strict=True)
     )
 
 
-def verdict(ready: ReadyMachine, situation: Situation, outlook: Outlook) -> Verdict:
-    """Done; look again where a finding does not fit; test while that pays; repair; hand over."""
-    complaint = situation.complaint
+def verdict(
+    prepared: Prepared, situation: Situation, belief: Belief, decision: Decision
+) -> Verdict:
+    """Look again where a finding does not fit; done; else what the rule says."""
+    complaint, costs, outlook = situation.complaint, prepared.costs, decision.outlook
     last = situation.past[-1].repair if situation.past else None
-    doubt = greatest_doubt(ready, situation, outlook.beliefs)
-    if doubt is not None:
-        return Verdict("recheck", doubt.test, recheck_reason(ready, situation, doubt))
-    if last is not None and last.gone and _shows(ready, complaint, outlook) < BACK_AGAIN:
-        return Verdict("done", "", done_reason(ready, complaint, outlook.faults))
-    worth = [one for one in outlook.candidates if outlook.worth_doing(one)]
-    if worth:
-        reason = test_reason(ready, complaint, outlook, worth[0])
-        return Verdict("test", worth[0].test.id, reason)
-    if outlook.first_repair >= 0:
-        part, repair = outlook.repairs.repairs[outlook.first_repair]
-        reason = repair_reason(ready, complaint, outlook, last)
-        return Verdict("repair", f"{part}.{repair.id}", reason)
-    return Verdict("escalate", "", escalate_reason(ready, outlook, last))
+    if belief.doubt is not None:
+        reason = recheck_reason(prepared, situation, belief.doubt)
+        return Verdict("recheck", belief.doubt.test, reason)
+    shows = float((belief.survey.faults * prepared.explains[complaint]).sum())
+    if last is not None and last.gone and shows < BACK_AGAIN:
+        return Verdict("done", "", done_reason(prepared, complaint, belief.survey.faults))
+    name = costs.action_name(decision.action)
+    if decision.action < costs.n_tests:
+        reason = test_reason(prepared, complaint, decision, decision.action)
+        return Verdict("test", name, reason)
+    if decision.action < costs.hand_over:
+        return Verdict("repair", name, repair_reason(prepared, outlook, last))
+    return Verdict("escalate", "", escalate_reason(prepared, outlook, last))
 
 
-def _shows(ready: ReadyMachine, complaint: str, outlook: Outlook) -> float:
-    """Chance that something is there which gives the complaint at this moment."""
-    return float((outlook.faults * ready.explains[complaint]).sum())
+def _tests(
+    prepared: Prepared, situation: Situation, decision: Decision
+) -> tuple[TestAdvice, ...]:
+    """Every test that can be done now, most bits per added minute first."""
+    outlook, machine = decision.outlook, prepared.machine
+    survey, tests = outlook.survey, prepared.sets.columns.tests
+    minutes = outlook.access.test_minutes
+    each = gate.bits_per_minute(outlook.gain_bits, minutes)
+    found = []
+    for number in outlook.ranked(outlook.rate, least_bits=-1.0).tolist():
+        test = tests[number]
+        chances = survey.chance[survey.start[number] : survey.start[number + 1]].tolist()
+        found.append(
+            TestAdvice(
+                test=test.id,
+                title=test.title,
+                gain_bits=float(outlook.gain_bits[number]),
+                minutes=float(minutes[number]),
+                added_minutes=float(outlook.added_minutes[number]),
+                bits_per_minute=float(each[number]),
+                bits_per_added_minute=float(outlook.rate[number]),
+                tool=test.tool,
+                opens=to_open(machine, test.area, situation.open_areas),
+                outcomes=tuple(
+                    OutcomeChance(outcome.id, chance)
+                    for outcome, chance in zip(test.outcomes, chances, strict=True)
+                ),
+                cautions=tuple(machine.cautions[caution].text for caution in test.cautions),
+                worth_doing=bool(decision.worth[number]),
+            )
+        )
+    return tuple(found)
 
 
-def while_open(
-    ready: ReadyMachine, situation: Situation, outlook: Outlook
+def _while_open(
+    prepared: Prepared, situation: Situation, tests: tuple[TestAdvice, ...]
 ) -> tuple[WhileOpen, ...]:
     """What tells something and needs nothing opened because its area stands open, best first."""
-    machine = ready.machine
-    ways = {area: to_open(machine, area, ()) for area in situation.open_areas}
-    found = [
-        WhileOpen(
-            test=one.test.id,
-            title=one.test.title,
-            area=one.test.area,
-            gain_bits=one.gain_bits,
-            minutes=one.minutes,
-            bits_per_minute=one.bits_per_minute,
-            saved_minutes=opening_minutes(machine, ways[one.test.area]),
-            worth_doing=one.worth_doing,
-        )
-        for one in outlook.candidates
-        if one.test.area is not None and one.test.area in ways and not one.opens and one.gain_bits
-    ]
-    return tuple(sorted(found, key=lambda one: -one.bits_per_minute))
-
-
-def _test_advice(ready: ReadyMachine, one: Candidate) -> TestAdvice:
-    outcomes, cautions = _texts(ready)[one.test.id]
-    return TestAdvice(
-        test=one.test.id,
-        title=one.test.title,
-        gain_bits=one.gain_bits,
-        minutes=one.minutes,
-        added_minutes=one.added_minutes,
-        bits_per_minute=one.bits_per_minute,
-        bits_per_added_minute=one.bits_per_added_minute,
-        tool=one.test.tool,
-        opens=one.opens,
-        outcomes=tuple(map(OutcomeChance, outcomes, one.chances.tolist())),
-        cautions=cautions,
-        worth_doing=one.worth_doing,
-    )
-
-
-@lru_cache(maxsize=16)
-def _texts(ready: ReadyMachine) -> dict[str, tuple[tuple[str, ...], tuple[str, ...]]]:
-    """Ids of the outcomes and texts of the cautions, by test; the same in every answer."""
-    cautions = ready.machine.cautions
-    return {
-        test.id: (
-            tuple(outcome.id for outcome in test.outcomes),
-            tuple(cautions[caution].text for caution in test.cautions),
-        )
-        for test in ready.machine.tests.values()
-    }
+    machine = prepared.machine
+    found = []
+    for advice in tests:
+        area = machine.tests[advice.test].area
+        if area is not None and area in situation.open_areas and advice.gain_bits > 0.0:
+            found.append(
+                WhileOpen(
+                    test=advice.test,
+                    title=advice.title,
+                    area=area,
+                    gain_bits=advice.gain_bits,
+                    minutes=advice.minutes,
+                    bits_per_minute=advice.bits_per_minute,
+                    saved_minutes=opening_minutes(machine, to_open(machine, area, ())),
+                    worth_doing=advice.worth_doing,
+                )
+            )
+    return tuple(sorted(found, key=lambda open_test: -open_test.bits_per_minute))

@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.advice.explain import leading
-from diagnose.advice.repair_cost import can_give
-from diagnose.network.outcomes import spread_of
-from diagnose.network.readings import outcome_of
-from diagnose.network.temperature import volts_to_add
+from diagnose.faults.outcomes import spread_of
+from diagnose.faults.readings import outcome_of
+from diagnose.faults.temperature import volts_to_add
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from diagnose.advice.situation import Situation
-    from diagnose.network.ready import ReadyMachine
+    from diagnose.belief.situation import Situation
+    from diagnose.rule.prepared import Prepared
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +44,7 @@ class Expectation:
 
 
 def expectations(
-    ready: ReadyMachine,
+    prepared: Prepared,
     situation: Situation,
     test_id: str,
     faults: NDArray[np.float64],
@@ -54,28 +53,31 @@ def expectations(
     """The good reading first, then those of the leading suspects.
 
     Args:
-        ready: the machine.
+        prepared: the machine.
         situation: only faults that can give its complaint are named; its temperature counts.
         test_id: a test with a unit.
         faults: (faults,) posterior of every fault.
         count: how many suspects.
     """
-    test = ready.machine.tests[test_id]
-    if test.unit is None or test_id not in ready.single_readings:
+    test = prepared.machine.tests[test_id]
+    if test.unit is None:
         return ()
-    rows = [len(ready.faults), *leading(faults * can_give(ready, situation.complaint), count)]
-    shift = volts_to_add(ready.machine, test, situation.temperature_celsius)
+    none = len(prepared.faults)
+    suspects = [none, *leading(faults * prepared.able(situation.complaint), count)]
+    shift = volts_to_add(prepared.machine, test, situation.temperature_celsius)
+    solved, column = prepared.sets.now(), prepared.behaviour.column_of(test)
+    readings = solved.readings(column, solved.pair_row[suspects, none].astype(np.int64))
     found = []
-    for row in rows:
-        typical, other = (float(v) - shift for v in ready.single_readings[test_id][row])
+    for fault, reading in zip(suspects, readings, strict=True):
+        typical, other = (float(value) - shift for value in reading)
         spread = 2.0 * float(spread_of(test, np.array(typical)))
-        good = row == len(ready.faults)
-        part, mode = ("", "") if good else ready.faults[row]
+        good = fault == none
+        part, mode = ("", "") if good else prepared.faults[fault]
         found.append(
             Expectation(
                 part=part,
                 mode=mode,
-                probability=0.0 if good else float(faults[row]),
+                probability=0.0 if good else float(faults[fault]),
                 low=max(typical - spread, test.low),
                 typical=typical,
                 high=min(typical + spread, test.high),

@@ -1,7 +1,7 @@
 """Why: one or two sentences, made from the numbers they speak of.
 
 A probability beside a fault is that of the fault being there; *to blame* is the chance that it is
-what gives the complaint (`diagnose.advice.repair_cost.guilt`), which is what a repair ends.
+what gives the complaint (`diagnose.rule.decide.Outlook.blame`), which is what a repair ends.
 """
 
 from __future__ import annotations
@@ -10,16 +10,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.advice.repair_cost import can_give, guilt
-from diagnose.network.words import UNLISTED
+from diagnose.faults.words import UNLISTED
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from diagnose.advice.ranking import Candidate, Outlook
-    from diagnose.advice.recheck import Doubt
-    from diagnose.advice.situation import RepairDone, Situation
-    from diagnose.network.ready import ReadyMachine
+    from diagnose.belief.belief import Doubt
+    from diagnose.belief.situation import RepairDone, Situation
+    from diagnose.belief.survey import Survey
+    from diagnose.rule.decide import Decision, Outlook
+    from diagnose.rule.prepared import Prepared
 
 RARE = 0.02
 """Outcomes less likely than this are not spoken of."""
@@ -31,12 +31,12 @@ LEAST_SAVED = 0.05
 """Minutes; what saves less is not said to save anything."""
 
 
-def fault_words(ready: ReadyMachine, fault: int) -> str:
+def fault_words(prepared: Prepared, fault: int) -> str:
     """`Start relay: contacts burnt`."""
-    part, mode = ready.faults[fault]
+    part, mode = prepared.faults[fault]
     if part == UNLISTED:
         return "something this file does not list"
-    found = ready.machine.parts[part]
+    found = prepared.machine.parts[part]
     return f"{found.title}: {found.modes[mode].title}"
 
 
@@ -60,70 +60,85 @@ def leading(blamed: NDArray[np.float64], count: int) -> list[int]:
     return [int(fault) for fault in order if blamed[fault] > 0.0]
 
 
-def test_reason(ready: ReadyMachine, complaint: str, outlook: Outlook, one: Candidate) -> str:
+def test_reason(prepared: Prepared, complaint: str, decision: Decision, test: int) -> str:
     """What the test costs and saves, and whom each outcome leaves in the lead."""
-    able = can_give(ready, complaint)
+    outlook, able = decision.outlook, prepared.able(complaint)
     parts = []
-    for outcome, chance, faults in zip(one.test.outcomes, one.chances, one.faults, strict=True):
+    for number, outcome in enumerate(prepared.sets.columns.tests[test].outcomes):
+        chance, faults = after_outcome(outlook.survey, test, number)
         lead = leading(faults * able, 1)
         if chance >= RARE and lead:
             after = percent(float(faults[lead[0]]))
-            words = f"leaves {fault_words(ready, lead[0])} ahead at {after}"
-            parts.append(f"{outcome.title} ({percent(float(chance))}) {words}")
-    told = "; ".join(parts)
-    return f"{_worth(outlook, one)} {told[:1].upper()}{told[1:]}." if told else _worth(outlook, one)
+            words = f"leaves {fault_words(prepared, lead[0])} ahead at {after}"
+            parts.append(f"{outcome.title} ({percent(chance)}) {words}")
+    worth, told = _worth(decision, test), "; ".join(parts)
+    return f"{worth} {told[:1].upper()}{told[1:]}." if told else worth
 
 
-def _worth(outlook: Outlook, one: Candidate) -> str:
+def after_outcome(survey: Survey, test: int, outcome: int) -> tuple[float, NDArray[np.float64]]:
+    """Chance of an outcome, and (faults,) probability of each fault after it.
+
+    Args:
+        survey: what is to be expected.
+        test: number of the test.
+        outcome: number of its outcome.
+    """
+    column = int(survey.start[test]) + outcome
+    chance = float(survey.chance[column])
+    return chance, survey.joint[column] / max(chance, 1e-300)
+
+
+def _worth(decision: Decision, test: int) -> str:
     """What a test costs and saves."""
-    saved = outlook.repair_minutes - one.minutes - one.later_minutes
+    outlook = decision.outlook
+    minutes = float(outlook.access.test_minutes[test])
+    saved = outlook.repair_minutes - minutes - float(decision.later_minutes[test])
     instead = "repairing" if outlook.first_repair >= 0 else "handing over"
-    takes = f"Takes {minutes_words(one.minutes)}"
+    takes = f"Takes {minutes_words(minutes)}"
     if saved < LEAST_SAVED:
         return f"{takes}; it pays against {instead} now only with the tests that follow it."
     return f"{takes} and is worth {minutes_words(saved)} on average against {instead} now."
 
 
-def repair_reason(
-    ready: ReadyMachine, complaint: str, outlook: Outlook, last: RepairDone | None = None
-) -> str:
+def repair_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | None = None) -> str:
     """Why to repair now, and why this.
 
     Args:
-        ready: the machine.
-        complaint: its complaint.
+        prepared: the machine.
         outlook: what is to be expected.
         last: the repair before, if there was one.
     """
-    part, repair = outlook.repairs.repairs[outlook.first_repair]
-    fixed = outlook.repairs.fixes[outlook.first_repair].astype(bool)
-    blamed = np.where(fixed, guilt(ready, complaint, outlook.faults), 0.0)
+    name, _, repair_id = prepared.costs.repairs.names[outlook.first_repair].partition(".")
+    part = prepared.machine.parts[name]
+    repair = next(repair for repair in part.repairs if repair.id == repair_id)
+    fixed = prepared.costs.repairs.fixes[outlook.first_repair].astype(bool)
+    blamed = np.where(fixed, outlook.blame, 0.0)
     chance = float(blamed.sum())
     told = f"a chance of {percent(chance)} to end the complaint"
     lead = leading(blamed, 1)
     if lead:
         own = percent(float(blamed[lead[0]]))
-        told += f", for {fault_words(ready, lead[0])}"
+        told += f", for {fault_words(prepared, lead[0])}"
         told += "" if own == percent(chance) else f" above all ({own})"
     return (
-        f"{_after(last)}{ready.machine.parts[part].title}, {_lower(repair.title)}: {told}. "
+        f"{_after(last)}{part.title}, {_lower(repair.title)}: {told}. "
         f"No test at hand is worth its minutes first; from here the job takes "
         f"{minutes_words(outlook.repair_minutes)} on average, with parts, and good ones fitted in "
         f"vain, counted as minutes."
     )
 
 
-def escalate_reason(ready: ReadyMachine, outlook: Outlook, last: RepairDone | None = None) -> str:
+def escalate_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | None = None) -> str:
     """Why to hand over.
 
     Args:
-        ready: the machine.
+        prepared: the machine.
         outlook: what is to be expected.
         last: the repair before, if there was one.
     """
     lead = leading(outlook.blame, 1)
     if lead:
-        who = f"the likeliest to blame, {fault_words(ready, lead[0])}, "
+        who = f"the likeliest to blame, {fault_words(prepared, lead[0])}, "
         words = f"{who}stands at {percent(float(outlook.blame[lead[0]]))}"
     else:
         words = "no suspect is left"
@@ -131,13 +146,13 @@ def escalate_reason(ready: ReadyMachine, outlook: Outlook, last: RepairDone | No
     return (
         f"{words[0].upper()}{words[1:]}; no test or repair at hand is worth its minutes against "
         f"handing over to the maker's specialist "
-        f"({minutes_words(ready.machine.shop.escalate_minutes)})."
+        f"({minutes_words(prepared.machine.shop.escalate_minutes)})."
     )
 
 
-def recheck_reason(ready: ReadyMachine, situation: Situation, doubt: Doubt) -> str:
+def recheck_reason(prepared: Prepared, situation: Situation, doubt: Doubt) -> str:
     """Which finding does not fit, and what it should read."""
-    test = ready.machine.tests[doubt.test]
+    test = prepared.machine.tests[doubt.test]
     titles = {outcome.id: outcome.title for outcome in test.outcomes}
     found = next(one for one in situation.findings if one.test == doubt.test)
     seen = titles[found.outcome]
@@ -153,22 +168,22 @@ def recheck_reason(ready: ReadyMachine, situation: Situation, doubt: Doubt) -> s
     )
 
 
-def done_reason(ready: ReadyMachine, complaint: str, faults: NDArray[np.float64]) -> str:
+def done_reason(prepared: Prepared, complaint: str, faults: NDArray[np.float64]) -> str:
     """What is left of suspicion when the complaint is gone after the last repair.
 
     Args:
-        ready: the machine.
+        prepared: the machine.
         complaint: what is gone.
         faults: (faults,) posterior of each fault, the repair and the check after it counted in.
     """
-    able = ready.explains[complaint] > 0.0
-    loose = np.where(able & _loose(ready), faults, 0.0)
+    able = prepared.explains[complaint] > 0.0
+    loose = np.where(able & _loose(prepared), faults, 0.0)
     gone = "The complaint is gone after the last repair."
     # Faults at a few percent each hardly ever coincide, so their sum is the chance of any of them.
     chance = min(float(loose.sum()), 1.0)
     lead = leading(loose, 1)
     if chance > LEFT_OVER and lead:
-        own = f"{fault_words(ready, lead[0])} ({percent(float(faults[lead[0]]))})"
+        own = f"{fault_words(prepared, lead[0])} ({percent(float(faults[lead[0]]))})"
         return (
             f"{gone} With {percent(chance)} a loose joint that can bring it back is still there, "
             f"most likely {own}: move it while the machine runs through the check again."
@@ -176,16 +191,16 @@ def done_reason(ready: ReadyMachine, complaint: str, faults: NDArray[np.float64]
     lead = leading(faults, 1)
     if lead and faults[lead[0]] > LEFT_OVER:
         may = "may bring it back" if able[lead[0]] else "does not give this complaint by itself"
-        own = f"{fault_words(ready, lead[0])} ({percent(float(faults[lead[0]]))})"
+        own = f"{fault_words(prepared, lead[0])} ({percent(float(faults[lead[0]]))})"
         return f"{gone} Most suspect of what is left is {own}, which {may}."
     return f"{gone} Nothing that could bring it back is left above {percent(LEFT_OVER)}."
 
 
-def _loose(ready: ReadyMachine) -> NDArray[np.bool_]:
+def _loose(prepared: Prepared) -> NDArray[np.bool_]:
     """(faults,) whether each makes contact only now and then."""
-    parts = ready.machine.parts
+    parts = prepared.machine.parts
     return np.array(
-        [part != UNLISTED and parts[part].modes[mode].loose for part, mode in ready.faults]
+        [part != UNLISTED and parts[part].modes[mode].loose for part, mode in prepared.faults]
     )
 
 

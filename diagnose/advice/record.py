@@ -3,90 +3,65 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from diagnose.advice.advice import RecordedFinding, RecordedRepair
-from diagnose.advice.epochs import ready_for
-from diagnose.advice.situation import encode, last_check
-from diagnose.network.words import NO
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from diagnose.advice.situation import Finding, Situation
-    from diagnose.network.ready import ReadyMachine
+    from diagnose.belief.belief import Belief, Surprise
+    from diagnose.belief.situation import Finding, Situation
+    from diagnose.machine.model import Machine
 
 
-def recorded(ready: ReadyMachine, situation: Situation) -> tuple[RecordedFinding, ...]:
-    """The findings with the surprise of each, given those before it.
-
-    Args:
-        ready: the machine as it came.
-        situation: with all its repairs.
-    """
-    found: list[RecordedFinding] = []
-    for number, (part, findings) in enumerate(_stretches(situation)):
-        now = ready_for(ready, part)
-        for k, one in enumerate(findings):
-            earlier = replace(
-                part, findings=findings[:k], open_areas=frozenset(), tools=frozenset()
-            )
-            found.append(
-                RecordedFinding(
-                    test=one.test,
-                    outcome=one.outcome,
-                    reading=one.reading,
-                    unit=None if one.reading is None else ready.machine.tests[one.test].unit,
-                    surprise_bits=_surprise_bits(now, earlier, one.test, one.outcome),
-                    repairs_before=number,
-                )
-            )
-    return tuple(found)
+def recorded(
+    machine: Machine, situation: Situation, belief: Belief
+) -> tuple[RecordedFinding, ...]:
+    """The findings with the surprise of each, given those before it."""
+    chances = {(one.repairs_before, one.node): one.chance for one in belief.surprises}
+    return tuple(
+        RecordedFinding(
+            test=finding.test,
+            outcome=finding.outcome,
+            reading=finding.reading,
+            unit=None if finding.reading is None else machine.tests[finding.test].unit,
+            surprise_bits=surprise_bits(chances[number, finding.test]),
+            repairs_before=number,
+        )
+        for number, finding in _findings(situation)
+    )
 
 
-@lru_cache(maxsize=8192)
-def _surprise_bits(ready: ReadyMachine, earlier: Situation, test: str, outcome: str) -> float:
-    """-log2 of the chance of an outcome; a job asks again for all earlier ones at every step."""
-    chance = ready.compiled.beliefs(encode(ready, earlier))[test][outcome]
+def surprise_bits(chance: float) -> float:
+    """-log2 of the chance of what was seen."""
     return max(-math.log2(max(chance, 1e-300)), 0.0)
 
 
-def repairs_done(ready: ReadyMachine, situation: Situation) -> tuple[RecordedRepair, ...]:
-    """The repairs, each with the chance that it would end the complaint.
-
-    Args: as `recorded`.
-    """
+def repairs_done(
+    machine: Machine, situation: Situation, belief: Belief
+) -> tuple[RecordedRepair, ...]:
+    """The repairs, each with the chance that it would end the complaint."""
+    checks = {seen.node: seen for seen in belief.surprises}
     found = []
-    for number, epoch in enumerate(situation.past):
-        done, after = epoch.repair, replace(situation, past=situation.past[: number + 1])
-        title = next(
-            one.title for one in ready.machine.parts[done.part].repairs if one.id == done.repair
-        )
-        chance = chance_gone(ready, after)
+    for number, epoch in enumerate(situation.past, 1):
+        done = epoch.repair
+        repairs = machine.parts[done.part].repairs
+        title = next(repair.title for repair in repairs if repair.id == done.repair)
+        chance = _chance_gone(checks.get(f"check_{number}"), gone=bool(done.gone))
         found.append(RecordedRepair(done.part, done.repair, title, done.gone, chance))
     return tuple(found)
 
 
-def chance_gone(ready: ReadyMachine, situation: Situation) -> float | None:
-    """Chance that the check after the last repair shows the complaint gone, before it is made.
-
-    Args:
-        ready: the machine as it came.
-        situation: with the last repair done; what was found since does not count. None when the
-            repair was not checked.
-    """
-    if situation.past[-1].repair.gone is None:
+def _chance_gone(check: Surprise | None, *, gone: bool) -> float | None:
+    """Chance that the check would show the complaint gone; None when nobody looked."""
+    if check is None:
         return None
-    after = replace(situation, findings=())
-    now = ready_for(ready, after)
-    check = last_check(after, now.folded)
-    return now.compiled.beliefs(encode(now, after, leave_out={check}))[check][NO]
+    return check.chance if gone else 1.0 - check.chance
 
 
-def _stretches(situation: Situation) -> Iterator[tuple[Situation, tuple[Finding, ...]]]:
-    """The situation as it was after every repair, with what was found then."""
+def _findings(situation: Situation) -> Iterator[tuple[int, Finding]]:
+    """Every finding with the number of repairs before it."""
     for number, epoch in enumerate(situation.past):
-        yield replace(situation, past=situation.past[:number]), epoch.findings
-    yield situation, situation.findings
+        yield from ((number, finding) for finding in epoch.findings)
+    yield from ((len(situation.past), finding) for finding in situation.findings)

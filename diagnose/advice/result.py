@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.advice.situation import Finding
+from diagnose.belief.situation import Finding
 from diagnose.errors import UnitError, UnknownNameError
-from diagnose.network.readings import check_reading, outcome_of, parse_reading
-from diagnose.network.temperature import REFERENCE_CELSIUS, volts_to_add
+from diagnose.faults.readings import check_reading, outcome_of, parse_reading
+from diagnose.faults.temperature import REFERENCE_CELSIUS, volts_to_add
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Machine, Test

@@ -7,7 +7,7 @@ import typer
 
 from diagnose.commands import options
 from diagnose.commands.opening import open_job
-from diagnose.commands.output import open_console, print_json, print_progress
+from diagnose.commands.output import open_console, print_json
 
 
 def advise(
@@ -30,19 +30,17 @@ def advise(
     """Say what to do next, from complaint and findings."""
     gc.disable()  # one answer makes no garbage worth the tenth of a second of looking for it
     job = open_job(machine, complaint, finding, tool, open_, celsius, unsure, before, repaired)
-    advice = job.advise(print_progress)
+    advice = job.advise()
     further = None
     if look_further and advice.verdict.action != "done":
-        further = job.look_further(budget_ms / 1000.0, print_progress)
+        further = job.look_further(budget_ms / 1000.0)
     if json:
         looked = {} if further is None else {"look_further": further.to_dict()}
         print_json(advice.to_dict() | looked)
         return
-    from diagnose.commands.show import show_advice  # noqa: PLC0415  Rich is not paid for by --json
+    from diagnose.commands.show import show_advice, show_further  # noqa: PLC0415  Rich, not for JSON
 
     console = open_console()
     show_advice(console, job, advice, top)
     if further is not None:
-        from diagnose.commands.show_further import show_further  # noqa: PLC0415
-
         show_further(console, job.machine, further)

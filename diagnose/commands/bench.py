@@ -44,7 +44,7 @@ def bench(
             raise typer.Abort
     job = open_job(machine, complaint, finding, tool, open_, celsius, unsure, before, repaired)
     job = Talk(console, sys.stdin.readline).run(job)
-    advice = job.advise(print_progress)
+    advice = job.advise()
     text = finding_sheet(job, advice, datetime.now().astimezone())
     if json:
         print_json(advice.to_dict())

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from diagnose.commands import options
-from diagnose.commands.output import print_json, print_progress, save_text
+from diagnose.commands.output import print_progress, save_text, say
 
 
 def card(
@@ -24,25 +24,31 @@ def card(
     json: options.Json = False,
 ) -> None:
     """Put the first decisions for a complaint on one sheet for the wall."""
-    from diagnose.commands.card_fit import figures, fitting_card  # noqa: PLC0415
-    from diagnose.commands.card_sheet import card_page  # noqa: PLC0415
+    from diagnose.commands.card_sheet import card_page, fitting_card  # noqa: PLC0415
     from diagnose.commands.opening import known_complaint  # noqa: PLC0415
-    from diagnose.decision.ready_problems import ready_problems  # noqa: PLC0415
-    from diagnose.machine.load import load_machine  # noqa: PLC0415
+    from diagnose.job import prepare  # noqa: PLC0415
 
     if (svg is None) == (html is None):
         raise typer.BadParameter("say where the sheet goes", param_hint="--svg or --html")
-    known = load_machine(machine)
-    name = known_complaint(known, complaint)
-    drawn, picture = fitting_card(ready_problems(known, print_progress), name, levels)
+    prepared = prepare(machine, progress=print_progress)
+    name = known_complaint(prepared.machine, complaint)
+    drawn, picture = fitting_card(prepared, name, levels)
     if svg is not None:
         save_text(svg, picture)
     if html is not None:
-        save_text(html, card_page(picture, f"{drawn.title}: {drawn.complaint}"))
-    if json:
-        print_json({"file": str(svg or html), **figures(drawn)})
-    else:
-        typer.echo(
-            f"{svg or html}: {len(drawn.steps)} steps; {100.0 * drawn.covered:.0f} % of jobs come "
-            f"to a repair, {100.0 * drawn.fixed:.0f} % end with it"
-        )
+        save_text(html, card_page(picture, drawn.title))
+    tree = drawn.tree
+    figures = {
+        "levels": tree.levels,
+        "steps": len(drawn.steps),
+        "least_share": tree.least_share,
+        "least_covered": max(tree.least_covered, 0.0),
+        "covered": tree.covered,
+        "fixed": tree.fixed,
+    }
+    say(
+        {"file": str(svg or html), **figures},
+        f"{svg or html}: {len(drawn.steps)} steps; {100.0 * tree.covered:.0f} % of jobs come to a "
+        f"repair, {100.0 * tree.fixed:.0f} % end with it",
+        as_json=json,
+    )

@@ -2,69 +2,108 @@
 
 from __future__ import annotations
 
+import re
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
+from diagnose.ahead.desk import Desk
+from diagnose.ahead.policy_tree import policy_tree, pruned
+from diagnose.belief.situation import Situation
 from diagnose.circuit.drawing import XMLNS
-from diagnose.commands.card_blocks import (
-    COLUMN,
-    GAP,
-    GUTTER,
-    HEIGHT,
-    MARGIN,
-    STEP,
-    WIDTH,
-    first_block,
-    foot_block,
-    head_block,
-    step_block,
-)
+from diagnose.commands.card_words import make_card
+from diagnose.commands.letters import in_lines, printed_width
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from diagnose.commands.card_blocks import Block, Line
-    from diagnose.commands.card_words import Card
+    from diagnose.commands.card_words import Card, Paragraph
+    from diagnose.rule.prepared import Prepared
 
-STYLE = "text{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;fill:#000}"
+WIDTH, HEIGHT = 595.28, 841.89
+"""A4 upright in points of 1/72 inch (ISO 216: 210 by 297 mm)."""
+
+MARGIN, GUTTER, GAP = 26.0, 14.0, 7.0
+COLUMN = (WIDTH - 2.0 * MARGIN - GUTTER) / 2.0
+ACROSS = WIDTH - 2.0 * MARGIN
+
+STYLES = {
+    "title": (16.0, 0.0, True),
+    "subtitle": (13.0, 0.0, True),
+    "alone": (10.0, 0.0, True),
+    "step": (10.0, 23.0, True),
+    "detail": (9.2, 23.0, False),
+    "way": (9.2, 29.0, True),
+    "body": (9.2, 0.0, False),
+}
+"""Size in points (nothing is smaller than 9), indent in points, bold."""
+
+NUMBER = 10.0
+"""Size of a step's number, points."""
+
+THEN_INDENT, THEN_SPACE = 6.0, 4.0
+"""Points to what follows a way: on the next line, or on the same."""
+
+LEADING = 1.17
+"""Distance of lines, of the size of the letters."""
 
 SCALES = (1.4, 1.3, 1.2, 1.1, 1.0)
-"""Letters are enlarged as far as the sheet has room."""
+"""The steps' letters are enlarged as far as the sheet has room."""
+
+LESS = 0.005
+"""By so much of the jobs more is left out as long as a card does not fit."""
+
+FONTS = "text{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;fill:#000}"
+
+
+class Line(NamedTuple):
+    """One line of text; x and y of its base line in points from the block's corner."""
+
+    text: str
+    x: float
+    y: float
+    size: float
+    bold: bool
+
+
+class Block(NamedTuple):
+    """Lines that stay together, their height in points, the number of the step (0 for none)."""
+
+    lines: tuple[Line, ...]
+    height: float
+    number: int
+
+
+def fitting_card(prepared: Prepared, complaint: str, levels: int) -> tuple[Card, str]:
+    """The card with what matters least left out, as far as one sheet needs it, and its picture.
+
+    First go the tests that no repair follows, then those that lead the fewest jobs to one. Jobs on
+    a card begin with the complaint told and seen: it hangs where the machine stands.
+
+    Args:
+        prepared: the machine.
+        complaint: id of one of its complaints.
+        levels: tests in a row at most.
+    """
+    whole = policy_tree(Desk(prepared, Situation(complaint, seen=True)), levels)
+    tree = whole
+    while True:
+        card = make_card(prepared, complaint, tree)
+        picture = draw_card(card)
+        if picture is not None:
+            return card, picture
+        tree = pruned(whole, max(tree.least_covered + LESS, 0.0))
 
 
 def draw_card(card: Card) -> str | None:
     """The card as one self-contained SVG document; None when it does not fit one sheet."""
-    head, foot = head_block(card), foot_block(card)
+    head, foot = _set(card.head, ACROSS), _set(card.foot, ACROSS)
     room = HEIGHT - 2.0 * MARGIN - head.height - foot.height - 2.0 * GAP
     for scale in SCALES:
-        blocks = [step_block(one, scale) for one in card.steps] or [first_block(card.first, scale)]
-        placed = _in_columns(blocks, room)
+        blocks = [_set(step, COLUMN, scale, number) for number, step in enumerate(card.steps, 1)]
+        placed = _in_columns(blocks or [_set([card.first], COLUMN, scale)], room)
         if placed is not None:
-            return _drawn_card(card, head, foot, list(zip(blocks, placed, strict=True)))
+            return _sheet(card.title, head, foot, placed)
     return None
-
-
-def _drawn_card(
-    card: Card, head: Block, foot: Block, placed: Sequence[tuple[Block, tuple[int, float]]]
-) -> str:
-    top = MARGIN + head.height + GAP
-    bottom = HEIGHT - MARGIN - foot.height - GAP
-    pieces = [
-        f'<svg {XMLNS} viewBox="0 0 {WIDTH} {HEIGHT}" width="210mm" height="297mm" role="img">',
-        f"<title>{escape(f'{card.title}: {card.complaint}')}</title>",
-        f"<style>{STYLE}</style>",
-        f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#fff"/>',
-        _drawn(head, MARGIN, MARGIN),
-        _rule(MARGIN + head.height + GAP / 3.0),
-        *(
-            _drawn(block, MARGIN + column * (COLUMN + GUTTER), top + y)
-            for block, (column, y) in placed
-        ),
-        _rule(bottom + GAP / 2.0),
-        _drawn(foot, MARGIN, HEIGHT - MARGIN - foot.height),
-        "</svg>",
-    ]
-    return "\n".join(pieces) + "\n"
 
 
 def card_page(svg: str, title: str) -> str:
@@ -77,42 +116,85 @@ def card_page(svg: str, title: str) -> str:
     )
 
 
-def _in_columns(blocks: Sequence[Block], height: float) -> list[tuple[int, float]] | None:
-    """Column and y of each block, the first column filled first; None when they do not fit."""
-    found, column, y = list[tuple[int, float]](), 0, 0.0
+def _set(
+    paragraphs: Iterable[Paragraph], width: float, scale: float = 1.0, number: int = 0
+) -> Block:
+    """Paragraphs set below each other in as many lines as they need."""
+    lines: list[Line] = []
+    y = 0.0
+    for style, text, then in paragraphs:
+        size, x, bold = STYLES[style]
+        size *= scale
+        pieces, behind = [(text, x, bold)], ""
+        if then:
+            arrow = f"\N{RIGHTWARDS ARROW} {then}"
+            start = x + printed_width(text, size, bold=bold) + THEN_SPACE
+            if start + printed_width(arrow, size) <= width:
+                behind = arrow
+            else:
+                pieces.append((arrow, x + THEN_INDENT, False))
+        for piece, left, heavy in pieces:
+            for words in in_lines(_bound(piece), width - left, size, bold=heavy):
+                y += size * LEADING
+                lines.append(Line(words, left, y - size * (LEADING - 1.0), size, heavy))
+        if behind:
+            lines.append(Line(behind, start, lines[-1].y, size, bold=False))
+    return Block(tuple(lines), y + 2.0, number)
+
+
+def _bound(text: str) -> str:
+    """Numbers kept together with the units behind them."""
+    return re.sub(r"(?<=\d) (?=(?:%|min|[munkM]?V|[munkM]?A|[mkM]?ohm)(?![a-z]))", "\u00a0", text)
+
+
+def _in_columns(blocks: Sequence[Block], height: float) -> list[tuple[Block, int, float]] | None:
+    """Each block with its column and y, the first column filled first; None: they do not fit."""
+    placed, column, y = list[tuple[Block, int, float]](), 0, 0.0
     for block in blocks:
         if y > 0.0 and y + block.height > height:
             column, y = column + 1, 0.0
         if column > 1 or block.height > height:
             return None
-        found.append((column, y))
+        placed.append((block, column, y))
         y += block.height + GAP
-    return found
+    return placed
+
+
+def _sheet(title: str, head: Block, foot: Block, placed: Iterable[tuple[Block, int, float]]) -> str:
+    top = MARGIN + head.height + GAP
+    bottom = HEIGHT - MARGIN - foot.height
+    pieces = [
+        f'<svg {XMLNS} viewBox="0 0 {WIDTH} {HEIGHT}" width="210mm" height="297mm" role="img">',
+        f"<title>{escape(title)}</title>",
+        f"<style>{FONTS}</style>",
+        f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#fff"/>',
+        _drawn(head, MARGIN, MARGIN),
+        _rule(MARGIN + head.height + GAP / 3.0),
+        *(_drawn(b, MARGIN + column * (COLUMN + GUTTER), top + y) for b, column, y in placed),
+        _rule(bottom - GAP / 2.0),
+        _drawn(foot, MARGIN, bottom),
+        "</svg>",
+    ]
+    return "\n".join(pieces) + "\n"
 
 
 def _drawn(block: Block, x: float, y: float) -> str:
+    """A block; a browser whose letters are wider squeezes each line to what it was set for."""
     pieces = [f'<g transform="translate({x:.2f} {y:.2f})">']
     if block.number:
         pieces.append(
             '<rect x="0.5" y="1.5" width="19" height="15" rx="3" fill="none" stroke="#000"/>'
-            f'<text x="10" y="13" font-size="{STEP}" font-weight="bold" text-anchor="middle">'
+            f'<text x="10" y="13" font-size="{NUMBER}" font-weight="bold" text-anchor="middle">'
             f"{block.number}</text>"
         )
-    pieces += _texts(block.lines)
+    for line in block.lines:
+        width = printed_width(line.text, line.size, bold=line.bold)
+        pieces.append(
+            f'<text x="{line.x:.2f}" y="{line.y:.2f}" font-size="{line.size:g}" '
+            f'font-weight="{"bold" if line.bold else "normal"}" '
+            f'textLength="{width:.1f}">{escape(line.text)}</text>'
+        )
     return "".join([*pieces, "</g>"])
-
-
-def _texts(lines: Iterable[Line]) -> list[str]:
-    """Lines; a browser whose letters are wider squeezes them to what they were set for."""
-    return [
-        f'<text x="{line.x:.2f}" y="{line.y:.2f}" font-size="{line.size:g}" '
-        f'font-weight="{_weight(line)}" textLength="{line.width:.1f}">{escape(line.text)}</text>'
-        for line in lines
-    ]
-
-
-def _weight(line: Line) -> str:
-    return "bold" if line.bold else "normal"
 
 
 def _rule(y: float) -> str:

@@ -3,63 +3,44 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
+from diagnose.ahead.policy_tree import GoOn, HandOver, RepairLeaf, TreeStep, steps
 from diagnose.commands import words
-from diagnose.decision.machine_problem import column_of
-from diagnose.decision.policy_tree import GoOn, HandOver, RepairLeaf, TreeStep, steps
+from diagnose.commands.words import minutes_words, share_words
+from diagnose.faults.outcomes import cause_chances, outcome_chances
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
-    from diagnose.decision.policy_tree import Branch, PolicyTree, Then
-    from diagnose.decision.problem import DecisionProblem
-    from diagnose.decision.ready_problems import ReadyProblems
+    from numpy.typing import NDArray
+
+    from diagnose.ahead.policy_tree import Branch, PolicyTree, Then
     from diagnose.machine.model import Machine, Test
+    from diagnose.rule.costs import Costs
+    from diagnose.rule.prepared import Prepared
 
-ANYTHING_ELSE = "anything else"
-GO_ON = "go on with the tool"
 HASH_DIGITS = 10
+HOW_TO_READ = (
+    "Percentages: of all jobs that come with this complaint. Begin at step 1, everything closed, "
+    "battery at 20 degrees Celsius."
+)
+SAFETY = (
+    "The maker's manual and the shop's own rules come before this card. Nobody near moving parts; "
+    "a safety switch is bridged for a test only."
+)
+
+Style = Literal["title", "subtitle", "step", "detail", "way", "alone", "body"]
 
 
-@dataclass(frozen=True, slots=True)
-class Way:
-    """One line below a step: what was seen, how many jobs that is, what then.
+class Paragraph(NamedTuple):
+    """Words set in one style; `then` follows them in plain letters."""
 
-    Attributes:
-        seen: the outcomes in words.
-        share: of all jobs.
-        then: what to do.
-        step: number of the step that follows, 0 when none does.
-    """
-
-    seen: str
-    share: float
-    then: str
-    step: int
-
-
-@dataclass(frozen=True, slots=True)
-class CardStep:
-    """One test on the card.
-
-    Attributes:
-        number: of the step, from 1.
-        share: of all jobs that come here.
-        title: what to do.
-        details: where to probe, what it should read, what it takes; each a sentence or two.
-        minutes: opening of what is not open yet included.
-        ways: what follows.
-    """
-
-    number: int
-    share: float
-    title: str
-    details: tuple[str, ...]
-    minutes: float
-    ways: tuple[Way, ...]
+    style: Style
+    text: str
+    then: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,153 +48,150 @@ class Card:
     """Everything on the card, before it is laid out.
 
     Attributes:
-        title, complaint, version: the head.
-        steps: in the order of their numbers; empty when the job begins with something else.
+        title: machine and complaint.
+        tree: the decisions.
+        head, foot: above and below the steps.
+        steps: in the order of their numbers.
         first: what to do when there is no step.
-        levels, least_share, least_covered, covered, fixed: of the tree.
-        cautions: letter and text.
     """
 
     title: str
-    complaint: str
-    version: str
-    steps: tuple[CardStep, ...]
-    first: str
-    levels: int
-    least_share: float
-    least_covered: float
-    covered: float
-    fixed: float
-    cautions: tuple[tuple[str, str], ...]
+    tree: PolicyTree
+    head: tuple[Paragraph, ...]
+    steps: tuple[tuple[Paragraph, ...], ...]
+    first: Paragraph
+    foot: tuple[Paragraph, ...]
 
 
-def make_card(ready: ReadyProblems, complaint: str, tree: PolicyTree) -> Card:
+def make_card(prepared: Prepared, complaint: str, tree: PolicyTree) -> Card:
     """The card of a tree.
 
     Args:
-        ready: the machine's decision problems.
+        prepared: the machine.
         complaint: id of the complaint.
         tree: its policy tree.
     """
-    machine, problem = ready.machine, ready.problem(complaint)
+    machine, costs = prepared.machine, prepared.costs
     tests = list(steps(tree.root))
-    number = {id(one): place for place, one in enumerate(tests, 1)}
-    letters = _letters(machine, problem, tests)
-    writer = _Writer(ready, problem, number, letters)
+    letters = _letters(machine, costs, tests)
+    numbers = {id(step): number for number, step in enumerate(tests, 1)}
+    good = prepared.behaviour.readings([()])[0]
+    writer = _Writer(prepared, costs, good, numbers, letters)
+    said = machine.complaints[complaint].title
+    version = f"Version {machine.version}, file {machine.content_hash[:HASH_DIGITS]}"
+    cautions = [f"{letter}  {machine.cautions[name].text}" for name, letter in letters.items()]
     return Card(
-        title=machine.title,
-        complaint=machine.complaints[complaint].title,
-        version=f"version {machine.version}, file {machine.content_hash[:HASH_DIGITS]}",
-        steps=tuple(writer.step(one) for one in tests),
-        first="" if tests else writer.then(tree.root)[0],
-        levels=tree.levels,
-        least_share=tree.least_share,
-        least_covered=tree.least_covered,
-        covered=tree.covered,
-        fixed=tree.fixed,
-        cautions=tuple((letter, machine.cautions[name].text) for name, letter in letters.items()),
+        title=f"{machine.title}: {said}",
+        tree=tree,
+        head=(
+            Paragraph("title", machine.title),
+            Paragraph("subtitle", said),
+            Paragraph("body", f"{version}. {HOW_TO_READ}"),
+        ),
+        steps=tuple(tuple(writer.step(step)) for step in tests),
+        first=Paragraph("alone", writer.then(tree.root)),
+        foot=tuple(Paragraph("body", text) for text in (_covers(tree), SAFETY, *cautions)),
     )
 
 
-def _letters(
-    machine: Machine, problem: DecisionProblem, tests: Iterable[TreeStep]
-) -> Mapping[str, str]:
+def _letters(machine: Machine, costs: Costs, tests: Sequence[TreeStep]) -> Mapping[str, str]:
     """A letter for each caution of the tests and repairs on the card, in their order."""
-    found: dict[str, str] = {}
-    for one in tests:
-        names = list(machine.tests[problem.tests.names[one.test]].cautions)
-        for branch in one.branches:
+    letters: dict[str, str] = {}
+    for step in tests:
+        names = list(machine.tests[costs.tests.names[step.test]].cautions)
+        for branch in step.branches:
             if isinstance(branch.then, RepairLeaf):
-                repair = words.repair_of(machine, problem.repairs.names[branch.then.repair])
+                repair = words.repair_of(machine, costs.repairs.names[branch.then.repair])
                 names += repair[1].cautions if repair is not None else ()
         for name in names:
-            found.setdefault(name, chr(ord("A") + len(found)))
-    return found
+            letters.setdefault(name, chr(ord("A") + len(letters)))
+    return letters
 
 
-def share_words(share: float) -> str:
-    """`64 %`, of all jobs; never rounded to none."""
-    return "<1 %" if 0.0 < share < 0.005 else f"{100.0 * share:.0f} %"
+def _covers(tree: PolicyTree) -> str:
+    """What the card covers, and what it leaves to the tool."""
+    left_out = ""
+    if tree.least_covered == 0.0:
+        left_out = ", and tests that no repair on this card follows"
+    elif tree.least_covered > 0.0:
+        least = f"{100.0 * tree.least_covered:.1f} %"
+        left_out = f", and tests that lead no more than {least} of jobs to a repair on this card"
+    return (
+        f"Depth {words.count_words(tree.levels, 'test')}. {share_words(tree.covered)} of jobs come "
+        f"to a repair on this card; it ends the complaint in {share_words(tree.fixed)} of all "
+        f"jobs. Left to the tool: results of fewer than {share_words(tree.least_share)} of jobs"
+        f"{left_out}. Still there after the repair: go on with the tool."
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Writer:
-    """Puts a tree into words."""
+    """Puts a tree into words.
 
-    ready: ReadyProblems
-    problem: DecisionProblem
+    Attributes:
+        prepared, costs: what the tree is of.
+        good: (observables, 2) what the good machine shows.
+        number: identity of a step -> its number on the card.
+        letters: caution -> its letter.
+    """
+
+    prepared: Prepared
+    costs: Costs
+    good: NDArray[np.float64]
     number: Mapping[int, int]
     letters: Mapping[str, str]
 
-    def step(self, one: TreeStep) -> CardStep:
-        """One test."""
-        test = self.ready.machine.tests[self.problem.tests.names[one.test]]
-        return CardStep(
-            number=self.number[id(one)],
-            share=one.share,
-            title=test.title,
-            details=tuple(self._details(test, one)),
-            minutes=one.minutes,
-            ways=tuple(self._way(test, branch) for branch in one.branches),
-        )
+    def step(self, step: TreeStep) -> Iterable[Paragraph]:
+        """One test: what to do, the details, and a line or two for each way on."""
+        test = self.prepared.machine.tests[self.costs.tests.names[step.test]]
+        yield Paragraph("step", f"{test.title} ({share_words(step.share)})")
+        yield Paragraph("detail", " ".join(self._details(test, step)))
+        for branch in step.branches:
+            yield self._way(test, branch)
 
-    def _details(self, test: Test, one: TreeStep) -> list[str]:
-        machine = self.ready.machine
-        found = []
+    def _details(self, test: Test, step: TreeStep) -> Iterable[str]:
+        """Where to probe, what it should read, what it takes."""
+        machine, names = self.prepared.machine, self.costs.area_names
         if test.probes is not None:
             first, second = ("Tip", "clip") if test.kind == "lamp" else ("Red", "black")
             at, against = (machine.nets[net] for net in test.probes)
-            found.append(f"{first} on {at}, {second} on {against}.")
-        found.append(f"Good: {self.good(test)}.")
-        tool = "" if test.tool == words.NO_TOOL else f", {machine.tools[test.tool].title}"
-        effort = f"{words.minutes_words(one.minutes)}{tool}"
-        names = self.problem.area_names
-        opens = [area for number, area in enumerate(names) if one.opens >> number & 1]
-        if opens:
-            effort += f". First: {words.area_words(machine, opens)}"
-        found.append(f"{effort}.{self._mind(test.cautions)}")
-        return found
+            yield f"{first} on {at}, {second} on {against}."
+        yield f"Good: {self._good(test)}."
+        opens = [area for number, area in enumerate(names) if step.opens >> number & 1]
+        first = f". First: {words.area_words(machine, opens)}" if opens else ""
+        effort = f"{minutes_words(step.minutes)}{words.tool_words(machine, test.tool)}{first}"
+        yield f"{effort}.{self._mind(test.cautions)}"
 
-    def good(self, test: Test) -> str:
+    def _good(self, test: Test) -> str:
         """What the test shows when nothing is wrong: the number, and the outcome in words."""
-        tables, number = self.problem.tables, self.problem.tests.names.index(test.id)
-        columns = slice(int(tables.start[number]), int(tables.start[number + 1]))
-        seen = test.outcomes[int(np.argmax(tables.like[0, columns]))].title
-        if test.unit is None:
-            return seen
-        typical = self.ready.space.readings(column_of(self.ready.behaviour, test))[0, 0]
-        return f"{words.reading_words(float(typical), test.unit)} ({seen})"
+        if test.cause is not None:
+            absent, _ = cause_chances(test)
+            return test.outcomes[int(np.argmax(absent))].title
+        both = self.good[self.prepared.behaviour.column_of(test)]
+        seen = test.outcomes[int(np.argmax(outcome_chances(test, both)))].title
+        return f"{words.reading_words(float(both[0]), test.unit)} ({seen})" if test.unit else seen
 
     def _mind(self, cautions: Iterable[str]) -> str:
-        found = [self.letters[name] for name in cautions]
-        return f" Mind {', '.join(found)}." if found else ""
+        letters = ", ".join(self.letters[name] for name in cautions)
+        return f" Mind {letters}." if letters else ""
 
-    def _way(self, test: Test, branch: Branch) -> Way:
-        titles = [test.outcomes[outcome].title for outcome in branch.outcomes]
-        seen = ANYTHING_ELSE if branch.rare else "; ".join(titles)
-        then, step = self.then(branch.then)
-        return Way(seen, branch.share, then, step)
+    def _way(self, test: Test, branch: Branch) -> Paragraph:
+        titles = "; ".join(test.outcomes[outcome].title for outcome in branch.outcomes)
+        seen = "anything else" if branch.rare else titles
+        return Paragraph("way", f"{seen}: {share_words(branch.share)}", self.then(branch.then))
 
-    def then(self, then: Then) -> tuple[str, int]:
-        """What follows, and the number of the step when it is one."""
+    def then(self, then: Then) -> str:
+        """What follows."""
         if isinstance(then, TreeStep):
-            number = self.number[id(then)]
-            return f"step {number}", number
-        if isinstance(then, RepairLeaf):
-            return self._repair(then), 0
-        return (GO_ON, 0) if isinstance(then, GoOn) else (self._hand_over(then), 0)
-
-    def _repair(self, then: RepairLeaf) -> str:
-        machine = self.ready.machine
-        found = words.repair_of(machine, self.problem.repairs.names[then.repair])
-        assert found is not None  # noqa: S101 - the problem's repairs are the machine's
-        part, repair = found
+            return f"step {self.number[id(then)]}"
+        if isinstance(then, GoOn):
+            return "go on with the tool"
+        if isinstance(then, HandOver):
+            return "hand over to the maker's specialist"
+        machine, target = self.prepared.machine, self.costs.repairs.names[then.repair]
+        repair = words.repair_of(machine, target)
         ends = share_words(then.fixed / then.share)
         return (
-            f"REPAIR {words.part_words(machine, part)}: {repair.title}. Ends it in {ends} of "
-            f"these.{self._mind(repair.cautions)}"
+            f"REPAIR {words.action_words(machine, 'repair', target)}. Ends it in {ends} of these."
+            f"{self._mind(repair[1].cautions if repair is not None else ())}"
         )
-
-    @staticmethod
-    def _hand_over(_: HandOver) -> str:
-        return "hand over to the maker's specialist"

@@ -10,7 +10,7 @@ from diagnose.commands.output import open_console, print_json, print_progress
 
 def demo(
     machine: Annotated[
-        str, typer.Option("--machine", help="Id of a machine, or the path of a machine file.")
+        str, typer.Option("--machine", help=options.MACHINE_HELP)
     ] = "utility_vehicle",
     seed: Annotated[
         int, typer.Option("--seed", min=0, help="Which fault is invented; each is another job.")
@@ -21,10 +21,10 @@ def demo(
     from diagnose.commands.run_demo import run_demo, story  # noqa: PLC0415
     from diagnose.job import prepare  # noqa: PLC0415
 
-    ready = prepare(machine, progress=print_progress)
+    found = run_demo(prepare(machine, progress=print_progress), seed)
     if json:
-        print_json(story(run_demo(ready, seed, print_progress)))
+        print_json(story(found))
         return
     from diagnose.commands.show_demo import show_demo  # noqa: PLC0415
 
-    show_demo(open_console(), run_demo(ready, seed, print_progress))
+    show_demo(open_console(), found)

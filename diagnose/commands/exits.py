@@ -5,29 +5,13 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from diagnose.errors import (
-    CircuitError,
-    ClashError,
-    DiagnoseError,
-    MachineFileError,
-    NetworkError,
-    NetworkTooLargeError,
-    UnitError,
-    UnknownNameError,
-    ValueOutOfRangeError,
-)
+from diagnose import errors
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-DONE = 0
-OTHER = 1
-USAGE = 2
-UNKNOWN_NAME = 3
-READING_REFUSED = 4
-CLASH = 5
-MACHINE_FILE = 6
-NOT_SOLVABLE = 7
+DONE, OTHER, USAGE = 0, 1, 2
+UNKNOWN_NAME, READING_REFUSED, CLASH, MACHINE_FILE, NOT_SOLVABLE = 3, 4, 5, 6, 7
 INTERRUPTED = 130
 
 MEANINGS: Mapping[int, str] = MappingProxyType(
@@ -43,19 +27,20 @@ MEANINGS: Mapping[int, str] = MappingProxyType(
         INTERRUPTED: "stopped at the keyboard",
     }
 )
-
-_CODES: tuple[tuple[type[DiagnoseError], int], ...] = (
-    (UnknownNameError, UNKNOWN_NAME),
-    (ValueOutOfRangeError, READING_REFUSED),
-    (UnitError, READING_REFUSED),
-    (ClashError, CLASH),
-    (MachineFileError, MACHINE_FILE),
-    (CircuitError, NOT_SOLVABLE),
-    (NetworkError, NOT_SOLVABLE),
-    (NetworkTooLargeError, NOT_SOLVABLE),
+_CODES: Mapping[type[errors.DiagnoseError], int] = MappingProxyType(
+    {
+        errors.UnknownNameError: UNKNOWN_NAME,
+        errors.ValueOutOfRangeError: READING_REFUSED,
+        errors.UnitError: READING_REFUSED,
+        errors.ClashError: CLASH,
+        errors.MachineFileError: MACHINE_FILE,
+        errors.CircuitError: NOT_SOLVABLE,
+        errors.NetworkError: NOT_SOLVABLE,
+        errors.NetworkTooLargeError: NOT_SOLVABLE,
+    }
 )
 
 
-def exit_code(error: DiagnoseError) -> int:
+def exit_code(error: errors.DiagnoseError) -> int:
     """The exit code for an error of this project."""
-    return next((code for kind, code in _CODES if isinstance(error, kind)), OTHER)
+    return next((_CODES[kind] for kind in type(error).__mro__ if kind in _CODES), OTHER)

@@ -12,47 +12,24 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-_PLAIN = (
-    (191, "'"),
-    (222, "ijl"),
-    (278, " \u00a0!,./:;I[]ft"),
-    (333, "()-r"),
-    (500, "Jcksvxyz"),
-    (556, "0123456789?L_abdeghnopqu"),
-    (584, "+<>="),
-    (611, "FTZ"),
-    (667, "ABEKPSVXY&"),
-    (722, "CDHNRUw"),
-    (778, "GOQ"),
-    (833, "Mm"),
-    (889, "%"),
-    (944, "W"),
-)
-_BOLD = (
-    (238, "'"),
-    (278, " \u00a0,./Iijl"),
-    (333, "!:;()-[]ft"),
-    (389, "r"),
-    (500, "z"),
-    (556, "0123456789J_acekvxsy"),
-    (584, "+<>="),
-    (611, "?FLTZbdghnopqu"),
-    (667, "EPSVXY"),
-    (722, "ABCDHKNRU&"),
-    (778, "GOQw"),
-    (833, "M"),
-    (889, "%m"),
-    (944, "W"),
-)
 WIDEST = 1000
 """Width taken for a letter that is not in the table."""
 
 
-def _table(rows: tuple[tuple[int, str], ...]) -> Mapping[str, int]:
-    return MappingProxyType({letter: width for width, letters in rows for letter in letters})
+def _table(rows: str) -> Mapping[str, int]:
+    """Letter -> width, from rows `width=letters` with bars between them."""
+    split = (row.split("=", 1) for row in rows.split("|"))
+    return MappingProxyType({letter: int(width) for width, letters in split for letter in letters})
 
 
-PLAIN, BOLD = _table(_PLAIN), _table(_BOLD)
+PLAIN = _table(
+    "191='|222=ijl|278= \u00a0!,./:;I[]ft|333=()-r|500=Jcksvxyz|556=0123456789?L_abdeghnopqu|"
+    "584=+<>=|611=FTZ|667=ABEKPSVXY&|722=CDHNRUw|778=GOQ|833=Mm|889=%|944=W"
+)
+BOLD = _table(
+    "238='|278= \u00a0,./Iijl|333=!:;()-[]ft|389=r|500=z|556=0123456789J_acekvxsy|584=+<>=|"
+    "611=?FLTZbdghnopqu|667=EPSVXY|722=ABCDHKNRU&|778=GOQw|833=M|889=%m|944=W"
+)
 
 
 def printed_width(text: str, size: float, *, bold: bool = False) -> float:

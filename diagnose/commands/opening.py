@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import importlib
+import sys
 from typing import TYPE_CHECKING
 
 import typer
 
 from diagnose.commands.output import print_progress
-from diagnose.commands.quick_start import import_numba_without_blas
+from diagnose.commands.typed import split_before, split_finding, split_repair
 from diagnose.errors import UnknownNameError
 
 if TYPE_CHECKING:
@@ -15,7 +17,6 @@ if TYPE_CHECKING:
 
     from diagnose.job import Job
     from diagnose.machine.model import Machine
-
 
 TOLD = 0.7
 """How much a finding that was only told or half seen is trusted. Estimate."""
@@ -39,11 +40,10 @@ def open_job(
         DiagnoseError: a name, unit or reading that the machine does not have; a machine file
             with problems; findings that clash.
     """
+    complaint = _given(complaint)
     import_numba_without_blas()
     from diagnose.job import Job  # noqa: PLC0415  the engine loads on use only
 
-    if complaint is None:
-        raise _no_complaint()
     results = [split_finding(text) for text in findings or ()]
     job = Job.open(
         machine,
@@ -56,11 +56,11 @@ def open_job(
     done = [split_repair(text) for text in repaired or ()]
     stretches = split_before(before or (), len(done))
     doubted = set(unsure or ())
-    told = [test for found in (*stretches, results) for test, _ in found]
+    told = [test for stretch in (*stretches, results) for test, _ in stretch]
     for test in doubted - set(told):
         raise UnknownNameError("finding", test, told, "--unsure")
-    for found, (part, repair, gone) in zip(stretches, done, strict=True):
-        job = _record_all(job, found, doubted).repair(part, repair, gone=gone)
+    for stretch, (part, repair, gone) in zip(stretches, done, strict=True):
+        job = _record_all(job, stretch, doubted).repair(part, repair, gone=gone)
     return _record_all(job, results, doubted)
 
 
@@ -77,69 +77,33 @@ def known_complaint(machine: Machine, complaint: str | None) -> str:
         typer.BadParameter: no complaint.
         UnknownNameError: the machine does not have it.
     """
+    known = _given(complaint)
+    if known not in machine.complaints:
+        raise UnknownNameError("complaint", known, machine.complaints)
+    return known
+
+
+def _given(complaint: str | None) -> str:
     if complaint is None:
-        raise _no_complaint()
-    if complaint not in machine.complaints:
-        raise UnknownNameError("complaint", complaint, machine.complaints)
+        raise typer.BadParameter(
+            "say what the customer reports; `diagnose machines MACHINE` lists the complaints",
+            param_hint="--complaint",
+        )
     return complaint
 
 
-def _no_complaint() -> typer.BadParameter:
-    return typer.BadParameter(
-        "say what the customer reports; `diagnose machines MACHINE` lists the complaints",
-        param_hint="--complaint",
-    )
+def import_numba_without_blas() -> None:
+    """Load numba's array functions while they cannot find BLAS.
 
-
-CHECKS = {"gone": True, "still": False, "unchecked": None}
-"""What the check after a repair showed, as it is typed."""
-
-
-def split_repair(text: str, option: str = "--repaired") -> tuple[str, str, bool | None]:
-    """Part, repair and check of `PART.REPAIR=CHECK`.
-
-    Raises:
-        typer.BadParameter: one of the three is missing or not known.
+    On its first use numba looks for BLAS and loads scipy.linalg for it, which takes longer than
+    answering does. No kernel of this project multiplies matrices. Only for the processes of the
+    command line: a program that uses this package as a library may want numba's linear algebra.
     """
-    target, _, check = (part.strip() for part in text.partition("="))
-    part, _, repair = target.partition(".")
-    if not part or not repair or check not in CHECKS:
-        raise typer.BadParameter(
-            f"cannot read {text!r}; expected PART.REPAIR=gone, =still or =unchecked",
-            param_hint=option,
-        )
-    return part, repair, CHECKS[check]
-
-
-def split_before(texts: Iterable[str], repairs: int) -> list[list[tuple[str, str]]]:
-    """The findings before each repair, from `TEST=RESULT` or `N:TEST=RESULT`.
-
-    Raises:
-        typer.BadParameter: one that cannot be read, or is before a repair that was not done.
-    """
-    found: list[list[tuple[str, str]]] = [[] for _ in range(repairs)]
-    for text in texts:
-        number, colon, rest = text.partition(":")
-        if not colon:
-            number, rest = "1", text
-        if not number.strip().isdecimal() or not 1 <= int(number) <= repairs:
-            raise typer.BadParameter(
-                f"{text!r} is before repair {number.strip()}, but --repaired names {repairs}",
-                param_hint="--before",
-            )
-        found[int(number) - 1].append(split_finding(rest, "--before"))
-    return found
-
-
-def split_finding(text: str, option: str = "--finding") -> tuple[str, str]:
-    """Test and result of `TEST=RESULT`.
-
-    Raises:
-        typer.BadParameter: one of the two is missing.
-    """
-    test, _, result = (part.strip() for part in text.partition("="))
-    if not test or not result:
-        raise typer.BadParameter(
-            f"cannot read {text!r}; expected TEST=OUTCOME or TEST=12.3V", param_hint=option
-        )
-    return test, result
+    wanted = "scipy.linalg"
+    if wanted in sys.modules:
+        return
+    sys.modules[wanted] = None  # type: ignore[assignment]  # makes its import fail at once
+    try:
+        importlib.import_module("numba.np.arraymath")
+    finally:
+        del sys.modules[wanted]

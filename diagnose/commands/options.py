@@ -4,14 +4,9 @@ from typing import Annotated
 
 import typer
 
-Machine = Annotated[
-    str,
-    typer.Argument(
-        metavar="MACHINE",
-        help="Id of a machine, or the path of a machine file.",
-        show_default=False,
-    ),
-]
+MACHINE_HELP = "Id of a machine, or the path of a machine file."
+
+Machine = Annotated[str, typer.Argument(metavar="MACHINE", help=MACHINE_HELP, show_default=False)]
 Complaint = Annotated[
     str | None,
     typer.Option("--complaint", "-c", help="What the customer says: id of a complaint."),
@@ -21,26 +16,24 @@ Findings = Annotated[
     typer.Option(
         "--finding",
         "-f",
-        help="TEST=OUTCOME, or a reading with its unit: TEST=12.3V. Once for each finding.",
         metavar="TEST=RESULT",
+        help="TEST=OUTCOME, or a reading with its unit: TEST=12.3V. Once for each finding.",
     ),
 ]
 Before = Annotated[
     list[str] | None,
     typer.Option(
-        "--before",
+        metavar="[N:]TEST=RESULT",
         help="Found before a repair: TEST=RESULT before the first, 2:TEST=RESULT between the "
         "first and the second. Once for each finding.",
-        metavar="[N:]TEST=RESULT",
     ),
 ]
 Repaired = Annotated[
     list[str] | None,
     typer.Option(
-        "--repaired",
+        metavar="PART.REPAIR=CHECK",
         help="A repair that was done and what the check after it showed: `gone`, `still`, or "
         "`unchecked`. Once for each, in the order done.",
-        metavar="PART.REPAIR=CHECK",
     ),
 ]
 Tools = Annotated[
@@ -52,14 +45,12 @@ Areas = Annotated[
     typer.Option("--open", "-o", help="Area that is open already; once for each."),
 ]
 Celsius = Annotated[
-    float,
-    typer.Option("--celsius", help="Temperature of the battery; it shifts what a good one reads."),
+    float, typer.Option(help="Temperature of the battery; it shifts what a good one reads.")
 ]
 Unsure = Annotated[
     list[str] | None,
     typer.Option(
-        "--unsure",
-        help="Test whose finding was only told or half seen; it counts for less. Once for each.",
+        help="Test whose finding was only told or half seen; it counts for less. Once for each."
     ),
 ]
 LookFurther = Annotated[
@@ -72,7 +63,6 @@ LookFurther = Annotated[
 BudgetMs = Annotated[
     float,
     typer.Option(
-        "--budget-ms",
         min=1.0,
         max=60_000.0,
         help="Milliseconds to spend on --look-further. More of them, smaller errors.",

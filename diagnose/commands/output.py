@@ -21,6 +21,14 @@ def print_json(content: Any) -> None:
     sys.stdout.write(json.dumps(content, indent=2, allow_nan=False) + "\n")
 
 
+def say(content: Any, text: str, *, as_json: bool) -> None:
+    """Answer with a JSON document, or with a line of text."""
+    if as_json:
+        print_json(content)
+    else:
+        sys.stdout.write(f"{text}\n")
+
+
 def print_error(message: str, prefix: str = "diagnose: ") -> None:
     """Write one line on standard error, whatever line ends and control codes the message has."""
     line = " ".join(message.split())

@@ -12,10 +12,8 @@ from diagnose.commands import exits
 from diagnose.commands.advise import advise
 from diagnose.commands.bench import bench
 from diagnose.commands.card import card
-from diagnose.commands.check import check, schema
 from diagnose.commands.demo import demo
-from diagnose.commands.export import draw, network
-from diagnose.commands.machines import machines
+from diagnose.commands.machine_files import check, draw, machines, network, schema
 from diagnose.commands.output import print_error
 from diagnose.commands.review import review
 from diagnose.commands.serve import serve
@@ -27,31 +25,17 @@ if TYPE_CHECKING:
 
 HELP = "Finds the failed part of a machine that will not start, in the fewest minutes of labour."
 COMMANDS = (
-    demo,
-    machines,
-    advise,
-    bench,
-    card,
-    check,
-    schema,
-    review,
-    network,
-    draw,
-    trial,
-    serve,
+    *(demo, machines, advise, bench, card, check),
+    *(schema, review, network, draw, trial, serve),
 )
-
-
-def _exit_codes() -> str:
-    codes = "\n".join(f"{code:>4}  {meaning}" for code, meaning in exits.MEANINGS.items())
-    return f"Exit codes:\n\n\b\n{codes}"
 
 
 def make_app() -> typer.Typer:
     """The Typer application, with Rich kept out of help and errors."""
+    codes = "\n".join(f"{code:>4}  {meaning}" for code, meaning in exits.MEANINGS.items())
     app = typer.Typer(
         help=HELP,
-        epilog=_exit_codes(),
+        epilog=f"Exit codes:\n\n\b\n{codes}",
         add_completion=False,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,

@@ -10,6 +10,7 @@ from diagnose.commands import options
 from diagnose.commands.output import print_json, print_progress, save_text
 
 if TYPE_CHECKING:
+    from diagnose.machine.model import Machine
     from diagnose.review.review import Review
 
 ToolSet = Literal["lamp", "meter", "all"]
@@ -18,11 +19,7 @@ ToolSet = Literal["lamp", "meter", "all"]
 def review(
     machine: Annotated[
         str | None,
-        typer.Argument(
-            help="Id of a machine, or the path of a machine file.",
-            metavar="MACHINE",
-            show_default=False,
-        ),
+        typer.Argument(help=options.MACHINE_HELP, metavar="MACHINE", show_default=False),
     ] = None,
     tools: Annotated[
         ToolSet | None,
@@ -52,33 +49,28 @@ def review(
     if machine is None:
         _tables(update)
         return
-    found = _reviews(machine, tools)
-    if csv is not None:
-        save_text(csv, found[tools or "all"].to_csv())
-    if json:
-        print_json({name: one.to_dict() for name, one in found.items()})
-        return
-    _show(machine, found, markdown=markdown)
-
-
-def _reviews(machine: str, tools: ToolSet | None) -> dict[str, "Review"]:
     from diagnose.job import prepare  # noqa: PLC0415
+    from diagnose.review.tables import machine_section, plain_text  # noqa: PLC0415
+
+    known = prepare(machine, progress=print_progress).machine
+    reviews = _reviews(known, tools)
+    if csv is not None:
+        save_text(csv, reviews[tools or "all"].to_csv())
+    if json:
+        print_json({name: done.to_dict() for name, done in reviews.items()})
+        return
+    write = machine_section if markdown else plain_text
+    sys.stdout.write(write(known, reviews))
+
+
+def _reviews(machine: "Machine", tools: ToolSet | None) -> dict[str, "Review"]:
     from diagnose.review.review import TOOL_SETS, review_machine, review_tool_sets  # noqa: PLC0415
 
     if tools is None:
         return review_tool_sets(machine, print_progress)
-    known = prepare(machine, progress=print_progress).machine
     named = TOOL_SETS[tools]
-    at_hand = None if named is None else [tool for tool in named if tool in known.tools]
-    return {tools: review_machine(known, at_hand, print_progress)}
-
-
-def _show(machine: str, found: dict[str, "Review"], *, markdown: bool) -> None:
-    from diagnose.job import prepare  # noqa: PLC0415
-    from diagnose.review.tables import machine_section, plain_text  # noqa: PLC0415
-
-    write = machine_section if markdown else plain_text
-    sys.stdout.write(write(prepare(machine).machine, found))
+    at_hand = None if named is None else [tool for tool in named if tool in machine.tools]
+    return {tools: review_machine(machine, at_hand, print_progress)}
 
 
 def _tables(update: Path | None) -> None:
@@ -87,9 +79,8 @@ def _tables(update: Path | None) -> None:
     from diagnose.machine.load import machine_names  # noqa: PLC0415
     from diagnose.review.tables import insert_tables, machine_section  # noqa: PLC0415
 
-    tables = "\n".join(
-        machine_section(prepare(name).machine, _reviews(name, None)) for name in machine_names()
-    )
+    known = [prepare(name).machine for name in machine_names()]
+    tables = "\n".join(machine_section(machine, _reviews(machine, None)) for machine in known)
     if update is None:
         sys.stdout.write(tables)
     else:

@@ -7,13 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from diagnose.advice.minutes import labour_minutes
+from diagnose.advice.advice import RecordedRepair
 from diagnose.commands.technician import Case, Technician, invent_case
+from diagnose.commands.turn import Turn
+from diagnose.commands.typed import Said
+from diagnose.commands.words import history, repair_of
 from diagnose.job import Job
+from diagnose.rule.minutes import labour_minutes
 
 if TYPE_CHECKING:
-    from diagnose.advice.advice import Advice, TestAdvice
-    from diagnose.network.ready import Progress, ReadyMachine
+    from diagnose.advice.advice import Advice, RecordedFinding, TestAdvice
+    from diagnose.rule.prepared import Prepared
 
 MOST_STEPS = 40
 
@@ -26,12 +30,14 @@ class Step:
         test: the test as it was proposed; None for a repair.
         minutes: what it took, opening included.
         reason: why it was proposed.
-        after: the advice with its result.
+        done: the finding or repair as it was taken.
+        after: the advice with it.
     """
 
     test: TestAdvice | None
     minutes: float
     reason: str
+    done: RecordedFinding | RecordedRepair
     after: Advice
 
 
@@ -59,11 +65,6 @@ class Demo:
         return self.steps[-1].after if self.steps else self.first
 
     @property
-    def tests(self) -> int:
-        """How many tests were done."""
-        return sum(step.test is not None for step in self.steps)
-
-    @property
     def minutes(self) -> float:
         """Labour, from the first test to the end."""
         return sum(step.minutes for step in self.steps)
@@ -71,55 +72,46 @@ class Demo:
     @property
     def found(self) -> bool:
         """Whether a repair was done that puts the invented fault right."""
-        fixes = {one.id: one.fixes for one in self.job.machine.parts[self.case.part].repairs}
+        fixes = {known.id: known.fixes for known in self.job.machine.parts[self.case.part].repairs}
         return any(
-            one.part == self.case.part and self.case.mode in fixes[one.repair]
-            for one in self.job.repairs
+            done.part == self.case.part and self.case.mode in fixes[done.repair]
+            for done in self.job.repairs
         )
 
 
-def run_demo(ready: ReadyMachine, seed: int, progress: Progress | None = None) -> Demo:
+def run_demo(prepared: Prepared, seed: int) -> Demo:
     """Invent a fault and work the job to its end; the same seed gives the same job.
 
     Args:
-        ready: the machine.
+        prepared: the machine.
         seed: of the random numbers.
-        progress: called with a sentence before each long step.
     """
-    rng = np.random.default_rng(seed)
-    case = invent_case(ready, rng)
-    technician = Technician.at(ready.machine, case)
-    job = Job.open(ready.machine, case.complaint)
-    first = advice = job.advise()
+    rng, machine = np.random.default_rng(seed), prepared.machine
+    case = invent_case(prepared, rng)
+    technician = Technician.at(prepared, case)
+    turn = first = Turn.of(Job.open(machine, case.complaint))
     steps: list[Step] = []
-    while advice.verdict.action in {"test", "recheck", "repair"} and len(steps) < MOST_STEPS:
-        verdict, test, machine = advice.verdict, None, ready.machine
-        if verdict.action == "repair":
-            part, _, name = verdict.target.partition(".")
-            repair = next(one for one in machine.parts[part].repairs if one.id == name)
-            minutes = labour_minutes(machine, part, repair, job.situation.open_areas)
-            technician, gone = technician.repaired(part, repair, rng)
-            job = job.repair(part, name, gone=gone)
+    while turn.advice.verdict.action not in {"done", "escalate"} and len(steps) < MOST_STEPS:
+        verdict, proposed = turn.advice.verdict, None
+        repair = repair_of(machine, verdict.target)
+        if repair is not None and not turn.asked:
+            minutes = labour_minutes(machine, *repair, turn.job.situation.open_areas)
+            technician, gone = technician.repaired(*repair, rng)
+            turn = turn.after(Said("repaired", "gone" if gone else "still"))
         else:
-            job, test, minutes = _tested(job, advice, technician, rng)
-        advice = job.advise(progress)
-        steps.append(Step(test, minutes, verdict.reason, advice))
-    return Demo(job, seed, case, first, tuple(steps))
+            test = machine.tests[turn.asked]
+            proposed = next((one for one in turn.advice.tests if one.test == test.id), None)
+            minutes = test.minutes if proposed is None else proposed.minutes
+            turn = turn.after(Said("result", result=str(technician.do(test, rng))))
+        done = [one for one in history(turn.advice) if _is_about(one, verdict.target)][-1]
+        steps.append(Step(proposed, minutes, verdict.reason, done, turn.advice))
+    return Demo(turn.job, seed, case, first.advice, tuple(steps))
 
 
-def _tested(
-    job: Job, advice: Advice, technician: Technician, rng: np.random.Generator
-) -> tuple[Job, TestAdvice | None, float]:
-    """The job after the test proposed, or after a second look at one."""
-    test = job.machine.tests[advice.verdict.target]
-    result = technician.do(test, rng)
-    if advice.verdict.action == "recheck":
-        return job.record_again(test.id, result), None, test.minutes
-    proposed = next(one for one in advice.tests if one.test == test.id)
-    job = job.record(test.id, result)
-    if test.area is not None:
-        job = job.open_area(test.area)
-    return job, proposed, proposed.minutes
+def _is_about(done: RecordedFinding | RecordedRepair, target: str) -> bool:
+    if isinstance(done, RecordedRepair):
+        return f"{done.part}.{done.repair}" == target
+    return done.test == target
 
 
 def story(demo: Demo) -> dict[str, Any]:
@@ -137,8 +129,8 @@ def story(demo: Demo) -> dict[str, Any]:
 
 def _step_story(step: Step) -> dict[str, Any]:
     told: dict[str, Any] = {"minutes": step.minutes, "reason": step.reason}
-    if step.after.findings and step.after.findings[-1].repairs_before == len(step.after.repairs):
-        told |= {"test": step.after.findings[-1].test, "finding": asdict(step.after.findings[-1])}
+    if isinstance(step.done, RecordedRepair):
+        told["repair"] = asdict(step.done)
     else:
-        told |= {"repair": asdict(step.after.repairs[-1])}
+        told |= {"test": step.done.test, "finding": asdict(step.done)}
     return told | {"leading": asdict(step.after.suspects[0])}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING
 
+from diagnose.advice.advice import RecordedRepair
 from diagnose.commands import words
 
 if TYPE_CHECKING:
@@ -16,6 +17,10 @@ if TYPE_CHECKING:
 
 WIDTH = 78
 SUSPECTS = 5
+MANUAL = (
+    "The maker's service manual, local codes and licensed practice come before anything on this "
+    "sheet. After the repair: start it, and try every interlock."
+)
 
 
 def finding_sheet(job: Job, advice: Advice, when: datetime) -> str:
@@ -26,16 +31,15 @@ def finding_sheet(job: Job, advice: Advice, when: datetime) -> str:
         advice: its advice.
         when: printed as the day and minute of the sheet.
     """
-    machine = job.machine
     lines = [
         "FINDING SHEET",
         f"{when:%Y-%m-%d %H:%M}",
         "",
-        f"Machine     {machine.title} ({machine.id}, version {machine.version})",
-        f"Complaint   {machine.complaints[advice.complaint].title}",
+        f"Machine     {words.machine_words(job.machine)}",
+        f"Complaint   {job.machine.complaints[advice.complaint].title}",
         "",
         "Findings and repairs",
-        *_findings(job, advice),
+        *_history(job, advice),
         "",
         "Likeliest failures",
         *_suspects(job, advice),
@@ -44,38 +48,31 @@ def finding_sheet(job: Job, advice: Advice, when: datetime) -> str:
         *_next(job, advice),
         *_left(job),
         "",
-        *textwrap.wrap(
-            "The maker's service manual, local codes and licensed practice come before anything "
-            "on this sheet. After the repair: start it, and try every interlock.",
-            WIDTH,
-        ),
+        *textwrap.wrap(MANUAL, WIDTH),
     ]
     return "\n".join(lines) + "\n"
 
 
-def _findings(job: Job, advice: Advice) -> Iterator[str]:
+def _history(job: Job, advice: Advice) -> Iterator[str]:
     if not advice.findings and not advice.repairs:
         yield "  none"
     number = 0
-    for repairs in range(len(advice.repairs) + 1):
-        for finding in advice.findings:
-            if finding.repairs_before == repairs:
-                number += 1
-                outcome = words.result_words(job.machine, finding)
-                title = job.machine.tests[finding.test].title
-                yield from _hanging(f"{number:>3}. ", f"{title}: {outcome}")
-        if repairs < len(advice.repairs):
-            done = advice.repairs[repairs]
-            told = f"{words.repair_words(job.machine, done)}: {words.check_words(done.gone)}"
+    for known in words.history(advice):
+        if isinstance(known, RecordedRepair):
+            told = f"{words.repair_words(job.machine, known)}: {words.check_words(known.gone)}"
             yield from _hanging("  *  ", f"Repaired: {told}")
-    if advice.folded_repairs:
-        yield from _hanging("  ", words.folded_words(advice.folded_repairs))
+        else:
+            number += 1
+            title = job.machine.tests[known.test].title
+            told = f"{title}: {words.result_words(job.machine, known)}"
+            yield from _hanging(f"{number:>3}. ", told)
 
 
 def _suspects(job: Job, advice: Advice) -> Iterator[str]:
     for suspect in advice.suspects[:SUSPECTS]:
         fault = words.fault_words(job.machine, suspect.part, suspect.mode)
         yield from _hanging(f"{words.percent(suspect.probability):>9}  ", fault)
+    yield from _hanging("  ", words.left_out_words(advice.mass_left_out))
 
 
 def _next(job: Job, advice: Advice) -> Iterator[str]:
@@ -83,12 +80,12 @@ def _next(job: Job, advice: Advice) -> Iterator[str]:
     repair = words.repair_of(machine, verdict.target)
     cautions: tuple[str, ...] = ()
     if verdict.action == "repair" and repair is not None:
-        part, one = repair
-        yield from _hanging("  ", f"Repair: {words.part_words(machine, part)}. {one.title}.")
-        cautions = one.cautions
+        title = words.part_words(machine, repair[0])
+        yield from _hanging("  ", f"Repair: {title}. {repair[1].title}.")
+        cautions = repair[1].cautions
     elif verdict.target in machine.tests:
         test = machine.tests[verdict.target]
-        again = "Do again" if verdict.action == "recheck" else "Test"
+        again = words.ACTIONS["recheck"] if verdict.action == "recheck" else "Test"
         yield from _hanging("  ", f"{again}: {test.title}.")
         cautions = test.cautions
     yield from _hanging("  ", verdict.reason)
@@ -101,9 +98,9 @@ def _left(job: Job) -> Iterator[str]:
     for test, reason in job.skipped:
         because = f" ({reason})" if reason else ""
         yield from _hanging("  ", f"Not done: {job.machine.tests[test].title}{because}.")
-    opened = [area for area in job.machine.areas if area in job.situation.open_areas]
+    opened = words.open_words(job.machine, job.situation.open_areas)
     if opened:
-        yield from _hanging("  ", f"Stands open: {words.area_words(job.machine, opened)}.")
+        yield from _hanging("  ", f"Stands open: {opened}.")
 
 
 def _hanging(first: str, text: str) -> list[str]:

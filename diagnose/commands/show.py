@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING
 
-from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
+from diagnose.advice.advice import RecordedRepair
 from diagnose.commands import words
+from diagnose.commands.page import grid, headline, indented
+from diagnose.errors import ClashError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from rich.console import Console
+    from rich.table import Table
 
-    from diagnose.advice.advice import Advice, RecordedFinding, RecordedRepair, Suspect, TestAdvice
+    from diagnose.advice.advice import Advice, RecordedFinding, TestAdvice, WhileOpen
+    from diagnose.ahead.further import FurtherLook
     from diagnose.job import Job
     from diagnose.machine.model import Machine
 
+AFTER_A_RESULT = 3
+"""Suspects shown for each result of a test."""
+
+AT_THE_BENCH_SECONDS = 0.25
+"""Somebody reads the screen meanwhile; the figures are steadier than with less."""
+
 BAR_CELLS = 20
 EIGHTHS = " ▏▎▍▌▋▊▉"
-ANYWAY = 1.05
-"""From this ratio on it is said that the repair will need the area too. Estimate."""
 
 SURPRISING_BITS = 7.0
 """A finding that had less than one chance in 128 is worth reading again. Estimate."""
@@ -37,7 +45,7 @@ def bar(probability: float) -> str:
 
 def show_heading(console: Console, machine: Machine, complaint: str) -> None:
     """Which machine, and what the customer says."""
-    console.print(Text(f"{machine.title} ({machine.id}, version {machine.version})", "bold"))
+    console.print(Text(words.machine_words(machine), "bold"))
     console.print(Text(f"Customer: {machine.complaints[complaint].title}"))
     console.print(Text("The maker's manual and local rules come before anything said here.", "dim"))
 
@@ -46,34 +54,24 @@ def show_advice(console: Console, job: Job, advice: Advice, top: int) -> None:
     """The whole answer: findings, suspects, what to do, and the next best tests."""
     machine = job.machine
     show_heading(console, machine, advice.complaint)
-    show_findings(console, machine, advice)
-    show_suspects(console, machine, advice.suspects, top)
+    if advice.findings or advice.repairs:
+        headline(console, "Found so far")
+    for known in words.history(advice):
+        if isinstance(known, RecordedRepair):
+            indented(console, repair_line(machine, known))
+        else:
+            line = Text(f"{machine.tests[known.test].title}: ")
+            indented(console, line.append(finding_line(machine, known)))
+    show_suspects(console, machine, advice, top)
     show_verdict(console, machine, advice)
     show_tests(console, machine, advice.tests[:top])
     show_while_open(console, job, advice, top)
 
 
-def show_findings(console: Console, machine: Machine, advice: Advice) -> None:
-    """What was found and repaired so far, in the order it happened."""
-    if advice.findings or advice.repairs:
-        headline(console, "Found so far")
-    for number in range(len(advice.repairs) + 1):
-        for finding in advice.findings:
-            if finding.repairs_before == number:
-                line = Text(f"{machine.tests[finding.test].title}: ")
-                indented(console, line.append(finding_line(machine, finding)))
-        if number < len(advice.repairs):
-            indented(console, repair_line(machine, advice.repairs[number]))
-    if advice.folded_repairs:
-        told = words.folded_words(advice.folded_repairs)
-        indented(console, Text(told, "yellow"))
-
-
 def repair_line(machine: Machine, repair: RecordedRepair) -> Text:
     """A repair that was done, and what the check after it showed."""
     line = Text(f"Repaired: {words.repair_words(machine, repair)}: ", "green")
-    line.append(words.check_words(repair.gone), "bold green")
-    return line
+    return line.append(words.check_words(repair.gone), "bold green")
 
 
 def finding_line(machine: Machine, finding: RecordedFinding) -> Text:
@@ -84,66 +82,52 @@ def finding_line(machine: Machine, finding: RecordedFinding) -> Text:
     return line
 
 
-def show_suspects(
-    console: Console, machine: Machine, suspects: Sequence[Suspect], top: int
-) -> None:
-    """The likeliest failures as bars, and what all the others add up to."""
+def show_suspects(console: Console, machine: Machine, advice: Advice, top: int) -> None:
+    """The likeliest failures as bars, what all the others add up to, and what was left out."""
     headline(console, "What it may be")
-    table = _grid()
-    for suspect in suspects[:top]:
-        table.add_row(
-            Text(words.percent(suspect.probability).rjust(7)),
-            Text(bar(suspect.probability), "cyan"),
-            Text(words.fault_words(machine, suspect.part, suspect.mode)),
-        )
+    table = grid()
+    for suspect in advice.suspects[:top]:
+        fault = words.fault_words(machine, suspect.part, suspect.mode)
+        chance = suspect.probability
+        table.add_row(words.percent(chance).rjust(7), Text(bar(chance), "cyan"), fault)
     indented(console, table)
-    rest = suspects[top:]
+    rest = advice.suspects[top:]
     if rest:
         largest = words.percent(rest[0].probability)
         console.print(Text(f"  and {len(rest)} more, none above {largest}", "dim"))
+    left_out = words.left_out_words(advice.mass_left_out)
+    if left_out:
+        indented(console, left_out, "yellow")
 
 
 def show_verdict(console: Console, machine: Machine, advice: Advice) -> None:
     """What to do now and why, with the cautions."""
     verdict = advice.verdict
-    test = next((one for one in advice.tests if one.test == verdict.target), None)
+    test = _find(advice, verdict.target)
     repair = words.repair_of(machine, verdict.target)
+    headline(console, words.ACTIONS[verdict.action])
     if verdict.action in {"test", "recheck"} and test is not None:
-        headline(console, "Do next" if verdict.action == "test" else "Do again")
         show_test(console, machine, test)
     elif verdict.action == "repair" and repair is not None:
-        headline(console, "Repair")
-        part, one = repair
-        price = f", {one.price_eur:.0f} EUR in parts" if one.price_eur else ""
-        cost = f"{words.minutes_words(one.minutes)}{price}"
-        indented(console, Text(f"{words.part_words(machine, part)}: {one.title} ({cost})", "bold"))
-        show_cautions(console, words.caution_texts(machine, one.cautions))
-    else:
-        headline(console, words.ACTIONS[verdict.action])
-    indented(console, Text(verdict.reason))
+        price = f", {repair[1].price_eur:.0f} EUR in parts" if repair[1].price_eur else ""
+        cost = f"{words.minutes_words(repair[1].minutes)}{price}"
+        action = words.action_words(machine, "repair", verdict.target)
+        indented(console, f"{action} ({cost})", "bold")
+        show_cautions(console, words.caution_texts(machine, repair[1].cautions))
+    indented(console, verdict.reason)
 
 
 def show_test(console: Console, machine: Machine, test: TestAdvice) -> None:
     """One test: what to do, what it takes, what it tells, what to mind."""
     indented(console, Text.assemble((test.title, "bold"), (f"  {test.test}", "cyan")))
-    indented(console, Text(effort_words(machine, test)))
+    indented(console, words.effort_words(machine, test))
     show_cautions(console, test.cautions)
-
-
-def effort_words(machine: Machine, test: TestAdvice) -> str:
-    """What a test takes and tells, in one line."""
-    held = "" if test.tool == words.NO_TOOL else f", {machine.tools[test.tool].title}"
-    opens = f", first: {words.area_words(machine, test.opens)}" if test.opens else ""
-    gain = f"{test.gain_bits:.2f} bits, {test.bits_per_minute:.2f} a minute"
-    if test.bits_per_added_minute > test.bits_per_minute * ANYWAY:
-        gain += f", {test.bits_per_added_minute:.2f} a minute beyond what the repair opens anyway"
-    return f"{words.minutes_words(test.minutes)}{held}{opens}; tells {gain}"
 
 
 def show_cautions(console: Console, cautions: Iterable[str]) -> None:
     """Warnings, each with its mark."""
     for caution in cautions:
-        indented(console, Text(f"! {caution}", "yellow"), 4)
+        indented(console, f"! {caution}", "yellow", by=4)
 
 
 def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) -> None:
@@ -151,18 +135,12 @@ def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) 
     if not tests:
         return
     headline(console, "Tests, best first")
-    table = _grid("", "min", "added", "bits", "bits/min", "what to do", "first")
+    heads = ("", "min", "added", "bits", "bits/min", "what to do", "first")
+    table = grid(*heads, wide="what to do")
     for number, test in enumerate(tests, 1):
-        table.add_row(
-            Text(str(number)),
-            Text(f"{test.minutes:.1f}".rjust(4)),
-            Text(f"{test.added_minutes:.1f}".rjust(4)),
-            Text(f"{test.gain_bits:.2f}"),
-            Text(f"{test.bits_per_added_minute:.3f}"),
-            Text.assemble(test.title, (f"  {test.test}", "cyan")),
-            Text(words.area_words(machine, test.opens)),
-            style="" if test.worth_doing else "dim",
-        )
+        cells = (str(number), *_cells(test, test.bits_per_added_minute))
+        added, opens = f"{test.added_minutes:.1f}".rjust(4), words.area_words(machine, test.opens)
+        _add(table, test, (*cells[:2], added, *cells[2:]), opens)
     indented(console, table)
     if any(test.added_minutes < test.minutes for test in tests):
         why = "Added: minutes without what the repair will have to open anyway; bits/min go by it."
@@ -173,46 +151,104 @@ def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) 
 
 def show_while_open(console: Console, job: Job, advice: Advice, top: int) -> None:
     """What stands open, what that makes cheap, and what closing it will take."""
-    machine = job.machine
-    opened = [area for area in machine.areas if area in job.situation.open_areas]
+    opened = words.open_words(job.machine, job.situation.open_areas)
     if not opened:
         return
-    headline(console, f"While it is open: {words.area_words(machine, opened)}")
-    table = _grid("min", "bits", "bits/min", "what to do")
+    headline(console, f"While it is open: {opened}")
+    table = grid("min", "bits", "bits/min", "what to do", wide="what to do")
     for test in advice.while_open[:top]:
-        table.add_row(
-            Text(f"{test.minutes:.1f}".rjust(4)),
-            Text(f"{test.gain_bits:.2f}"),
-            Text(f"{test.bits_per_minute:.3f}"),
-            Text.assemble(test.title, (f"  {test.test}", "cyan")),
-            style="" if test.worth_doing else "dim",
-        )
+        _add(table, test, _cells(test, test.bits_per_minute))
     if advice.while_open:
         indented(console, table)
     closing = words.minutes_words(advice.closing_minutes)
-    indented(console, Text(f"Closing up at the end takes {closing}.", "dim"))
+    indented(console, f"Closing up at the end takes {closing}.", "dim")
 
 
-def headline(console: Console, title: str) -> None:
-    """A line that begins a block."""
-    console.print()
-    console.print(Text(title, "bold underline"))
+def _cells(test: TestAdvice | WhileOpen, rate: float) -> tuple[str, str, str]:
+    return f"{test.minutes:.1f}".rjust(4), f"{test.gain_bits:.2f}", f"{rate:.3f}"
 
 
-def indented(console: Console, content: Text | Table, by: int = 2) -> None:
-    """Print something a little to the right, without filling the lines up."""
-    console.print(Padding(content, (0, 0, 0, by), expand=False))
+def _add(table: Table, test: TestAdvice | WhileOpen, cells: Iterable[str], *behind: str) -> None:
+    """A row for a test, pale when it is not worth doing."""
+    title = Text.assemble(test.title, (f"  {test.test}", "cyan"))
+    table.add_row(*cells, title, *behind, style="" if test.worth_doing else "dim")
 
 
-def _grid(*headings: str) -> Table:
-    table = Table(
-        box=None,
-        pad_edge=False,
-        padding=(0, 2, 0, 0),
-        show_header=bool(headings),
-        header_style="dim",
-    )
-    for heading in headings:
-        width = 46 if heading == "what to do" else None  # or the last column takes it all
-        table.add_column(heading, overflow="fold", min_width=width)
-    return table
+def show_further(console: Console, machine: Machine, further: FurtherLook) -> None:
+    """Minutes left, the leading actions compared, the likeliest steps."""
+    headline(console, "Further ahead")
+    told = f"{words.left_words(further)}; {words.error_words(further)}"
+    indented(console, f"{told[0].upper()}{told[1:]}.")
+    table = grid("min left", "+-", "if this comes next")
+    for action in further.actions:
+        chosen = "bold" if action == further.best else ""
+        table.add_row(
+            Text(f"{action.minutes:.1f}".rjust(8), chosen),
+            f"{action.error_minutes:.1f}",
+            Text(words.action_words(machine, action.action, action.target), chosen),
+        )
+    indented(console, table)
+    indented(console, "Most likely it goes on so, with the chance that it comes so far", "dim")
+    for number, step in enumerate(further.and_then, 1):
+        indented(console, f"{number}  {words.step_words(machine, step)}")
+
+
+def show_left(console: Console, job: Job) -> None:
+    """One line with the minutes left; none when the findings cannot all be true."""
+    with contextlib.suppress(ClashError):
+        further = job.look_further(AT_THE_BENCH_SECONDS)
+        console.print(Text(f"  {words.left_words(further)}", "dim"))
+
+
+def show_asked(console: Console, job: Job, advice: Advice, test_id: str) -> None:
+    """The test asked for, with what can be typed."""
+    machine, known, test = job.machine, job.machine.tests[test_id], _find(advice, test_id)
+    chosen = advice.verdict.target == test_id
+    again = advice.verdict.action == "recheck"
+    headline(console, "Look again" if again else "Do next" if chosen else "As you chose")
+    if test is not None:
+        show_test(console, machine, test)
+    if chosen:
+        indented(console, advice.verdict.reason)
+    expected = job.expect(test_id)
+    if expected:
+        indented(console, "The meter would read", "dim")
+        table = grid()
+        for value in expected:
+            fault = words.fault_words(machine, value.part, value.mode) if value.part else "all good"
+            table.add_row(Text(words.expected_words(value), "cyan"), fault)
+        indented(console, table, by=4)
+    if known.unit is not None:
+        unsteady = [outcome.id for outcome in known.outcomes if outcome.at_least is None]
+        told = f"Type a reading in {known.unit}, or {', '.join(unsteady)}."
+        console.print(Text(f"  {told}", "dim"))
+    for number, outcome in enumerate(known.outcomes, 1):
+        mark = "  " if known.unit is not None else f"{number} "
+        console.print(Text(f"  {mark}").append(f"{outcome.id:<14}", "cyan").append(outcome.title))
+
+
+def show_why(console: Console, job: Job, advice: Advice, test_id: str) -> None:
+    """What each result would leave."""
+    test = _find(advice, test_id)
+    if test is None:
+        console.print(Text(advice.verdict.reason))
+        return
+    machine, after = job.machine, job.consequence(test_id)
+    headline(console, "What each result would leave")
+    table = grid()
+    for outcome in test.outcomes:
+        left = [
+            f"{words.percent(suspect.probability):>7}  "
+            f"{words.fault_words(machine, suspect.part, suspect.mode)}"
+            for suspect in after.get(outcome.outcome, ())[:AFTER_A_RESULT]
+        ]
+        table.add_row(
+            words.percent(outcome.probability).rjust(7),
+            Text(words.outcome_words(machine, test_id, outcome.outcome), "cyan"),
+            "\n".join(left) or "cannot be, by what was found so far",
+        )
+    indented(console, table)
+
+
+def _find(advice: Advice, test_id: str) -> TestAdvice | None:
+    return next((test for test in advice.tests if test.test == test_id), None)

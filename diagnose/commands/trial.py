@@ -13,6 +13,19 @@ if TYPE_CHECKING:
     from diagnose.trial.figures import Interval
     from diagnose.trial.run import TrialResult
 
+FIGURES = (
+    ("minutes of finding out", "finding_minutes", 1),
+    ("minutes of labour", "labour_minutes", 1),
+    ("minutes, price of parts included, mean", "mean_minutes", 1),
+    ("  the same, median", "median_minutes", 1),
+    ("  nine in ten below", "p90_minutes", 1),
+    ("  if one knew the fault", "known_minutes", 1),
+    ("tests in a job", "tests", 2),
+    ("good parts replaced in a job", "good_parts", 3),
+    ("share handed over", "not_solved", 3),
+)
+"""Words, figure and digits of each line about one policy."""
+
 
 def trial(
     machine: options.Machine,
@@ -54,7 +67,7 @@ def trial(
         names = list(dict.fromkeys([*(policy or []), *COMPARED]))
     with Progress(console=open_console(on_stderr=True), transient=True) as bar:
         task = bar.add_task(f"{', '.join(names)} on {machine}", total=jobs * len(names))
-        found = compare_policies(
+        compared = compare_policies(
             machine,
             names,
             jobs,
@@ -63,63 +76,62 @@ def trial(
             workers=workers,
             progress=lambda done, total: bar.update(task, completed=done, total=total),
         )
+    first, single = compared.results[0], len(compared.results) == 1
     if svg is not None:
-        save_text(svg, _picture(found))
+        save_text(svg, _picture(compared))
     if json:
-        print_json(found.results[0].to_dict() if len(found.results) == 1 else found.to_dict())
-    elif len(found.results) == 1:
-        _show(found.results[0])
+        print_json(first.to_dict() if single else compared.to_dict())
+    elif single:
+        _show(first)
     else:
-        _show_comparison(found)
+        _show_comparison(compared)
 
 
 def _about(result: "TrialResult") -> str:
     return f"{result.machine}, {result.complaint or 'all complaints'}"
 
 
-def _picture(found: "Comparison") -> str:
+def _picture(compared: "Comparison") -> str:
     from diagnose.trial.picture import picture  # noqa: PLC0415
 
-    first = found.results[0]
+    first = compared.results[0]
     title = f"{_about(first)}: {first.figures.jobs} jobs, seed {first.seed}"
-    rows = {one.policy: one.rows for one in found.results}
+    rows = {result.policy: result.rows for result in compared.results}
     return picture(title, {p: row["minutes"] - row["known_minutes"] for p, row in rows.items()})
 
 
 def _show(result: "TrialResult") -> None:
     from rich.table import Table  # noqa: PLC0415
 
-    f = result.figures
     about = f"{_about(result)}, policy {result.policy}"
-    table = Table("", "", "95 % interval", title=f"{about}: {f.jobs} jobs, seed {result.seed}")
-    for words, one, digits in (
-        ("minutes of finding out", f.finding_minutes, 1),
-        ("minutes of labour", f.labour_minutes, 1),
-        ("minutes, price of parts included, mean", f.mean_minutes, 1),
-        ("  the same, median", f.median_minutes, 1),
-        ("  nine in ten below", f.p90_minutes, 1),
-        ("  if one knew the fault", f.known_minutes, 1),
-        ("tests in a job", f.tests, 2),
-        ("good parts replaced in a job", f.good_parts, 3),
-        ("share handed over", f.not_solved, 3),
-    ):
-        table.add_row(words, f"{one.value:.{digits}f}", _range(one, digits))
+    title = f"{about}: {result.figures.jobs} jobs, seed {result.seed}"
+    table = Table("", "", "95 % interval", title=title)
+    for words, name, digits in FIGURES:
+        value: Interval = getattr(result.figures, name)
+        low, high = f"{value.low:.{digits}f}", f"{value.high:.{digits}f}"
+        table.add_row(words, f"{value.value:.{digits}f}", f"{low} to {high}")
     open_console().print(table)
 
 
-def _show_comparison(found: "Comparison") -> None:
+def _show_comparison(compared: "Comparison") -> None:
     from rich import box  # noqa: PLC0415
     from rich.table import Table  # noqa: PLC0415
 
-    first = found.results[0]
+    first = compared.results[0]
     title = f"{_about(first)}: the same {first.figures.jobs} jobs, seed {first.seed}"
     heads = ("policy", "finding", "labour", "all costs", "tests", "good parts", "left")
     table = Table(*heads, "saved", "", title=title, box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
     for column in table.columns:
         column.no_wrap = True
         column.justify = "left" if column.header == "policy" else "right"
-    for place, one in enumerate(found.results):
-        table.add_row(one.policy, *_row(one), *_saved(found, place))
+    saved = [["", ""]] + [
+        [_half(other.minutes), f"{other.finding_minutes_percent:.0f} %"] for other in compared.saved
+    ]
+    for result, against in zip(compared.results, saved, strict=True):
+        f = result.figures
+        minutes = [_half(x) for x in (f.finding_minutes, f.labour_minutes, f.mean_minutes)]
+        rates = f"{f.tests.value:.1f}", f"{f.good_parts.value:.3f}", f"{f.not_solved.value:.3f}"
+        table.add_row(result.policy, *minutes, *rates, *against)
     console = open_console()
     console.print(table)
     console.print(
@@ -130,27 +142,5 @@ def _show_comparison(found: "Comparison") -> None:
     )
 
 
-def _row(one: "TrialResult") -> list[str]:
-    f = one.figures
-    minutes = [_half(x, 1) for x in (f.finding_minutes, f.labour_minutes, f.mean_minutes)]
-    return [
-        *minutes,
-        f"{f.tests.value:.1f}",
-        f"{f.good_parts.value:.3f}",
-        f"{f.not_solved.value:.3f}",
-    ]
-
-
-def _saved(found: "Comparison", place: int) -> list[str]:
-    if place == 0:
-        return ["", ""]
-    saved = found.saved[place - 1]
-    return [_half(saved.minutes, 1), f"{saved.finding_minutes_percent:.0f} %"]
-
-
-def _half(one: "Interval", digits: int) -> str:
-    return f"{one.value:.{digits}f} ±{one.high - one.value:.{digits}f}"
-
-
-def _range(one: "Interval", digits: int) -> str:
-    return f"{one.low:.{digits}f} to {one.high:.{digits}f}"
+def _half(value: "Interval") -> str:
+    return f"{value.value:.1f} ±{value.high - value.value:.1f}"

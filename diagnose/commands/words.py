@@ -1,72 +1,56 @@
-"""Parts, tests, areas and numbers in the words of the machine file."""
+"""Parts, tests, steps and numbers in words: everything that several commands say."""
 
 from __future__ import annotations
 
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from diagnose.network.words import UNLISTED
+from diagnose.faults.words import UNLISTED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
-    from diagnose.advice.advice import RecordedFinding, RecordedRepair
+    from diagnose.advice.advice import Advice, RecordedFinding, RecordedRepair, TestAdvice
+    from diagnose.advice.expect import Expectation
+    from diagnose.ahead.further import FurtherLook, LikelyStep
     from diagnose.machine.model import Machine, Repair
 
 NONE_OF_THESE = "Something that this machine's file does not list"
+HAND_OVER = "Hand over"
 NO_TOOL = "none"
-
-OVER_RANGE_OHMS = 2e7
-"""Above this a hand meter shows no number. Common practice."""
-
 
 ACTIONS: Mapping[str, str] = MappingProxyType(
     {
         "test": "Do next",
         "recheck": "Do again",
         "repair": "Repair",
-        "escalate": "Hand over",
+        "escalate": HAND_OVER,
         "done": "Done",
     }
 )
 """Headings of the verdicts."""
 
+CHECKED: Mapping[str, str] = MappingProxyType(
+    {"gone": "the complaint is gone", "still_there": "the complaint is still there"}
+)
+"""What the check after a repair is expected to show."""
 
-def fault_words(machine: Machine, part: str, mode: str) -> str:
-    """A part and how it failed, e.g. `Battery: flat`."""
-    if part == UNLISTED or part not in machine.parts:
-        return NONE_OF_THESE
-    one = machine.parts[part]
-    return f"{one.title}: {one.modes[mode].title if mode in one.modes else mode}"
+OVER_RANGE_OHMS = 2e7
+"""Above this a hand meter shows no number. Common practice."""
 
+ANYWAY = 1.05
+"""From this ratio on it is said that the repair will need the area too. Estimate."""
 
-def part_words(machine: Machine, part: str) -> str:
-    """Title of a part."""
-    return machine.parts[part].title if part in machine.parts else NONE_OF_THESE
-
-
-def outcome_words(machine: Machine, test: str, outcome: str) -> str:
-    """Title of an outcome of a test."""
-    found = (one.title for one in machine.tests[test].outcomes if one.id == outcome)
-    return next(found, outcome)
+TOLD_MASS = 0.005
+"""What an answer did not look at is spoken of from this probability on."""
 
 
-def result_words(machine: Machine, finding: RecordedFinding) -> str:
-    """What a finding says, e.g. `12.4 V (12.4 V or more)`."""
-    found = outcome_words(machine, finding.test, finding.outcome)
-    if finding.reading is None or finding.unit is None:
-        return found
-    return f"{reading_words(finding.reading, finding.unit)} ({found})"
+# Numbers
 
 
-def area_words(machine: Machine, areas: Iterable[str]) -> str:
-    """Titles of areas, e.g. `Seat, Relay cover`."""
-    return ", ".join(machine.areas[area].title for area in areas)
-
-
-def caution_texts(machine: Machine, names: Iterable[str]) -> tuple[str, ...]:
-    """Texts of the cautions named, in order."""
-    return tuple(machine.cautions[name].text for name in names)
+def count_words(count: int, noun: str) -> str:
+    """`1 test`, `2 tests`."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def minutes_words(minutes: float) -> str:
@@ -83,6 +67,11 @@ def percent(probability: float) -> str:
     return f"{100.0 * probability:.1f} %"
 
 
+def share_words(share: float) -> str:
+    """A share of many jobs, e.g. `64 %`; never rounded to none."""
+    return "<1 %" if 0.0 < share < 0.005 else f"{100.0 * share:.0f} %"
+
+
 def reading_words(value: float, unit: str) -> str:
     """A reading as a meter shows it: three digits, with the prefix that suits."""
     if unit == "ohm" and value >= OVER_RANGE_OHMS:
@@ -95,11 +84,96 @@ def reading_words(value: float, unit: str) -> str:
     return f"{value:.3g} {unit}"
 
 
+def expected_words(expected: Expectation) -> str:
+    """A predicted reading, e.g. `12.3 V (12.2 to 12.4)` or `12.1 V, or 0 V by turns`."""
+    unit, value = expected.unit, expected.typical
+    typical = reading_words(value, unit)
+    if abs(expected.other - value) > max(expected.high - value, value - expected.low):
+        return f"{typical}, or {reading_words(expected.other, unit)} by turns"
+    low, high = reading_words(expected.low, unit), reading_words(expected.high, unit)
+    return typical if low == high else f"{typical} ({low} to {high})"
+
+
+# Things of the machine file
+
+
+def machine_words(machine: Machine) -> str:
+    """Title, id and version."""
+    return f"{machine.title} ({machine.id}, version {machine.version})"
+
+
+def part_words(machine: Machine, part: str) -> str:
+    """Title of a part."""
+    return machine.parts[part].title if part in machine.parts else NONE_OF_THESE
+
+
+def fault_words(machine: Machine, part: str, mode: str) -> str:
+    """A part and how it failed, e.g. `Battery: flat`."""
+    if part == UNLISTED or part not in machine.parts:
+        return NONE_OF_THESE
+    known = machine.parts[part]
+    return f"{known.title}: {known.modes[mode].title if mode in known.modes else mode}"
+
+
+def outcome_words(machine: Machine, test: str, outcome: str) -> str:
+    """Title of an outcome of a test."""
+    titles = (known.title for known in machine.tests[test].outcomes if known.id == outcome)
+    return next(titles, outcome)
+
+
+def area_words(machine: Machine, areas: Iterable[str]) -> str:
+    """Titles of areas, e.g. `Seat, Relay cover`."""
+    return ", ".join(machine.areas[area].title for area in areas)
+
+
+def open_words(machine: Machine, opened: Iterable[str]) -> str:
+    """Titles of the areas that stand open, in the order of the file; empty when none does."""
+    held = set(opened)
+    return area_words(machine, [area for area in machine.areas if area in held])
+
+
+def caution_texts(machine: Machine, names: Iterable[str]) -> tuple[str, ...]:
+    """Texts of the cautions named, in order."""
+    return tuple(machine.cautions[name].text for name in names)
+
+
+def tool_words(machine: Machine, tool: str) -> str:
+    """`, Multimeter`; empty for bare hands."""
+    return "" if tool == NO_TOOL else f", {machine.tools[tool].title}"
+
+
+def effort_words(machine: Machine, test: TestAdvice) -> str:
+    """What a test takes and tells, in one line."""
+    opens = f", first: {area_words(machine, test.opens)}" if test.opens else ""
+    gain = f"{test.gain_bits:.2f} bits, {test.bits_per_minute:.2f} a minute"
+    if test.bits_per_added_minute > test.bits_per_minute * ANYWAY:
+        gain += f", {test.bits_per_added_minute:.2f} a minute beyond what the repair opens anyway"
+    return f"{minutes_words(test.minutes)}{tool_words(machine, test.tool)}{opens}; tells {gain}"
+
+
 def repair_of(machine: Machine, target: str) -> tuple[str, Repair] | None:
     """The part and repair that a verdict points at with `part.repair`; None for anything else."""
     part, _, name = target.partition(".")
     repairs = machine.parts[part].repairs if part in machine.parts else ()
     return next(((part, repair) for repair in repairs if repair.id == name), None)
+
+
+# What was found and done
+
+
+def history(advice: Advice) -> Iterator[RecordedFinding | RecordedRepair]:
+    """Findings and repairs in the order they happened."""
+    for number in range(len(advice.repairs) + 1):
+        yield from (known for known in advice.findings if known.repairs_before == number)
+        yield from advice.repairs[number : number + 1]
+
+
+def result_words(machine: Machine, finding: RecordedFinding) -> str:
+    """What a finding says, e.g. `12.4 V (12.4 V or more)`."""
+    outcome = outcome_words(machine, finding.test, finding.outcome)
+    if finding.reading is None or finding.unit is None:
+        return outcome
+    return f"{reading_words(finding.reading, finding.unit)} ({outcome})"
 
 
 def repair_words(machine: Machine, repair: RecordedRepair) -> str:
@@ -111,13 +185,48 @@ def check_words(gone: bool | None) -> str:
     """What the check after a repair showed."""
     if gone is None:
         return "not tried yet"
-    return "the complaint is gone" if gone else "no change, the complaint is still there"
+    return CHECKED["gone"] if gone else f"no change, {CHECKED['still_there']}"
 
 
-def folded_words(repairs: int) -> str:
-    """That old findings count for less than they could."""
-    which = "the first repair" if repairs == 1 else f"the first {repairs} repairs"
+def left_out_words(mass_left_out: float) -> str:
+    """How much an answer did not look at; empty where it hardly matters."""
+    if mass_left_out <= TOLD_MASS:
+        return ""
+    return f"{100.0 * mass_left_out:.1f} % of what could be wrong was not looked at."
+
+
+# What comes
+
+
+def action_words(machine: Machine, action: str, target: str) -> str:
+    """An action in the words of the machine file."""
+    repair = repair_of(machine, target)
+    if repair is not None:
+        return f"{part_words(machine, repair[0])}: {repair[1].title}"
+    return machine.tests[target].title if action == "test" else HAND_OVER
+
+
+def step_words(machine: Machine, step: LikelyStep) -> str:
+    """One step with its likeliest outcome."""
+    action = action_words(machine, step.action, step.target)
+    if not step.outcome:
+        return action
+    seen = CHECKED.get(step.outcome, "")
+    if step.action == "test":
+        seen = outcome_words(machine, step.target, step.outcome)
+    return f"{action}: {seen} ({percent(step.probability)})"
+
+
+def left_words(further: FurtherLook) -> str:
+    """`about 44 min left (90 % under 76)`; how many figures are meant, the error says."""
+    return f"about {further.minutes_left:.0f} min left (90 % under {further.p90_minutes:.0f})"
+
+
+def error_words(further: FurtherLook) -> str:
+    """How sure these numbers are, and what they rest on."""
+    if further.jobs == 0:
+        return "every outcome followed to its end"
     return (
-        f"What was found before {which} is too much to keep whole; each part keeps its own "
-        f"probability from then, so the figures are near, not exact."
+        f"give or take {further.error_minutes:.1f} and {further.p90_error_minutes:.0f}, "
+        f"from {further.jobs} jobs played"
     )

@@ -119,10 +119,9 @@ class Network:
 
     def __post_init__(self) -> None:
         index = {family.node: place for place, family in enumerate(self.families)}
-        if len(index) != len(self.families):
-            seen: set[str] = set()
-            twice = next(f.node for f in self.families if f.node in seen or seen.add(f.node))  # type: ignore[func-returns-value]
-            raise NetworkError(f"{twice}: there are two nodes of this name", twice)
+        for place, family in enumerate(self.families):
+            if index[family.node] != place:
+                raise NetworkError(f"{family.node}: there are two nodes of this name", family.node)
         object.__setattr__(self, "index", MappingProxyType(index))
         for family in self.families:
             self._check_parents(family)
@@ -188,11 +187,15 @@ class Network:
         return tuple(ready)
 
     @cached_property
-    def leaves(self) -> tuple[int, ...]:
-        """Indices of the nodes with parents and without children, ascending."""
-        return tuple(
+    def leaves(self) -> frozenset[int]:
+        """Indices of the nodes with parents and without children."""
+        return frozenset(
             node for node, below in enumerate(self.children) if not below and self.parents[node]
         )
+
+    def leaf_table(self, node: int) -> NDArray[np.float64]:
+        """(parents' combinations, states) the table of a node with its parents' axes made one."""
+        return self.families[node].table.reshape(-1, self.cards[node])
 
 
 def from_pgmpy(model: Any) -> Network:

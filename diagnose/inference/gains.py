@@ -1,7 +1,8 @@
 """Mutual information between tests and named nodes, in bits.
 
 `I(A; T | e) = H(T | e) - sum_a P(a | e) H(T | a, e)` where `a` runs over the combinations of the
-named nodes that are possible. Each combination is one propagation, and it serves all tests.
+named nodes that are possible. Where one clique holds all of them, or they shield a leaf, one pass
+is enough; otherwise each combination is a case of its own, and it serves all tests.
 """
 
 from __future__ import annotations
@@ -11,95 +12,95 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.errors import NetworkTooLargeError
-from diagnose.inference.plan import entropies
+from diagnose.inference.told import Told, shares, tell
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    from numpy.typing import NDArray
-
-    from diagnose.inference.compiled import CompiledNetwork
-    from diagnose.inference.findings import Findings
+    from diagnose.inference.layout import Ints, Reals
 
 MOST_COMBINATIONS = 200_000
-CHUNK = 4096
+MOST_NUMBERS = 4_000_000
+"""Rows times cases that go side by side: 32 MB for each copy of them."""
 
 
-def gains_about(
-    network: CompiledNetwork,
-    tests: Sequence[int],
-    findings: Findings,
-    about: Sequence[int] | None,
-) -> dict[str, float]:
-    """Gains of the tests, by name; see `CompiledNetwork.gains`."""
-    beliefs = network.beliefs(findings)
-    asked = None if about is None else frozenset(about)
-    found: dict[int, float] = {}
-    groups: dict[frozenset[int], list[int]] = {}
-    for test in tests:
-        leaf = network.encoder.leaf_of.get(test)
-        above = frozenset(network.names.parents[test])
-        if leaf is not None and (asked is None or (above <= asked and test not in asked)):
-            # given its parents, a leaf depends on nothing else
-            found[test] = float(beliefs.gain_vector[leaf])
-        else:
-            groups.setdefault(above if asked is None else asked, []).append(test)
-    for nodes, members in groups.items():
-        values = _by_combination(network, members, findings, sorted(nodes))
-        found.update(zip(members, values, strict=True))
-    return {network.nodes[test]: found[test] for test in tests}
+def entropies(rows: Reals) -> Reals:
+    """H in bits of each distribution in the last axis."""
+    safe = np.where(rows > 0.0, rows, 1.0)
+    bits: Reals = np.abs(np.sum(safe * np.log2(safe), axis=-1))
+    return bits
 
 
-def _by_combination(
-    network: CompiledNetwork, tests: Sequence[int], findings: Findings, about: Sequence[int]
-) -> list[float]:
-    """Entropy of each test less its mean entropy once the named nodes are known."""
-    offsets = network.state_offsets
-    combinations, shares, prior = possible_combinations(network, findings, about)
-    left = np.zeros(len(tests))
-    for start in range(0, len(combinations), CHUNK):
-        part = slice(start, start + CHUNK)
-        marginals = network.propagate_many(combinations[part], findings).marginals
-        for place, test in enumerate(tests):
-            own = marginals[:, offsets[test] : offsets[test + 1]]
-            left[place] += shares[part] @ entropies(own)
-    bits = [float(entropies(prior[offsets[t] : offsets[t + 1]])) for t in tests]
-    bounded = [min(max(b - rest, 0.0), b) for b, rest in zip(bits, left.tolist(), strict=True)]
-    return [
-        0.0 if test in findings.readings else gain
-        for test, gain in zip(tests, bounded, strict=True)
-    ]
+def gains_about(told: Told, tests: Sequence[int], about: frozenset[int] | None) -> dict[int, float]:
+    """Gain of each test in bits; see `CompiledNetwork.gains`.
 
-
-def possible_combinations(
-    network: CompiledNetwork, findings: Findings, about: Sequence[int]
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
-    """Combinations of states that can occur, found node by node.
-
-    Returns:
-        State codes of shape (combinations, len(about)), their probabilities given the findings,
-        and the marginals of all nodes given the findings alone.
+    Args:
+        told: the pass of one case after the findings.
+        tests: the tests.
+        about: the named nodes, None for each test's own parents.
 
     Raises:
-        NetworkTooLargeError: for more than `MOST_COMBINATIONS`.
+        NetworkTooLargeError: for more than `MOST_COMBINATIONS` of the named nodes.
     """
-    offsets = network.state_offsets
-    codes = np.full((1, 0), -1, np.int64)
-    shares = np.ones(1)
-    prior = network.beliefs(findings).marginals
-    for node in about:
-        own = np.concatenate(
-            [
-                network.propagate_many(codes[start : start + CHUNK], findings).marginals[
-                    :, offsets[node] : offsets[node + 1]
-                ]
-                for start in range(0, len(codes), CHUNK)
-            ]
-        )
+    left: dict[int, float] = {}
+    waiting: dict[frozenset[int], list[int]] = {}
+    for test in tests:
+        asked = frozenset(told.network.parents[test]) if about is None else about
+        at_once = _left_at_once(told, test, asked)
+        if at_once is None:
+            waiting.setdefault(asked, []).append(test)
+        else:
+            left[test] = at_once
+    for asked, members in waiting.items():
+        left.update(_left_by_combination(told, members, sorted(asked)))
+    whole = {test: float(entropies(told.marginal(test)[0])) for test in tests}
+    return {test: min(max(whole[test] - left[test], 0.0), whole[test]) for test in tests}
+
+
+def _left_at_once(told: Told, test: int, about: frozenset[int]) -> float | None:
+    """Mean entropy of a test once the named nodes are known, where one pass tells it."""
+    if test in about:
+        return 0.0
+    if test in told.network.leaves:
+        if not about.issuperset(told.network.parents[test]):
+            return None
+        return float(told.seen(test)[0] @ entropies(told.leaf_rows(test)))
+    joint = told.joint(sorted(about), test)
+    return None if joint is None else float(joint.sum(axis=1) @ entropies(shares(joint)))
+
+
+def _left_by_combination(
+    told: Told, tests: Sequence[int], about: Sequence[int]
+) -> dict[int, float]:
+    """The same where every possible combination is a case of its own, found node by node."""
+    states = np.zeros((1, 0), np.int64)
+    chances = np.ones(1)
+    for place, node in enumerate(about):
+        blocks = [given.marginal(node) for given in _given(told, about[:place], states)]
+        own = np.concatenate(blocks)
         before, state = np.nonzero(own > 0.0)
         if len(before) > MOST_COMBINATIONS:
-            names = [network.nodes[one] for one in about]
+            names = [told.network.families[member].node for member in about]
             raise NetworkTooLargeError(len(before), MOST_COMBINATIONS, names)
-        shares = shares[before] * own[before, state]
-        codes = np.column_stack([codes[before], offsets[node] + state])
-    return codes, shares, prior
+        chances = chances[before] * own[before, state]
+        states = np.column_stack([states[before], state])
+    left = np.zeros(len(tests))
+    done = 0
+    for given in _given(told, about, states):
+        chance = chances[done : done + len(given.log_evidence)]
+        done += len(chance)
+        for place, test in enumerate(tests):
+            left[place] += chance @ entropies(given.marginal(test))
+    return dict(zip(tests, left.tolist(), strict=True))
+
+
+def _given(told: Told, about: Sequence[int], states: Ints) -> Iterator[Told]:
+    """What is believed given each combination of states, some combinations at a time."""
+    step = max(1, MOST_NUMBERS // told.layout.rows)
+    for start in range(0, len(states), step):
+        part = states[start : start + step]
+        cases = {node: np.repeat(own, len(part), axis=0) for node, own in told.weights.items()}
+        for column, node in enumerate(about):
+            chosen = np.eye(told.network.cards[node])[part[:, column]]
+            cases[node] = cases.get(node, 1.0) * chosen
+        yield tell(told.network, told.layout, cases, len(part))

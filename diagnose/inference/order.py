@@ -1,7 +1,7 @@
 """In which order to sum the nodes out, and the cliques that order makes.
 
 Everything here is pure functions on sets of node indices. An order is judged by what the
-cliques would hold if every row were possible; which rows really are is found out later.
+cliques would hold if every row were possible; which rows really are is worked out later.
 
 Source of the heuristics: Kjaerulff 1990, "Triangulation of graphs - algorithms giving small
 total state space"; min-fill with ties broken by weight is among the best of them.
@@ -9,7 +9,6 @@ total state space"; min-fill with ties broken by weight is among the best of the
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 
 Graph = dict[int, set[int]]
@@ -30,22 +29,6 @@ def fill_in(graph: Graph, node: int) -> int:
     """How many edges summing out `node` would add: pairs of neighbours not yet joined."""
     near = graph[node]
     return sum(len(near) - 1 - len(near & graph[other]) for other in near) // 2
-
-
-def min_fill(log_cards: Sequence[float]) -> Score:
-    """Scores by fill-in, ties by the log-size of the clique made."""
-    return lambda graph, node: (
-        float(fill_in(graph, node)),
-        log_cards[node] + sum(log_cards[other] for other in graph[node]),
-    )
-
-
-def min_weight(log_cards: Sequence[float]) -> Score:
-    """Scores by the log-size of the clique made, ties by fill-in."""
-    return lambda graph, node: (
-        log_cards[node] + sum(log_cards[other] for other in graph[node]),
-        float(fill_in(graph, node)),
-    )
 
 
 def free_weight(
@@ -70,84 +53,50 @@ def free_weight(
     )
 
 
+def min_fill(log_cards: Sequence[float]) -> Score:
+    """Scores by fill-in, ties by the log-size of the clique made."""
+    return lambda graph, node: (
+        float(fill_in(graph, node)),
+        log_cards[node] + sum(log_cards[other] for other in graph[node]),
+    )
+
+
 def min_rows(log_cards: Sequence[float], functions: Mapping[int, Collection[int]]) -> Score:
-    """Scores by the log-number of possible rows of the clique made, ties by its log-size."""
-
-    def score(graph: Graph, node: int) -> tuple[float, float]:
-        members = graph[node] | {node}
-        return (
-            free_weight(members, log_cards, functions),
-            sum(log_cards[other] for other in members),
-        )
-
-    return score
+    """Scores by the log-number of possible rows of the clique made, ties by fill-in."""
+    return lambda graph, node: (
+        free_weight(graph[node] | {node}, log_cards, functions),
+        float(fill_in(graph, node)),
+    )
 
 
-def absorbed(
-    cliques: Sequence[frozenset[int]],
-    edges: Collection[tuple[int, int]],
-    rows: Callable[[frozenset[int]], float],
-) -> list[frozenset[int]]:
-    """The cliques with neighbours made one wherever that does not add rows.
-
-    Along a chain of deterministic nodes neighbouring cliques often have the same free nodes;
-    walking over both is work done twice. Merging neighbours keeps a clique tree a clique tree.
-
-    Args:
-        cliques: members of each clique.
-        edges: a clique forest over them.
-        rows: estimated number of rows of a clique.
-    """
-    held = dict(enumerate(cliques))
-    cost = {place: rows(clique) for place, clique in held.items()}
-    links = sorted(edges)
-    merged = True
-    while merged:
-        merged = False
-        for one, two in links:
-            both = held[one] | held[two]
-            together = rows(both)
-            if together <= cost[one] + cost[two]:
-                held[one], cost[one] = both, together
-                del held[two], cost[two]
-                renamed = {(one if a == two else a, one if b == two else b) for a, b in links}
-                links = sorted((a, b) for a, b in renamed if a != b)
-                merged = True
-                break
-    return list(held.values())
-
-
-def eliminate(
-    graph: Graph, score: Score, priority: Mapping[int, int] | None = None
-) -> list[tuple[int, frozenset[int]]]:
+def eliminate(graph: Graph, score: Score) -> list[tuple[int, frozenset[int]]]:
     """Sums the nodes out one by one, always the one that scores least.
 
     Args:
         graph: neighbours of each node; it is not changed.
         score: smaller is better.
-        priority: nodes with a smaller number go first whatever they score; 0 when not named.
 
     Returns:
         For each node, in order, the node and the clique it made: itself and the neighbours it
         had left.
     """
     left = {node: set(near) for node, near in graph.items()}
-    first = priority or {}
-    rank = {node: (first.get(node, 0), *score(left, node), node) for node in left}
+    rank = {node: (*score(left, node), node) for node in left}
     made = []
     while left:
         node = min(rank.values())[-1]
         near = left.pop(node)
         del rank[node]
         made.append((node, frozenset(near | {node})))
-        touched = set(near)
+        new = [(a, b) for a in near for b in near if a < b and b not in left[a]]
         for other in near:
             left[other].discard(node)
             left[other] |= near - {other}
-        for other in near:  # a fill-in edge changes the score of whoever sees both its ends
-            touched |= left[other]
+        touched = set(near)
+        for a, b in new:  # a new edge changes the score of whoever sees both its ends
+            touched |= left[a] & left[b]
         for other in touched:
-            rank[other] = (first.get(other, 0), *score(left, other), other)
+            rank[other] = (*score(left, other), other)
     return made
 
 
@@ -166,6 +115,44 @@ def maximal_cliques(made: Sequence[tuple[int, frozenset[int]]]) -> list[frozense
     return kept
 
 
-def log_sizes(cards: Sequence[int]) -> list[float]:
-    """Natural logarithm of each number of states."""
-    return [math.log(card) for card in cards]
+def absorbed(
+    cliques: Sequence[frozenset[int]],
+    edges: Collection[tuple[int, int]],
+    rows: Callable[[frozenset[int]], float],
+    spare: float = 0.0,
+) -> list[frozenset[int]]:
+    """The cliques with neighbours made one wherever that adds no more than some spare rows.
+
+    Along a chain of deterministic nodes neighbouring cliques often have the same free nodes;
+    walking over both is work done twice. Merging neighbours keeps a clique tree a clique tree.
+
+    Args:
+        cliques: members of each clique.
+        edges: a clique forest over them.
+        rows: estimated number of rows of a clique.
+        spare: rows that one clique fewer is worth.
+    """
+    held = dict(enumerate(cliques))
+    cost = {place: rows(clique) for place, clique in held.items()}
+    into = list(range(len(cliques)))
+
+    def now(place: int) -> int:
+        while into[place] != place:
+            place = into[place]
+        return place
+
+    links = sorted(edges)
+    merged = True
+    while merged:
+        merged = False
+        for left, right in ((now(a), now(b)) for a, b in links):
+            if left == right:
+                continue
+            both = held[left] | held[right]
+            together = rows(both)
+            if together <= cost[left] + cost[right] + spare:
+                held[left], cost[left] = both, together
+                del held[right], cost[right]
+                into[right] = left
+                merged = True
+    return list(held.values())

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from diagnose.errors import NetworkTooLargeError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from diagnose.inference.families import Network
 
@@ -146,62 +146,53 @@ def table_supports(network: Network, nodes: Iterable[int]) -> dict[int, Relation
     return supports
 
 
-class CliqueSupports:
-    """Finds the rows of the cliques of one network; remembers projections it made before."""
+def reduced(
+    network: Network,
+    supports: Mapping[int, Relation],
+    cliques: Sequence[frozenset[int]],
+    parent: Sequence[int],
+    limit: int,
+) -> list[Relation]:
+    """Rows of every clique, each part of some possible combination of all nodes.
 
-    def __init__(self, network: Network, nodes: Iterable[int]) -> None:
-        self._network = network
-        self._cards = network.cards
-        self._supports = table_supports(network, nodes)
-        self._projected: dict[tuple[int, frozenset[int]], Relation] = {}
+    Args:
+        network: the network.
+        supports: the non-zero entries of each member's table, see `table_supports`.
+        cliques: members of each clique, parents before children.
+        parent: index of each clique's parent, -1 for a root.
+        limit: most rows any clique, and all together, may have on the way.
 
-    def _inside(self, clique: frozenset[int]) -> list[Relation]:
-        """What each member's own table says about the members of the clique."""
-        found = []
-        for node in sorted(clique):
-            key = (node, clique.intersection(self._supports[node].scope))
-            if key not in self._projected:
-                scope = [member for member in self._supports[node].scope if member in key[1]]
-                self._projected[key] = project(self._supports[node], scope, self._cards)
-            found.append(self._projected[key])
-        return found
+    Raises:
+        NetworkTooLargeError: naming the nodes of the clique that is too large.
+    """
+    cards = network.cards
+    messages: list[list[Relation]] = [[] for _ in cliques]
+    made: list[Relation] = [Relation((), np.zeros((0, 0), np.int32))] * len(cliques)
+    total = 0
+    for place in reversed(range(len(cliques))):
+        members = sorted(cliques[place])
+        inside = [
+            project(held, [node for node in held.scope if node in cliques[place]], cards)
+            for held in map(supports.__getitem__, members)
+        ]
+        try:
+            made[place] = join_all([*inside, *messages[place]], cards, limit)
+        except NetworkTooLargeError as error:
+            raise _too_large(network, error.rows, limit, members) from None
+        total += len(made[place].rows)
+        if total > limit:
+            raise _too_large(network, total, limit, members)
+        messages[place].clear()
+        if parent[place] >= 0:
+            separator = sorted(cliques[place] & cliques[parent[place]])
+            messages[parent[place]].append(project(made[place], separator, cards))
+    for place in range(len(cliques)):
+        if parent[place] >= 0:
+            made[place] = semijoin(made[place], made[parent[place]], cards)
+    return made
 
-    def reduce(
-        self, cliques: Sequence[frozenset[int]], parent: Sequence[int], limit: int
-    ) -> list[Relation]:
-        """Rows of every clique, each part of some possible combination of all nodes.
 
-        Args:
-            cliques: members of each clique, parents before children.
-            parent: index of each clique's parent, -1 for a root.
-            limit: most rows any clique, and all together, may have on the way.
-
-        Raises:
-            NetworkTooLargeError: naming the nodes of the clique that is too large.
-        """
-        messages: list[list[Relation]] = [[] for _ in cliques]
-        made: list[Relation] = [Relation((), np.zeros((0, 0), np.int32))] * len(cliques)
-        total = 0
-        for place in reversed(range(len(cliques))):
-            members = cliques[place]
-            try:
-                made[place] = join_all(
-                    [*self._inside(members), *messages[place]], self._cards, limit
-                )
-            except NetworkTooLargeError as error:
-                raise self._too_large(error.rows, limit, members) from None
-            messages[place].clear()
-            total += len(made[place].rows)
-            if total > limit:
-                raise self._too_large(total, limit, members)
-            if parent[place] >= 0:
-                separator = sorted(members & cliques[parent[place]])
-                messages[parent[place]].append(project(made[place], separator, self._cards))
-        for place in range(len(cliques)):
-            if parent[place] >= 0:
-                made[place] = semijoin(made[place], made[parent[place]], self._cards)
-        return made
-
-    def _too_large(self, rows: int, limit: int, members: Iterable[int]) -> NetworkTooLargeError:
-        names = [self._network.families[node].node for node in sorted(members)]
-        return NetworkTooLargeError(rows, limit, names)
+def _too_large(
+    network: Network, rows: int, limit: int, members: Iterable[int]
+) -> NetworkTooLargeError:
+    return NetworkTooLargeError(rows, limit, [network.families[node].node for node in members])

@@ -19,14 +19,14 @@ from diagnose.machine.model import (
     Shop,
     Tool,
 )
-from diagnose.machine.test_entries import AllOfFunction, RelayFunction
+from diagnose.machine.entries_of_tests import AllOfFunction, RelayFunction
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from diagnose.machine.model import Part
     from diagnose.machine.schema import CauseEntry, MachineFile, RaiseEntry
-    from diagnose.machine.test_entries import AnyFunction
+    from diagnose.machine.entries_of_tests import AnyFunction
 
 RELAY_LEVELS = ("pulls_in", "chatters", "silent")
 ALL_OF_LEVELS = ("yes", "no")

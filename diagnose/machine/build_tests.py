@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from diagnose.machine.build_parts import DICTIONARY_VOLTS
 from diagnose.machine.dictionary import test_kinds, unsteady_title
 from diagnose.machine.model import Outcome, Test
-from diagnose.machine.test_entries import (
+from diagnose.machine.entries_of_tests import (
     AmpsOutcome,
     AmpsTest,
     BridgeTest,
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from diagnose.machine.dictionary import OutcomeKind, TestDefaults
     from diagnose.machine.model import Function
     from diagnose.machine.schema import MachineFile
-    from diagnose.machine.test_entries import AnyTest, VoltsOutcome
+    from diagnose.machine.entries_of_tests import AnyTest, VoltsOutcome
 
 UNSTEADY = "unsteady"
 """Outcome that electrical tests get beside those of the file."""

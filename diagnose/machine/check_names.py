@@ -8,7 +8,7 @@ from diagnose.machine.build_tests import test_parts, test_probes
 from diagnose.machine.dictionary import part_kinds, test_kinds
 from diagnose.machine.part_entries import ControllerEntry
 from diagnose.machine.subject import unknown_words
-from diagnose.machine.test_entries import (
+from diagnose.machine.entries_of_tests import (
     AllOfFunction,
     BridgeTest,
     LampTest,
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from diagnose.machine.document import Path
     from diagnose.machine.schema import RaiseEntry
     from diagnose.machine.subject import Subject
-    from diagnose.machine.test_entries import AnyTest
+    from diagnose.machine.entries_of_tests import AnyTest
 
 
 def check_names(subject: Subject) -> Iterator[Problem]:

@@ -13,7 +13,7 @@ from diagnose.machine.part_entries import (
     RelayEntry,
     WireEntry,
 )
-from diagnose.machine.test_entries import AllOfFunction, LevelledFunction
+from diagnose.machine.entries_of_tests import AllOfFunction, LevelledFunction
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

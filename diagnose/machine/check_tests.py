@@ -15,7 +15,7 @@ from diagnose.machine.build_tests import (
 from diagnose.machine.check_parts import HANDLED_WITH_CARE, check_bounds, cycles
 from diagnose.machine.dictionary import part_kinds
 from diagnose.machine.part_entries import ControllerEntry, RelayEntry
-from diagnose.machine.test_entries import (
+from diagnose.machine.entries_of_tests import (
     AmpsTest,
     BridgeTest,
     LoadTest,
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from diagnose.errors import Problem
     from diagnose.machine.document import Path
     from diagnose.machine.subject import Subject
-    from diagnose.machine.test_entries import AnyTest
+    from diagnose.machine.entries_of_tests import AnyTest
 
 
 def check_tests(subject: Subject) -> Iterator[Problem]:

@@ -15,7 +15,7 @@ from diagnose.machine.entries import (
     Words,
 )
 from diagnose.machine.part_entries import AnyPart  # noqa: TC001  pydantic needs it
-from diagnose.machine.test_entries import AnyFunction, AnyTest  # noqa: TC001
+from diagnose.machine.entries_of_tests import AnyFunction, AnyTest  # noqa: TC001
 
 
 class MachineEntry(SourcedEntry):

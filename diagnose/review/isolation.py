@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.advice.minutes import opening_minutes, to_open
+from diagnose.rule.minutes import opening_minutes, to_open
 from diagnose.review.groups import repair_items
 
 if TYPE_CHECKING:

@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.advice.minutes import to_open
+from diagnose.rule.minutes import to_open
 from diagnose.advice.ranking import look_ahead
-from diagnose.advice.situation import Finding, Situation, encode
+from diagnose.belief.situation import Finding, Situation, encode
 from diagnose.errors import ClashError
 from diagnose.review.isolation import SCORE_DIGITS
 

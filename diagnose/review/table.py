@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.network.behaviour import single_behaviour
-from diagnose.network.outcomes import cause_chances, outcome_chances
-from diagnose.network.priors import cause_chance
+from diagnose.faults.behaviour import single_behaviour
+from diagnose.faults.outcomes import cause_chances, outcome_chances
+from diagnose.faults.priors import cause_chance
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Machine, SharedCause, Test

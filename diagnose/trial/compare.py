@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from diagnose.decision.policies import POLICIES, make_policy
+from diagnose.ahead.policies import POLICIES, make_policy
 from diagnose.errors import ValueOutOfRangeError
 from diagnose.trial.figures import difference
 from diagnose.trial.run import run_trial

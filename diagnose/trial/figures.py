@@ -10,7 +10,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from diagnose.decision.problem import Floats
+    Floats = NDArray[np.float64]
+
 
 Z_95 = 1.959964
 """Two-sided 95 % point of the normal distribution."""

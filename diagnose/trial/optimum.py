@@ -15,14 +15,16 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numba import njit
 
-from diagnose.advice.repair_kernels import opening_of
-from diagnose.decision.problem import area_ways
+from diagnose.rule.repair_kernels import opening_of
 from diagnose.errors import ValueOutOfRangeError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from diagnose.decision.problem import DecisionProblem, Floats, Ints
+    from diagnose.ahead.problem import DecisionProblem
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
 
 MOST_STATES = 8_000_000
 
@@ -64,28 +66,29 @@ def optimal_minutes(problem: DecisionProblem) -> float:
         ValueOutOfRangeError: too many states, or a problem whose belief depends on the order of
             what was done: several faults at once, new parts that may be bad, checks that slip.
     """
-    base = np.array([problem.n_outcomes(t) + 1 for t in range(problem.n_tests)], dtype=np.int64)
-    states = 2.0**problem.n_repairs * float(np.prod(base, dtype=np.float64))
+    costs = problem.costs
+    base = np.array([problem.n_outcomes(t) + 1 for t in range(costs.n_tests)], dtype=np.int64)
+    states = 2.0**costs.n_repairs * float(np.prod(base, dtype=np.float64))
     if states > MOST_STATES:
         raise ValueOutOfRangeError("states", states, 1.0, float(MOST_STATES), "states")
-    width = int((problem.tables.faults_of >= 0).sum(axis=1).max())
-    if width > 1 or problem.repairs.bad.any() or not np.isin(problem.same, (0.0, 1.0)).all():
+    width = int((problem.tables.members < problem.n_faults).sum(axis=1).max())
+    if width > 1 or problem.bad.any() or not np.isin(problem.same, (0.0, 1.0)).all():
         raise ValueOutOfRangeError("faults at once", float(width), 0.0, 1.0, "")
-    own = problem.repairs.minutes + problem.check_minutes
-    cured = problem.same[problem.repairs.after] == 0.0
-    way = area_ways(problem.area_parent)
+    own = costs.tables.repair_own
+    cured = problem.same[problem.after] == 0.0
+    hand_over = costs.hand_over_minutes
     prices = Prices(
         like=problem.tables.like,
-        start=problem.tables.start,
+        start=problem.tables.start.astype(np.int64),
         place=np.concatenate([[1], np.cumprod(base)]).astype(np.int64),
-        test_minutes=problem.tests.minutes,
-        test_way=way[problem.tests.area],
+        test_minutes=costs.tests.minutes,
+        test_way=costs.ways[costs.tests.area],
         repair_minutes=own,
-        repair_way=way[problem.repairs.area],
+        repair_way=costs.tables.repair_way,
         cured=cured,
-        area_minutes=problem.area_minutes,
-        least=np.where(cured, own[:, None], np.inf).min(axis=0, initial=problem.escalate_minutes),
-        escalate=problem.escalate_minutes,
+        area_minutes=costs.tables.area_minutes,
+        least=np.where(cured, own[:, None], np.inf).min(axis=0, initial=hand_over),
+        escalate=hand_over,
     )
     return float(_best(prices, np.full(int(states), np.nan), 0, 0, 0, problem.prior.copy()))
 

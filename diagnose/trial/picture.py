@@ -15,7 +15,9 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from diagnose.decision.problem import Floats
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
 
 WIDTH, LEFT, RIGHT, HEAD, FOOT = 900.0, 130.0, 190.0, 56.0, 58.0
 """Of the whole; room for names, figures, title and scale."""

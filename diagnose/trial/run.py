@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import os
 from dataclasses import asdict, dataclass
-from functools import lru_cache, partial
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from diagnose.decision.policies import make_policy
-from diagnose.decision.ready_problems import ready_problems
+from diagnose.ahead.policies import make_policy
 from diagnose.errors import UnknownNameError, ValueOutOfRangeError
 from diagnose.machine.load import load_machine
 from diagnose.machine.model import Machine
 from diagnose.trial.figures import figures_of
-from diagnose.trial.ledger import Ledger, make_ledger
 from diagnose.trial.simulate import Workshop, simulate, simulate_on
 
 if TYPE_CHECKING:
@@ -24,8 +22,6 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from diagnose.decision.machine_problem import MachineProblems
-    from diagnose.decision.ready_problems import ReadyProblems
     from diagnose.trial.figures import Figures
 
 MOST_JOBS = 10_000_000
@@ -76,6 +72,7 @@ def run_trial(  # noqa: PLR0913 - each says another thing about the trial
     workers: int | None = None,
     executor: Executor | None = None,
     progress: Callable[[int, int], None] | None = None,
+    truth: Machine | None = None,
 ) -> TrialResult:
     """Carry simulated jobs to a verified repair.
 
@@ -90,13 +87,15 @@ def run_trial(  # noqa: PLR0913 - each says another thing about the trial
 
     Args:
         machine: id of a shipped machine, path of a machine file, or a machine.
-        policy: one of `diagnose.decision.policies.POLICIES`.
+        policy: one of `diagnose.ahead.policies.POLICIES`.
         jobs: how many, at least 2.
         seed: of the random numbers.
         complaint: only jobs with this one; default: all, as often as they come.
         workers: processes; default: one for every `JOBS_PER_WORKER` jobs, at most all cores.
         executor: where to play them instead, see above; it is left open.
         progress: called with the jobs done and the jobs in all.
+        truth: how the machine really is, where that is not what the policy believes; see
+            `diagnose.trial.sensitivity`.
 
     Raises:
         UnknownNameError: no such machine, policy or complaint.
@@ -112,11 +111,11 @@ def run_trial(  # noqa: PLR0913 - each says another thing about the trial
     if complaint is not None and complaint not in known.complaints:
         raise UnknownNameError("complaint", complaint, known.complaints)
     if executor is not None:
-        source = partial(machine_workshop, known, policy, complaint)
+        source = partial(workshop_of, known, policy, complaint, truth)
         rows = simulate_on(executor, source, jobs, seed, progress)
     else:
         rows = simulate(
-            machine_workshop(known, policy, complaint),
+            workshop_of(known, policy, complaint, truth),
             jobs,
             seed,
             _workers(jobs) if workers is None else workers,
@@ -133,42 +132,12 @@ def run_trial(  # noqa: PLR0913 - each says another thing about the trial
     )
 
 
-def machine_workshop(machine: Machine, policy: str, complaint: str | None = None) -> Workshop:
-    """Where the jobs of one machine come from, prices and all."""
-    ready = ready_problems(machine)
-    return workshop_of(ready.held, policy, complaint, ledger=_ledger(ready))
-
-
-@lru_cache(maxsize=4)
-def _ledger(ready: ReadyProblems) -> Ledger:
-    return make_ledger(ready.behaviour, ready.space)
-
-
 def workshop_of(
-    problems: MachineProblems,
-    policy: str,
-    complaint: str | None = None,
-    truth: MachineProblems | None = None,
-    ledger: Ledger | None = None,
+    machine: Machine, policy: str, complaint: str | None = None, truth: Machine | None = None
 ) -> Workshop:
-    """Where a trial's jobs come from.
-
-    Args:
-        problems: of the machine, as the policy believes it to be.
-        policy: name of the policy.
-        complaint: only this one.
-        truth: of the machine as it really is, where that differs.
-        ledger: prices and blown fuses.
-    """
-    real = problems if truth is None else truth
-    names = list(problems.problems) if complaint is None else [complaint]
-    return Workshop(
-        problems={name: problems.problems[name] for name in names},
-        chances={name: real.chances[name] for name in names},
-        policy=policy,
-        truth={name: real.problems[name] for name in names},
-        ledger=ledger,
-    )
+    """Where a trial's jobs come from; arguments as in `run_trial`."""
+    complaints = tuple(machine.complaints) if complaint is None else (complaint,)
+    return Workshop(machine, policy, complaints, truth)
 
 
 def _workers(jobs: int) -> int:

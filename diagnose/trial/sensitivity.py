@@ -2,49 +2,54 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from diagnose.decision.problem import entropy_bits
 from diagnose.errors import ValueOutOfRangeError
 
 if TYPE_CHECKING:
-    from diagnose.decision.problem import DecisionProblem, Floats
+    from collections.abc import Mapping
+
+    from diagnose.machine.model import Machine
 
 
-def with_other_priors(problem: DecisionProblem, factors: Floats) -> DecisionProblem:
-    """A problem whose faults are that many times as frequent.
+def with_other_priors(machine: Machine, factors: Mapping[tuple[str, str], float]) -> Machine:
+    """A machine whose faults are that many times as frequent.
 
     Args:
-        problem: as it was.
-        factors: (faults,) for the odds of each fault; a fault set takes the product.
+        machine: as it was.
+        factors: (part, mode) -> factor; what is missing stays.
     """
-    padded = np.append(factors, 1.0)
-    prior = problem.prior * padded[problem.tables.faults_of].prod(axis=1)
-    return replace(problem, prior=prior / prior.sum())
+    parts = {}
+    for part in machine.parts.values():
+        modes = {
+            mode.id: replace(
+                mode, per_1000_jobs=mode.per_1000_jobs * factors.get((part.id, mode.id), 1.0)
+            )
+            for mode in part.modes.values()
+        }
+        parts[part.id] = replace(part, modes=modes)
+    told = repr(sorted(factors.items()))
+    return replace(machine, parts=parts, content_hash=_hash(machine, told))
 
 
-def with_more_slips(problem: DecisionProblem, times: float) -> DecisionProblem:
-    """A problem whose results are that many times as often written down wrong.
+def with_more_slips(machine: Machine, times: float) -> Machine:
+    """A machine whose results are that many times as often written down wrong.
 
     Raises:
         ValueOutOfRangeError: more slips than results.
     """
-    tables, slips = problem.tables, problem.tests.slip
-    most = float(slips.max(initial=0.0)) * times
-    if not 0.0 <= most < 1.0:
-        raise ValueOutOfRangeError("share of slips", most, 0.0, 1.0, "")
-    like, noise = tables.like.copy(), tables.noise.copy()
-    for test, slip in enumerate(slips):
-        columns = slice(int(tables.start[test]), int(tables.start[test + 1]))
-        n = problem.n_outcomes(test)
-        clean = np.maximum(like[:, columns] - slip / n, 0.0) / (1.0 - slip)
-        like[:, columns] = (1.0 - times * slip) * clean + times * slip / n
-        noise[:, test] = entropy_bits(like[:, columns])
-    return replace(
-        problem,
-        tables=tables._replace(like=like, noise=noise),
-        tests=replace(problem.tests, slip=slips * times),
-    )
+    most = max((test.slip_percent for test in machine.tests.values()), default=0.0) * times
+    if not 0.0 <= most < 100.0:
+        raise ValueOutOfRangeError("share of slips", most, 0.0, 100.0, "%")
+    tests = {
+        test.id: replace(test, slip_percent=test.slip_percent * times)
+        for test in machine.tests.values()
+    }
+    return replace(machine, tests=tests, content_hash=_hash(machine, f"slips {times!r}"))
+
+
+def _hash(machine: Machine, told: str) -> str:
+    """Content hash of a machine that no file holds."""
+    return hashlib.sha256(f"{machine.content_hash} {told}".encode()).hexdigest()

@@ -6,27 +6,28 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
-from functools import partial
 from multiprocessing import get_context
 from typing import TYPE_CHECKING
 from uuid import uuid4
 
 import numpy as np
 
-from diagnose.decision.known import KnownMinutes
-from diagnose.decision.play import Dice, job_generator, play
-from diagnose.decision.policies import make_policy
-from diagnose.decision.state import UNDECIDED, Bench, State
-from diagnose.trial.ledger import write_up
+from diagnose.ahead.desk import Desk
+from diagnose.ahead.play import Dice, job_generator, play
+from diagnose.ahead.policies import make_policy
+from diagnose.belief.situation import Situation
+from diagnose.faults.outcomes import complaint_chances
+from diagnose.rule.prepared import prepared
+from diagnose.trial.shop import Shop, draw_truths
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from diagnose.decision.policies import Policy
-    from diagnose.decision.problem import DecisionProblem, Floats
-    from diagnose.trial.ledger import Ledger
+    from diagnose.ahead.desk import DeskState
+    from diagnose.machine.model import Machine
+    from diagnose.rule.prepared import Prepared
 
 Progress = Callable[[int, int], None]
 
@@ -43,8 +44,8 @@ COLUMNS = (
 """One row for each job. `minutes` are labour and the price of the parts, at the shop's hourly rate;
 `known_minutes` the same if one had known what was wrong; `labour_minutes` are without the price."""
 
-PIECE = 500
-"""Jobs of one piece of work."""
+PIECE = 250
+"""Jobs of one piece of work; what is wrong with them is drawn together."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,77 +53,79 @@ class Workshop:
     """Where jobs come from and how they are decided.
 
     Attributes:
-        problems: what the policy believes, by complaint.
-        chances: how often each complaint comes.
+        machine: as the policy believes it to be.
         policy: name of the policy.
-        truth: how the machine really is where that is not what the policy believes, by complaint.
-        ledger: prices and blown fuses; without it nothing has a price.
+        complaints: those that come.
+        truth: how the machine really is, where that is not what the policy believes.
     """
 
-    problems: Mapping[str, DecisionProblem]
-    chances: Mapping[str, float]
+    machine: Machine
     policy: str
-    truth: Mapping[str, DecisionProblem] | None = None
-    ledger: Ledger | None = None
-
-
-class _Bay:
-    """One complaint's bench, with what the policy decided so far."""
-
-    def __init__(self, problem: DecisionProblem, truth: DecisionProblem, policy: Policy) -> None:
-        self.bench = Bench(problem)
-        self.truth = truth
-        self.cumulated: Floats = np.cumsum(truth.prior)
-        self.known = KnownMinutes(truth)
-        self._policy = policy
-
-    def decide(self, done: list[int], state: State) -> int:
-        """What the policy does, noted down in `done`."""
-        if state.action == UNDECIDED:
-            state.action = self._policy.decide(self.bench, state)
-        done.append(state.action)
-        return state.action
+    complaints: tuple[str, ...]
+    truth: Machine | None = None
 
 
 class Bays:
-    """All complaints of a workshop, ready to play jobs."""
+    """All complaints of a workshop, ready to play jobs, with what was decided so far."""
 
     def __init__(self, workshop: Workshop) -> None:
-        """Nothing is worked out until a job comes."""
-        truth = workshop.truth or workshop.problems
-        self._bays = [
-            _Bay(problem, truth[name], make_policy(workshop.policy))
-            for name, problem in workshop.problems.items()
-        ]
-        self._ledger = workshop.ledger
-        self._cumulated = np.cumsum([workshop.chances[name] for name in workshop.problems])
+        """Nothing is decided until a job comes."""
+        believed = prepared(workshop.machine)
+        self._truth = believed if workshop.truth is None else prepared(workshop.truth)
+        self._complaints = workshop.complaints
+        self._desks = [Desk(believed, Situation(name, seen=True)) for name in self._complaints]
+        self._shops = [Shop(self._truth, name) for name in self._complaints]
+        self._policy = make_policy(workshop.policy)
+        self._decided: list[dict[Situation, int]] = [{} for _ in self._complaints]
+        self._chances = complaint_shares(self._truth, self._complaints)
 
     def play(self, seed: int, first: int, last: int) -> NDArray[np.void]:
-        """Jobs number `first` to `last - 1` of a seed."""
+        """Jobs number `first` to `last - 1` of a seed, a piece of `PIECE` or its beginning."""
         rows = np.zeros(last - first, dtype=list(COLUMNS))
-        for row, job in enumerate(range(first, last)):
-            rng = job_generator(seed, job)
-            drawn = rng.random() * self._cumulated[-1]
-            place = min(
-                int(np.searchsorted(self._cumulated, drawn, side="right")), len(self._bays) - 1
-            )
-            bay = self._bays[place]
-            dice = Dice.throw(bay.bench.problem, bay.cumulated, rng)
-            actions: list[int] = []
-            decide = partial(bay.decide, actions)
-            done = play(bay.bench, decide, dice, like=bay.truth.tables.like)
-            booked = write_up(self._ledger, bay.bench.problem, dice, actions)
-            rows[row] = (
-                done.minutes,
-                done.minutes - booked.price_minutes,
-                bay.known(dice.hypothesis),
-                place,
-                done.tests,
-                done.repairs,
-                booked.good_parts,
-                done.solved,
-            )
+        rng = job_generator(seed, first)
+        places = rng.choice(len(self._complaints), last - first, p=self._chances)
+        for place, complaint in enumerate(self._complaints):
+            own = np.flatnonzero(places == place)
+            truths = draw_truths(self._truth, complaint, len(own), rng)
+            for row, truth in zip(own.tolist(), truths, strict=True):
+                dice = Dice.throw(
+                    truth, self._desks[place].costs.n_tests, job_generator(seed, first + row + 1)
+                )
+                rows[row] = self._played(place, dice)
         return rows
+
+    def _played(self, place: int, dice: Dice) -> tuple[float | int | bool, ...]:
+        """One row."""
+        desk, shop, decided = self._desks[place], self._shops[place], self._decided[place]
+
+        def decide(state: DeskState) -> int:
+            if state.key not in decided:
+                decided[state.key] = self._policy.decide(desk, state)
+            return decided[state.key]
+
+        done = play(desk, shop, decide, dice)
+        return (
+            done.minutes,
+            done.minutes - done.price_minutes,
+            shop.known_minutes(dice.truth),
+            place,
+            done.tests,
+            done.repairs,
+            done.good_parts,
+            done.solved,
+        )
+
+
+def complaint_shares(ready: Prepared, complaints: Sequence[str]) -> NDArray[np.float64]:
+    """(complaints,) how often each comes, of all jobs with one of them."""
+    solved = ready.sets.now()
+    rows = np.arange(solved.n_base)
+    found = []
+    for complaint in complaints:
+        values = solved.readings(ready.behaviour.column[complaint], rows)
+        comes = complaint_chances(values)[:, 0] * (1.0 - values.mean(axis=-1))
+        found.append(float(solved.prior[rows] @ comes))
+    return np.array(found) / sum(found)
 
 
 _own = threading.local()

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from diagnose.decision.problem import DecisionProblem, RepairTable, TestTable, make_tables
+from diagnose.ahead.problem import DecisionProblem
+from diagnose.belief.survey import SetTables
+from diagnose.faults.solved import entropy_bits
+from diagnose.rule.costs import RepairCosts, TestCosts, make_costs
 
 N_FAULTS, N_TESTS, N_PROBES = 8, 7, 4
 AREA_PARENT = (-1, 0, -1)
@@ -23,7 +26,7 @@ def small_problem(  # noqa: PLR0913 - one argument for each thing that is spread
     area_parent: tuple[int, ...] = (),
     new_part: np.ndarray | None = None,
     check_minutes: float = 2.0,
-    escalate_minutes: float = 180.0,
+    hand_over_minutes: float = 180.0,
 ) -> DecisionProblem:
     """A problem with exactly one fault at a time, one repair for each, and perfect checks.
 
@@ -39,54 +42,50 @@ def small_problem(  # noqa: PLR0913 - one argument for each thing that is spread
         area_parent: area that each lies in, -1 for none.
         new_part: (repairs,) whether each fits a new part; default: all do.
         check_minutes: after every repair.
-        escalate_minutes: handing over.
+        hand_over_minutes: handing over.
     """
-    n_repairs, n_faults = len(repair_minutes), len(prior)
-    none = n_faults
-    fixes = np.eye(n_repairs, n_faults, dtype=np.int8)
-    after = np.tile(np.arange(n_faults + 1, dtype=np.int32), (n_repairs, 1))
-    after[np.arange(n_repairs), np.arange(n_repairs)] = none
-    faults_of = np.append(np.arange(n_faults), -1)[:, None].astype(np.int32)
+    n_repairs, n_faults, n_tests = len(repair_minutes), len(prior), len(test_minutes)
+    after = np.tile(np.arange(n_faults + 1), (n_repairs, 1))
+    after[np.arange(n_repairs), np.arange(n_repairs)] = n_faults
     padded = [np.vstack([one, np.full((1, one.shape[1]), 1.0 / one.shape[1])]) for one in chances]
-    n_tests = len(test_minutes)
-    names = tuple(f"fault_{f}" for f in range(n_faults))
-    minutes, parents = np.array(area_minutes), np.array(area_parent, dtype=np.int32)
-    repairs = RepairTable(
-        names=tuple(f"{name}.replace" for name in names[:n_repairs]),
+    repairs = RepairCosts(
+        names=tuple(f"fault_{f}.replace" for f in range(n_repairs)),
         minutes=np.asarray(repair_minutes, dtype=np.float64),
-        area=np.asarray(repair_area or [-1] * n_repairs, dtype=np.int32),
-        fixes=fixes,
-        part=np.arange(n_repairs, dtype=np.int32),
+        area=np.asarray(repair_area or [-1] * n_repairs, dtype=np.int64),
+        fixes=np.eye(n_repairs, n_faults, dtype=np.int8),
+        part=np.arange(n_repairs),
         new_part=np.ones(n_repairs, dtype=bool) if new_part is None else new_part,
-        after=after,
-        bad=np.zeros((n_repairs, n_faults)),
-        joined=np.full((n_faults + 1, n_faults), -1, dtype=np.int32),
+    )
+    tests = TestCosts(
+        names=tuple(f"test_{t}" for t in range(n_tests)),
+        minutes=np.asarray(test_minutes, dtype=np.float64),
+        area=np.asarray(test_area or [-1] * n_tests, dtype=np.int64),
+        needs=(0,) * n_tests,
+        again=np.zeros(n_tests, dtype=bool),
     )
     return DecisionProblem(
-        machine="small",
-        complaint="does_not_start",
-        faults=tuple((name, "failed") for name in names),
-        part_of=np.arange(n_faults, dtype=np.int32),
+        costs=make_costs(
+            tests,
+            repairs,
+            tuple(f"area_{a}" for a in range(len(area_minutes))),
+            np.array(area_minutes),
+            area_parent,
+            check_minutes=check_minutes,
+            hand_over_minutes=hand_over_minutes,
+        ),
         prior=np.append(np.asarray(prior, dtype=np.float64) / np.sum(prior), 0.0),
+        tables=SetTables(
+            start=np.cumsum([0, *(one.shape[1] for one in padded)]).astype(np.int32),
+            like=np.concatenate([np.zeros((n_faults + 1, 0)), *padded], axis=1),
+            noise=np.stack([entropy_bits(one) for one in padded], axis=1),
+            members=np.arange(n_faults + 1)[:, None],
+        ),
+        explains=np.ones(n_faults),
         same=np.append(np.ones(n_faults), 0.0),
-        tests=TestTable(
-            names=tuple(f"test_{t}" for t in range(n_tests)),
-            minutes=np.asarray(test_minutes, dtype=np.float64),
-            area=np.asarray(test_area or [-1] * n_tests, dtype=np.int32),
-            needs=(0,) * n_tests,
-            again=np.zeros(n_tests, dtype=bool),
-            slip=np.zeros(n_tests),
-            order=tuple(range(n_tests)),
-        ),
-        repairs=repairs,
-        tables=make_tables(
-            padded, faults_of, np.ones(n_faults), repairs, minutes, parents, check_minutes
-        ),
-        area_names=tuple(f"area_{a}" for a in range(len(area_minutes))),
-        area_minutes=minutes,
-        area_parent=parents,
-        check_minutes=check_minutes,
-        escalate_minutes=escalate_minutes,
+        after=after,
+        bad=np.zeros((n_repairs, n_faults)),
+        joined=np.full((n_faults + 1, n_faults), -1),
+        part_of=np.arange(n_faults),
     )
 
 

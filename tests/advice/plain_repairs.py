@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from diagnose.advice.repair_cost import make_tables, minutes_of_repair
+from diagnose.rule.repair_cost import make_tables, minutes_of_repair
 
 
 def plain_repairs(

@@ -19,16 +19,16 @@ from diagnose.advice.explain import (
     recheck_reason,
     repair_reason,
 )
-from diagnose.advice.minutes import access_minutes, repair_minutes
+from diagnose.rule.minutes import access_minutes, repair_minutes
 from diagnose.advice.recheck import Doubt
-from diagnose.advice.situation import Finding, RepairDone, Situation
+from diagnose.belief.situation import Finding, RepairDone, Situation
 from diagnose.decision.ready_problems import ready_problems
-from diagnose.network.outcomes import complaint_chances
+from diagnose.faults.outcomes import complaint_chances
 from tests import shipped
 from tests.advice.walks import Step, steps_of
 
 if TYPE_CHECKING:
-    from diagnose.decision.problem import DecisionProblem
+    from diagnose.ahead.problem import DecisionProblem
     from diagnose.network.ready import ReadyMachine
 
 NAMES = shipped.NAMES

@@ -13,21 +13,21 @@ from unittest import mock
 import numpy as np
 import pytest
 
-from diagnose.advice import gate, ranking
+from diagnose.rule import gate, ranking
 from diagnose.advice.advise import verdict
 from diagnose.advice.ranking import look_ahead
-from diagnose.advice.situation import Finding, Situation, encode
+from diagnose.belief.situation import Finding, Situation, encode
 from diagnose.advice.what_each_says import Said
-from diagnose.decision import kernels
-from diagnose.decision.policies import Gate, gate_ranking, look, rate_of
+from diagnose.ahead import kernels
+from diagnose.ahead.policies import Gate, gate_ranking, look, rate_of
 from diagnose.decision.ready_problems import ready_problems
-from diagnose.decision.state import Bench
+from diagnose.ahead.state import Bench
 from tests import shipped
 
 if TYPE_CHECKING:
     from diagnose.advice.ranking import Outlook
-    from diagnose.decision.problem import DecisionProblem
-    from diagnose.decision.state import State
+    from diagnose.ahead.problem import DecisionProblem
+    from diagnose.ahead.state import State
 
 JOBS, STEPS = 6, 7
 

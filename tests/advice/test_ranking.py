@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from diagnose.advice.minutes import access_minutes, repair_minutes, to_open
+from diagnose.rule.minutes import access_minutes, repair_minutes, to_open
 from diagnose.advice.ranking import available_tests, fault_codes, look_ahead
-from diagnose.advice.repair_cost import guilt
-from diagnose.advice.situation import encode
+from diagnose.rule.repair_cost import guilt
+from diagnose.belief.situation import encode
 from diagnose.job import Job
 from tests import shipped
 

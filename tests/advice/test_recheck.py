@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from diagnose.advice.recheck import greatest_doubt
-from diagnose.advice.situation import encode
+from diagnose.belief.situation import encode
 from diagnose.errors import RequestError, UnitError, UnknownNameError, ValueOutOfRangeError
 from diagnose.job import Job
 

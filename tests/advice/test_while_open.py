@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from diagnose.advice.minutes import access_minutes, to_open
+from diagnose.rule.minutes import access_minutes, to_open
 from diagnose.job import Job
 
 AREA = "relay_cover"  # lies in another one

@@ -10,7 +10,7 @@ import numpy as np
 
 from diagnose.advice.advise import verdict
 from diagnose.advice.ranking import look_ahead
-from diagnose.advice.situation import Finding, Situation, encode
+from diagnose.belief.situation import Finding, Situation, encode
 from tests import shipped
 from tests.network.fault_sets import Instruments, Roots
 from tests.network.jobs import _Bench

@@ -37,7 +37,8 @@ def test_the_answer_is_the_engines(
     assert [one["repairs_before"] for one in answer["findings"]] == [0, 0, 1]
     (repair,) = answer["repairs"]
     assert (repair["part"], repair["gone"]) == ("start_relay", False)
-    assert answer["folded_repairs"] == 0
+    assert answer["mass_left_out"] == advice.mass_left_out
+    assert answer["search"] == advice.search
 
 
 def test_done(client: TestClient, question: dict[str, Any]) -> None:

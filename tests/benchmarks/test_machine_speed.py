@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from diagnose.advice.situation import Situation
+from diagnose.belief.situation import Situation
 from diagnose.inference.compiled import compile_network
 from diagnose.inference.families import Network
 from diagnose.job import Job
-from diagnose.network.export import to_pgmpy
+from diagnose.export.bif import to_pgmpy
 from tests import shipped
 from tests.inference.agrum import pyagrum
 from tests.inference.networks import by_names, mutual_information, to_pyagrum

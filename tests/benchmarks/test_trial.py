@@ -14,13 +14,13 @@ from itertools import count
 import numpy as np
 import pytest
 
-from diagnose.decision.expected import Expected
-from diagnose.decision.known import KnownMinutes
-from diagnose.decision.look_further import look_further
+from diagnose.ahead.expected import Expected
+from diagnose.ahead.known import KnownMinutes
+from diagnose.ahead.look_further import look_further
 from diagnose.decision.machine_problem import MachineProblems
-from diagnose.decision.policies import make_policy
+from diagnose.ahead.policies import make_policy
 from diagnose.decision.ready_problems import ready_problems
-from diagnose.decision.state import Bench
+from diagnose.ahead.state import Bench
 from diagnose.trial.figures import difference, figures_of
 from diagnose.trial.optimum import optimal_minutes
 from diagnose.trial.run import machine_workshop, workshop_of

@@ -10,40 +10,41 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from diagnose.ahead.desk import Desk
+from diagnose.ahead.policy_tree import RepairLeaf, TreeStep, leaves, policy_tree, pruned, steps
+from diagnose.belief.situation import Situation
 from diagnose.commands import words
-from diagnose.commands.card_blocks import HEIGHT, MARGIN, WIDTH
-from diagnose.commands.card_fit import fitting_card
-from diagnose.commands.card_words import share_words
+from diagnose.commands.card_sheet import HEIGHT, MARGIN, WIDTH, fitting_card
 from diagnose.commands.letters import in_lines, printed_width
-from diagnose.decision.machine_problem import column_of
-from diagnose.decision.policy_tree import RepairLeaf, TreeStep, leaves, policy_tree, pruned, steps
-from diagnose.decision.ready_problems import ready_problems
+from diagnose.commands.words import share_words
+from diagnose.job import prepare
 from diagnose.machine.load import load_machine
 from tests.commands.carts import CART
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from diagnose.rule.prepared import Prepared
     from tests.commands.conftest import Ran
 
 SVG = "{http://www.w3.org/2000/svg}"
 COMPLAINTS = list(load_machine(CART).complaints)
 
 
-def ready():
-    return ready_problems(load_machine(CART))
+def cart_prepared() -> Prepared:
+    return prepare(CART)
 
 
 @cache
 def picture(complaint: str, levels: int = 4) -> str:
-    return fitting_card(ready(), complaint, levels)[1]
+    return fitting_card(cart_prepared(), complaint, levels)[1]
 
 
 @cache
 def tree_of(complaint: str, levels: int = 4):
-    card = fitting_card(ready(), complaint, levels)[0]
-    whole = policy_tree(ready().problem(complaint), levels)
-    return whole if card.least_covered < 0.0 else pruned(whole, card.least_covered)
+    least = fitting_card(cart_prepared(), complaint, levels)[0].tree.least_covered
+    whole = policy_tree(Desk(cart_prepared(), Situation(complaint, seen=True)), levels)
+    return whole if least < 0.0 else pruned(whole, least)
 
 
 def parsed(svg: str) -> ET.Element:
@@ -77,7 +78,7 @@ def test_it_is_one_a4_sheet_with_nothing_outside_or_on_top(complaint: str, level
 
 @pytest.mark.parametrize("complaint", list(load_machine("utility_vehicle").complaints))
 def test_so_are_those_of_a_shipped_machine(complaint: str) -> None:
-    shipped = ready_problems(load_machine("utility_vehicle"))
+    shipped = prepare("utility_vehicle")
     check_sheet(fitting_card(shipped, complaint, 5)[1])
 
 
@@ -101,17 +102,18 @@ def check_sheet(svg: str) -> None:
 
 @pytest.mark.parametrize("complaint", COMPLAINTS)
 def test_every_number_is_the_engines(complaint: str) -> None:
-    tree, problem, machine = tree_of(complaint), ready().problem(complaint), ready().machine
+    tree, costs, machine = tree_of(complaint), cart_prepared().costs, cart_prepared().machine
     text = told(picture(complaint))
     assert f"{share_words(tree.covered)} of jobs come to a repair" in text
     assert f"ends the complaint in {share_words(tree.fixed)} of all jobs" in text
     assert f"version {machine.version}, file {machine.content_hash[:10]}" in text.lower()
     for step in steps(tree.root):
-        test = machine.tests[problem.tests.names[step.test]]
+        test = machine.tests[costs.tests.names[step.test]]
         assert f"{test.title} ({share_words(step.share)})" in text
         assert words.minutes_words(step.minutes) in text
         if test.unit is not None:
-            good = ready().space.readings(column_of(ready().behaviour, test))[0, 0]
+            behaviour = cart_prepared().behaviour
+            good = behaviour.readings([()])[0, behaviour.column_of(test), 0]
             assert f"Good: {words.reading_words(float(good), test.unit)}" in text
         for branch in step.branches:
             seen = "; ".join(test.outcomes[one].title for one in branch.outcomes)
@@ -119,7 +121,7 @@ def test_every_number_is_the_engines(complaint: str) -> None:
             assert f"{wanted}: {share_words(branch.share)}" in text
     for leaf in leaves(tree.root):
         if isinstance(leaf, RepairLeaf):
-            found = words.repair_of(machine, problem.repairs.names[leaf.repair])
+            found = words.repair_of(machine, costs.repairs.names[leaf.repair])
             assert found is not None
             ends = share_words(leaf.fixed / leaf.share)
             assert f"{found[1].title}. Ends it in {ends} of these." in text
@@ -134,14 +136,14 @@ def test_steps_lead_to_steps_that_are_there(complaint: str) -> None:
 
 @pytest.mark.parametrize("complaint", COMPLAINTS)
 def test_every_caution_of_what_is_on_it_stands_at_the_foot(complaint: str) -> None:
-    tree, problem, machine = tree_of(complaint), ready().problem(complaint), ready().machine
+    tree, costs, machine = tree_of(complaint), cart_prepared().costs, cart_prepared().machine
     text = told(picture(complaint))
     named = set()
     for step in steps(tree.root):
-        named |= set(machine.tests[problem.tests.names[step.test]].cautions)
+        named |= set(machine.tests[costs.tests.names[step.test]].cautions)
         for branch in step.branches:
             if isinstance(branch.then, RepairLeaf):
-                found = words.repair_of(machine, problem.repairs.names[branch.then.repair])
+                found = words.repair_of(machine, costs.repairs.names[branch.then.repair])
                 assert found is not None
                 named |= set(found[1].cautions)
     for name in named:

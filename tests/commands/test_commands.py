@@ -9,6 +9,7 @@ import re
 import subprocess
 import sys
 import urllib.request
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree
@@ -16,11 +17,11 @@ from xml.etree import ElementTree
 import pytest
 
 from diagnose.commands.program import COMMANDS
+from diagnose.faults.words import SHARE_OF_MACHINES
 from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_names
 from diagnose.machine.rules import RULES
 from diagnose.machine.schema_json import machine_schema
-from diagnose.network.words import SHARE_OF_MACHINES
 from tests.inference.agrum import pyagrum
 
 if TYPE_CHECKING:
@@ -87,6 +88,24 @@ def test_advise_shows_as_much_as_asked(call: Callable[..., Ran], cart: str) -> N
         return len(re.findall(r"^ +[<>]?\d+\.\d %  ", out, re.MULTILINE))
 
     assert (bars(3), bars(6)) == (3, 6)
+
+
+def test_what_an_answer_left_out_is_said(
+    call: Callable[..., Ran], monkeypatch: pytest.MonkeyPatch, cart: str
+) -> None:
+    """In one line on the page and on the sheet, and only where it is more than half a percent."""
+    words, told = ("advise", cart, "-c", "silent"), "1.2 % of what could be wrong was not looked at"
+    whole = Job.advise
+    for mass, shown in ((0.012, 1), (0.004, 0)):
+
+        def advise(job: Job, *rest: object, mass: float = mass) -> object:
+            return replace(whole(job, *rest), mass_left_out=mass)  # type: ignore[arg-type]
+
+        monkeypatch.setattr(Job, "advise", advise)
+        assert call(*words).out.count(told) == shown
+        assert call(*words, "--json").json["mass_left_out"] == mass
+        ran = call("bench", *words[1:], typed=("quit",))
+        assert ran.out.partition("FINDING SHEET")[2].count(told) == shown
 
 
 def test_check_finds_nothing_in_a_sound_file(call: Callable[..., Ran], cart: str) -> None:

@@ -8,19 +8,19 @@ import numpy as np
 import pytest
 
 from diagnose.commands.run_demo import run_demo
-from diagnose.commands.technician import Case, Technician, invent_case
+from diagnose.commands.technician import Case, Technician, causes_behind, invent_case
+from diagnose.export.roots import root_families
 from diagnose.job import prepare
-from diagnose.review.table import cause_behind
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from diagnose.network.ready import ReadyMachine
+    from diagnose.rule.prepared import Prepared
     from tests.commands.conftest import Ran
 
 
 @pytest.fixture(scope="module")
-def ready(cart: str) -> ReadyMachine:
+def prepared(cart: str) -> Prepared:
     return prepare(cart)
 
 
@@ -56,8 +56,8 @@ def test_a_seed_is_a_job(call: Callable[..., Ran], cart: str) -> None:
     assert len({faults(seed) for seed in range(6)}) > 1
 
 
-def test_most_invented_faults_are_found(ready: ReadyMachine) -> None:
-    runs = [run_demo(ready, seed) for seed in range(20)]
+def test_most_invented_faults_are_found(prepared: Prepared) -> None:
+    runs = [run_demo(prepared, seed) for seed in range(20)]
     right = [one.found or one.last.verdict.action == "escalate" for one in runs]
     assert sum(right) >= 14
     for one in runs:
@@ -67,15 +67,15 @@ def test_most_invented_faults_are_found(ready: ReadyMachine) -> None:
         assert one.found or one.last.verdict.action == "escalate"
 
 
-def test_invented_faults_follow_their_priors(ready: ReadyMachine) -> None:
+def test_invented_faults_follow_their_priors(prepared: Prepared) -> None:
     """Share of each part among the cases against prior times the chance of the complaint."""
     rng = np.random.default_rng(5)
-    cases = [invent_case(ready, rng) for _ in range(3_000)]
+    cases = [invent_case(prepared, rng) for _ in range(3_000)]
     weights: dict[str, float] = {}
-    for number, (part, mode) in enumerate(ready.faults):
+    for number, (part, mode) in enumerate(prepared.faults):
         if part != "unlisted":
-            prior = ready.machine.parts[part].modes[mode].per_1000_jobs
-            told = sum(float(ready.explains[one][number]) for one in ready.machine.complaints)
+            prior = prepared.machine.parts[part].modes[mode].per_1000_jobs
+            told = sum(float(share[number]) for share in prepared.explains.values())
             weights[part] = weights.get(part, 0.0) + prior * told
     total = sum(weights.values())
     for part, weight in weights.items():
@@ -84,32 +84,34 @@ def test_invented_faults_follow_their_priors(ready: ReadyMachine) -> None:
         assert abs(share - weight / total) < 5.0 * deviation + 1e-3, part
 
 
-def test_a_cause_behind_a_fault_is_judged_by_bayes_rule(ready: ReadyMachine) -> None:
-    """Against the compiled network: P(cause | fault) with nothing else known."""
-    machine = ready.machine
-    causes = [one for one in machine.shared_causes.values() if one.part is None]
-    compared = 0
-    for part in machine.parts.values():
-        behind = [one for one in causes if any(r.part == part.id for r in one.raises)]
-        if len(behind) == 1:
-            for mode in part.modes:
-                if mode != "ok":
-                    wanted = ready.compiled.posterior({part.id: mode})[behind[0].id]["present"]
-                    got = cause_behind(machine, behind[0], part.id, mode)
-                    assert got == pytest.approx(wanted, abs=1e-9)
-                    compared += 1
-    assert compared > 0
+def test_a_cause_behind_a_fault_is_judged_by_bayes_rule(prepared: Prepared) -> None:
+    """P(cause | that fault and no other), from the tables of the exported network's roots."""
+    tables = {family.node: family for family in root_families(prepared.machine)}
+    nest, raised = tables["rodent_nest"], ["lamp_wire", "relay_plug", "main_fuse"]
+    assert all(tables[part].parents == (nest.node,) for part in raised)
+    joint_good = nest.table * np.prod([tables[part].table[:, 0] for part in raised], axis=0)
+    for part in raised:
+        for number, mode in enumerate(prepared.machine.parts[part].modes):
+            if mode != "ok":
+                own = tables[part].table
+                joint = joint_good / own[:, 0] * own[:, number]
+                fault = prepared.faults.index((part, mode))
+                got = causes_behind(prepared, fault)
+                assert got[nest.node] == pytest.approx(joint[1] / joint.sum(), abs=1e-9)
+                assert got["not_charging"] == 0.0
+    failed = prepared.faults.index(("charger", "no_output"))
+    assert causes_behind(prepared, failed)["not_charging"] == 1.0
 
 
-def test_the_technician_reads_what_the_circuit_gives(ready: ReadyMachine) -> None:
+def test_the_technician_reads_what_the_circuit_gives(prepared: Prepared) -> None:
     """A flat battery reads low at its posts; a blown fuse leaves the lamp behind it dark."""
-    machine, rng = ready.machine, np.random.default_rng(1)
+    machine, rng = prepared.machine, np.random.default_rng(1)
     modes = machine.parts["battery"].modes
     flat = next(mode for mode in modes.values() if mode.emf_volts and mode.emf_volts < 12.0)
-    tester = Technician.at(machine, Case("silent", "battery", flat.id, frozenset()))
+    tester = Technician.at(prepared, Case("silent", "battery", flat.id, frozenset()))
     volts = [tester.do(machine.tests["battery_rest"], rng) for _ in range(50)]
     numbers = [float(one) for one in volts if not isinstance(one, str)]
     assert np.mean(numbers) == pytest.approx(flat.emf_volts, abs=0.1)
-    blown = Technician.at(machine, Case("silent", "main_fuse", "open", frozenset()))
+    blown = Technician.at(prepared, Case("silent", "main_fuse", "open", frozenset()))
     seen = [blown.do(machine.tests["fuse_lamp"], rng) for _ in range(200)]
     assert seen.count("dark") > 190

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diagnose.commands.show_further import action_words, left_words, step_words
-from diagnose.decision.further import LikelyStep
+from diagnose.ahead.further import LikelyStep
+from diagnose.commands.words import action_words, left_words, step_words
 from diagnose.job import Job
 from tests.commands.carts import CLASH
 

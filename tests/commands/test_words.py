@@ -7,7 +7,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.commands.show import BAR_CELLS, bar
-from diagnose.commands.words import fault_words, percent, reading_words, repair_of, result_words
+from diagnose.commands.words import (
+    count_words,
+    fault_words,
+    left_out_words,
+    percent,
+    reading_words,
+    repair_of,
+    result_words,
+)
 from diagnose.job import Job
 
 
@@ -36,6 +44,25 @@ def test_a_reading_has_the_prefix_that_suits(value: float, unit: str, shown: str
 )
 def test_a_chance_is_never_rounded_to_certainty(probability: float, shown: str) -> None:
     assert percent(probability) == shown
+
+
+@pytest.mark.parametrize(
+    ("mass", "shown"),
+    [
+        (0.0, ""),
+        (0.005, ""),
+        (0.0051, "0.5 % of what could be wrong was not looked at."),
+        (0.012, "1.2 % of what could be wrong was not looked at."),
+    ],
+)
+def test_what_was_left_out_is_spoken_of_above_half_a_percent(mass: float, shown: str) -> None:
+    """The limit is the project's own."""
+    assert left_out_words(mass) == shown
+
+
+@pytest.mark.parametrize(("count", "shown"), [(0, "0 tests"), (1, "1 test"), (2, "2 tests")])
+def test_a_count_has_its_plural(count: int, shown: str) -> None:
+    assert count_words(count, "test") == shown
 
 
 @given(st.floats(0, 1), st.floats(0, 1))

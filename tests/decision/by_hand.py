@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from diagnose.decision.problem import DecisionProblem
+    from diagnose.ahead.problem import DecisionProblem
 
 
 def best_minutes(

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from pgmpy.inference import VariableElimination
 
-from diagnose.advice.situation import Epoch, Finding, RepairDone, Situation, encode
-from diagnose.decision import kernels
+from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation, encode
+from diagnose.ahead import kernels
 from diagnose.decision.belief import belief_of, move
 from diagnose.decision.ready_problems import ready_problems
 from diagnose.errors import ClashError, UnknownNameError
 from diagnose.job import Job
 from diagnose.machine.load import load_machine
-from diagnose.network.outcomes import complaint_chances, outcome_chances
+from diagnose.faults.outcomes import complaint_chances, outcome_chances
 from tests import shipped
 from tests.commands.carts import CART, CLASH, put_certain_cart
 from tests.decision import two_epochs

@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 
 from diagnose.decision import ready_problems as made_ready
-from diagnose.decision.expected import Expected
-from diagnose.decision.further import look_further_from
-from diagnose.decision.look_further import HELD, Start, look_further
-from diagnose.decision.ninetieth import ATOMS, equal_atoms, ninetieth
-from diagnose.decision.policies import Gate
+from diagnose.ahead.expected import Expected
+from diagnose.ahead.further import look_further_from
+from diagnose.ahead.look_further import HELD, Start, look_further
+from diagnose.ahead.ninetieth import ATOMS, equal_atoms, ninetieth
+from diagnose.ahead.policies import Gate
 from diagnose.decision.ready_problems import ready_problems
-from diagnose.decision.state import Bench
+from diagnose.ahead.state import Bench
 from diagnose.errors import ClashError, ValueOutOfRangeError
 from diagnose.job import Job
 from diagnose.machine.load import load_machine

@@ -13,7 +13,7 @@ from diagnose.commands.program import run
 from diagnose.commands.trial import _show
 from diagnose.decision.ready_problems import ready_problems
 from diagnose.errors import UnknownNameError, ValueOutOfRangeError
-from diagnose.network.outcomes import complaint_chances
+from diagnose.faults.outcomes import complaint_chances
 from diagnose.trial.figures import difference
 from diagnose.trial.run import run_trial, workshop_of
 from diagnose.trial.simulate import simulate

@@ -7,10 +7,10 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.decision import kernels
-from diagnose.decision.expected import Expected
-from diagnose.decision.policies import POLICIES, look, make_policy, surest
-from diagnose.decision.state import Bench
+from diagnose.ahead import kernels
+from diagnose.ahead.expected import Expected
+from diagnose.ahead.policies import POLICIES, look, make_policy, surest
+from diagnose.ahead.state import Bench
 from diagnose.errors import UnknownNameError
 from diagnose.trial.optimum import optimal_minutes
 from diagnose.trial.small import random_problem, small_problem

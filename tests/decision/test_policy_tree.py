@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.decision.policy_tree import (
+from diagnose.ahead.policy_tree import (
     GoOn,
     HandOver,
     PolicyTree,
@@ -19,7 +19,7 @@ from diagnose.decision.policy_tree import (
     steps,
 )
 from diagnose.decision.ready_problems import ready_problems
-from diagnose.decision.state import Bench
+from diagnose.ahead.state import Bench
 from diagnose.machine.load import load_machine
 from diagnose.trial.small import random_problem, small_problem
 from tests.commands.carts import CART

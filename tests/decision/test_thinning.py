@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from diagnose.decision.thinning import thinned, threshold
+from diagnose.ahead.thinning import thinned, threshold
 
 SEEDS = range(6)
 MOST = 12

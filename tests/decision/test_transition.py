@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from pgmpy.inference import VariableElimination
 
-from diagnose.decision.play import mend
-from diagnose.decision.state import Bench
+from diagnose.ahead.play import mend
+from diagnose.ahead.state import Bench
 from tests.decision import two_epochs
 from tests.decision.two_epochs import CAUSE, FUSE, LAMP, NEW_FUSE, SAME, SETS, WIRE
 

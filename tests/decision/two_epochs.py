@@ -12,7 +12,7 @@ import numpy as np
 from pgmpy.factors.discrete import TabularCPD
 from pgmpy.models import DiscreteBayesianNetwork
 
-from diagnose.decision.problem import DecisionProblem, RepairTable, TestTable, make_tables
+from diagnose.ahead.problem import DecisionProblem, RepairTable, TestTable, make_tables
 
 CAUSE = 0.3
 FUSE = {0: [0.9, 0.06, 0.04], 1: [0.6, 0.3, 0.1]}

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from diagnose.errors import ClashError
 from diagnose.inference.compiled import compile_network
-from diagnose.inference.enumeration import enumerate_joint
+from tests.inference.enumeration import enumerate_joint
 from tests.inference.networks import YES_NO, asia, network, random_networks, worst_of_three
 
 
@@ -58,15 +58,11 @@ def test_a_state_that_cannot_occur_clashes_alone():
     }
 
 
-def test_weights_and_readings_are_named_too():
+def test_weights_are_named_too():
     net = worst_of_three()
     assert clash_of(net, evidence={"fuse": "open"}, likelihoods={"path1": [1.0, 1.0, 0.0]}) == {
         ("fuse", "open"),
         ("path1", "(likelihood)"),
-    }
-    assert clash_of(net, evidence={"fuse": "open"}, parent_likelihoods={"lamp": [1, 0, 0]}) == {
-        ("fuse", "open"),
-        ("lamp", "(reading)"),
     }
     assert clash_of(net, likelihoods={"nest": [0.0, 0.0]}) == {("nest", "(likelihood)")}
 

@@ -7,14 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diagnose.inference.compiled import CompiledNetwork, compile_network
+from diagnose.inference.compiled import compile_network
 from diagnose.inference.families import Family, Network
 from tests.inference.networks import (
     NAMED,
     YES_NO,
     bits,
     network,
-    published_network,
     random_findings,
     random_networks,
     sample,
@@ -33,7 +32,7 @@ def test_order_of_findings_is_irrelevant(net, seed):
     other = compiled.posterior(
         dict(reversed(hard.items())), likelihoods=dict(reversed(soft.items()))
     )
-    np.testing.assert_array_equal(one.marginals, other.marginals)
+    assert dict(one) == dict(other)
     assert one.log_evidence == other.log_evidence
 
 
@@ -50,29 +49,31 @@ def test_renaming_and_reordering_nodes_changes_nothing(net, seed):
         for f in net.families
     ]
     renamed = Network(tuple(families[place] for place in rng.permutation(len(families))))
-    one = compile_network(net).posterior(hard, likelihoods=soft)
-    other = compile_network(renamed).posterior(
-        {new[n]: s.upper() for n, s in hard.items()},
-        likelihoods={new[n]: w for n, w in soft.items()},
-    )
+    before, after = compile_network(net), compile_network(renamed)
+    new_hard = {new[n]: s.upper() for n, s in hard.items()}
+    new_soft = {new[n]: w for n, w in soft.items()}
+    one = before.posterior(hard, likelihoods=soft)
+    other = after.posterior(new_hard, likelihoods=new_soft)
     assert one.log_evidence == pytest.approx(other.log_evidence, abs=1e-12)
     for node in one:
         np.testing.assert_allclose(one.marginal(node), other.marginal(new[node]), atol=1e-12)
-    for leaf, gain in one.gains_bits.items():
-        assert gain == pytest.approx(other.gains_bits[new[leaf]], abs=1e-12)
+    gains = after.gains(after.nodes, given=new_hard, likelihoods=new_soft)
+    for node, gain in before.gains(before.nodes, given=hard, likelihoods=soft).items():
+        assert gain == pytest.approx(gains[new[node]], abs=1e-12)
 
 
 @LAW
 @given(random_networks(), SEEDS)
 def test_a_gain_lies_between_nothing_and_the_entropy_of_the_test(net, seed):
     hard, soft = random_findings(net, np.random.default_rng(seed))
-    beliefs = compile_network(net).posterior(hard, likelihoods=soft)
-    for leaf, gain in beliefs.gains_bits.items():
-        assert 0.0 <= gain <= bits(beliefs.marginal(leaf)) + 1e-15
-        if leaf in hard:
-            assert gain == 0.0
-    assert np.isfinite(beliefs.marginals).all()
+    compiled = compile_network(net)
+    beliefs = compiled.posterior(hard, likelihoods=soft)
+    for node, gain in compiled.gains(compiled.nodes, given=hard, likelihoods=soft).items():
+        assert 0.0 <= gain <= bits(beliefs.marginal(node)) + 1e-14
+        if node in hard:
+            assert gain == pytest.approx(0.0, abs=1e-14)
     for node in beliefs:
+        assert np.isfinite(beliefs.marginal(node)).all()
         assert beliefs.marginal(node).sum() == pytest.approx(1.0, abs=1e-12)
 
 
@@ -116,79 +117,14 @@ def test_log_evidence_adds_up_along_the_chain_rule(net, seed):
 
 @LAW
 @given(random_networks(), SEEDS)
-def test_a_batch_is_the_single_cases_one_by_one(net, seed):
-    """Bit for bit, impossible cases and cases that repeat a finding included."""
-    rng = np.random.default_rng(seed)
-    hard, soft = random_findings(net, rng)
-    compiled = compile_network(net)
-    base = compiled.encode(hard, likelihoods=soft)
-    total = int(compiled.state_offsets[-1])
-    extra = rng.integers(-1, total, (12, 2))
-    batch = compiled.propagate_many(extra, base)
-    for case, codes in enumerate(extra):
-        asked = dict(hard)
-        clash = False
-        for code in codes[codes >= 0]:
-            node = int(np.searchsorted(compiled.state_offsets, code, "right")) - 1
-            name = compiled.nodes[node]
-            state = compiled.states(name)[code - compiled.state_offsets[node]]
-            clash |= asked.setdefault(name, state) != state
-        whole = compiled.propagate_cases([compiled.encode(asked, likelihoods=soft)])
-        if clash or whole.log_evidence[0] == -np.inf:
-            assert batch.log_evidence[case] == -np.inf
-            assert not batch.marginals[case].any()
-            assert not batch.gains[case].any()
-            continue
-        beliefs = compiled.posterior(asked, likelihoods=soft)
-        np.testing.assert_allclose(batch.marginals[case], beliefs.marginals, atol=1e-14)
-        np.testing.assert_allclose(batch.gains[case], beliefs.gain_vector, atol=1e-13)
-        assert batch.log_evidence[case] == pytest.approx(beliefs.log_evidence, abs=1e-12)
-
-
-def test_a_large_batch_in_threads_is_the_same_batch():
-    net = published_network("andes")
-    compiled = compile_network(net)
-    state = sample(net, np.random.default_rng(3))
-    base = compiled.encode({node: state[node] for node in list(state)[:5]})
-    codes = np.arange(12)[:, None] * 7
-    batch = compiled.propagate_many(codes, base)
-    for case, row in enumerate(codes):
-        alone = compiled.propagate_many(row[None], base)
-        np.testing.assert_array_equal(batch.marginals[case], alone.marginals[0])
-        assert batch.log_evidence[case] == alone.log_evidence[0]
-
-
-@LAW
-@given(random_networks(), SEEDS)
-def test_arrays_and_back_is_the_same_network(net, seed):
-    hard, soft = random_findings(net, np.random.default_rng(seed))
-    compiled = compile_network(net)
-    arrays = compiled.to_arrays()
-    assert not any(array.dtype.hasobject for array in arrays.values())
-    again = CompiledNetwork.from_arrays(arrays)
-    one = compiled.posterior(hard, likelihoods=soft)
-    other = again.posterior(hard, likelihoods=soft)
-    assert again.nodes == compiled.nodes
-    assert again.leaves == compiled.leaves
-    assert all(again.states(node) == compiled.states(node) for node in again.nodes)
-    np.testing.assert_array_equal(one.marginals, other.marginals)
-    np.testing.assert_array_equal(one.gain_vector, other.gain_vector)
-    assert one.log_evidence == other.log_evidence
-    back = again.to_arrays()
-    assert arrays.keys() == back.keys()
-    for name, array in arrays.items():
-        np.testing.assert_array_equal(array, back[name])
-
-
-@LAW
-@given(random_networks(), SEEDS)
 def test_scaling_weights_only_shifts_log_evidence(net, seed):
     hard, soft = random_findings(net, np.random.default_rng(seed))
     scaled = {node: (np.array(weights) * 1000.0).tolist() for node, weights in soft.items()}
     compiled = compile_network(net)
     one = compiled.posterior(hard, likelihoods=soft)
     other = compiled.posterior(hard, likelihoods=scaled)
-    np.testing.assert_allclose(one.marginals, other.marginals, atol=1e-12)
+    for node in one:
+        np.testing.assert_allclose(one.marginal(node), other.marginal(node), atol=1e-12)
     shift = len(soft) * np.log(1000.0)
     assert other.log_evidence == pytest.approx(one.log_evidence + shift, abs=1e-10)
 
@@ -212,7 +148,7 @@ def test_the_first_weighing_of_twelve_balls():
     """Source: MacKay, "Information Theory, Inference, and Learning Algorithms", section 4.1: the
     best first weighing is four against four, all three outcomes alike: log2 3 bits."""
     gains = {
-        pan: compile_network(twelve_balls(pan)).posterior().gains_bits["weighing"]
+        pan: compile_network(twelve_balls(pan)).gains(["weighing"])["weighing"]
         for pan in (3, 4, 5, 6)
     }
     assert gains[4] == pytest.approx(np.log2(3), abs=1e-12)

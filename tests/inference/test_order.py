@@ -1,8 +1,9 @@
-"""Orders that know of deterministic nodes, merged cliques, and orders given by stages."""
+"""Orders that know of deterministic nodes, and merged cliques."""
 
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import networkx as nx
 import numpy as np
@@ -10,29 +11,26 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diagnose.errors import NetworkTooLargeError, UnknownNameError
 from diagnose.inference.cliques import build_forest, scopes_to_cover, spanning_forest
-from diagnose.inference.compiled import compile_network
-from diagnose.inference.enumeration import enumerate_joint
-from diagnose.inference.families import Family, Network
 from diagnose.inference.order import (
     absorbed,
     eliminate,
     free_weight,
-    log_sizes,
     maximal_cliques,
     min_fill,
     min_rows,
     moral_graph,
 )
+from tests.inference.enumeration import enumerate_joint
 from tests.inference.networks import (
     NAMED,
     YES_NO,
     network,
-    published_network,
-    random_findings,
     random_networks,
 )
+
+if TYPE_CHECKING:
+    from diagnose.inference.families import Network
 
 SEEDS = st.integers(0, 2**32 - 1)
 LAW = settings(max_examples=80, deadline=None, derandomize=True)
@@ -74,7 +72,7 @@ def test_a_node_without_parents_is_never_deterministic():
 
 def test_free_weight_counts_what_is_not_determined():
     net = NAMED["worst_of_three"]()
-    index, weights = net.index, log_sizes(net.cards)
+    index, weights = net.index, np.log(net.cards)
 
     def rows(*nodes: str) -> float:
         return math.exp(free_weight([index[node] for node in nodes], weights, net.functions))
@@ -92,7 +90,7 @@ def test_no_set_of_nodes_has_more_possible_rows_than_its_free_weight(net, seed):
     rng = np.random.default_rng(seed)
     chosen = [node for node in range(len(net.cards)) if rng.random() < 0.6] or [0]
     shares = enumerate_joint(net).marginal(*(net.families[node].node for node in chosen))
-    bound = math.exp(free_weight(chosen, log_sizes(net.cards), net.functions))
+    bound = math.exp(free_weight(chosen, np.log(net.cards), net.functions))
     assert (shares > 0.0).sum() <= bound * (1.0 + 1e-12)
 
 
@@ -100,7 +98,7 @@ def test_no_set_of_nodes_has_more_possible_rows_than_its_free_weight(net, seed):
 @given(random_networks())
 def test_an_order_by_rows_makes_the_graph_chordal(net):
     """networkx's `is_chordal` (Tarjan & Yannakakis 1984) is the referee."""
-    cliques = cliques_of(net, min_rows(log_sizes(net.cards), net.functions))
+    cliques = cliques_of(net, min_rows(np.log(net.cards), net.functions))
     graph = nx.Graph()
     graph.add_nodes_from(inner_nodes(net))
     for clique in cliques:
@@ -113,7 +111,7 @@ def test_an_order_by_rows_makes_the_graph_chordal(net):
 @LAW
 @given(random_networks(), st.sampled_from(["fill", "rows"]))
 def test_merged_cliques_are_a_clique_forest_with_no_more_rows(net, order):
-    weights = log_sizes(net.cards)
+    weights = np.log(net.cards)
     score = min_fill(weights) if order == "fill" else min_rows(weights, net.functions)
     cliques = cliques_of(net, score)
 
@@ -139,6 +137,8 @@ def test_merging_keeps_the_forest_it_was_given():
         cliques, edges, lambda clique: 1.0 if {1, 2, 3} >= clique else 9.0 ** len(clique)
     )
     assert middle == [frozenset({0, 1}), frozenset({1, 2, 3}), frozenset({3, 4})]
+    assert absorbed(cliques, edges, len, spare=-1.0) == [frozenset(range(5))]
+    assert absorbed(cliques, edges, len, spare=-2.0) == cliques
     assert absorbed([frozenset({0}), frozenset({1})], [], lambda _: 1.0) == [
         frozenset({0}),
         frozenset({1}),
@@ -153,52 +153,3 @@ def test_a_chain_of_deterministic_nodes_is_one_clique():
     forest = build_forest(network(*families), 10_000)
     assert len(forest.relations) == 1
     assert forest.rows == 5
-
-
-@LAW
-@given(random_networks(), SEEDS)
-def test_stages_change_the_rows_and_nothing_else(net, seed):
-    rng = np.random.default_rng(seed)
-    hard, soft = random_findings(net, rng)
-    stages = {family.node: int(rng.integers(0, 4)) for family in net.families if rng.random() < 0.8}
-    plain = compile_network(net).posterior(hard, likelihoods=soft)
-    staged = compile_network(net, stages=stages).posterior(hard, likelihoods=soft)
-    np.testing.assert_allclose(staged.marginals, plain.marginals, atol=1e-12)
-    np.testing.assert_allclose(staged.gain_vector, plain.gain_vector, atol=1e-12)
-    assert staged.log_evidence == pytest.approx(plain.log_evidence, abs=1e-11)
-
-
-def test_stages_of_a_published_network():
-    """Bad stages cost rows, good answers all the same."""
-    net = published_network("alarm")
-    rng = np.random.default_rng(2)
-    stages = {family.node: int(rng.integers(0, 3)) for family in net.families}
-    plain, staged = compile_network(net), compile_network(net, stages=stages)
-    assert staged.rows > plain.rows
-    found = {"CVP": "LOW", "HRBP": "HIGH"}
-    np.testing.assert_allclose(
-        staged.posterior(found).marginals, plain.posterior(found).marginals, atol=1e-12
-    )
-
-
-def test_stages_are_kept_even_where_they_cost_most():
-    """A star summed out from its middle puts all its points into one clique."""
-    families = [Family.build("middle", YES_NO, (), [0.5, 0.5])]
-    for place in range(8):
-        rows = [[0.9, 0.1], [0.2, 0.8]]
-        families.append(Family.build(f"point{place}", YES_NO, ("middle",), rows))
-        families.append(Family.build(f"seen{place}", YES_NO, (f"point{place}",), rows))
-    net = Network(tuple(families))
-    later = {f"point{place}": 1 for place in range(8)}
-    assert max(len(r.scope) for r in build_forest(net, 10_000).relations) == 2
-    by_index = {net.index[node]: stage for node, stage in later.items()}
-    assert max(len(r.scope) for r in build_forest(net, 10_000, by_index).relations) == 9
-    with pytest.raises(NetworkTooLargeError):
-        compile_network(net, stages=later, max_rows=400)
-    assert compile_network(net, max_rows=400).rows < 400
-
-
-def test_a_stage_for_a_node_that_does_not_exist_is_refused():
-    with pytest.raises(UnknownNameError) as caught:
-        compile_network(NAMED["asia"](), stages={"xrya": 1})
-    assert caught.value.nearest == "xray"

@@ -18,12 +18,11 @@ from diagnose.errors import (
     UnknownNameError,
     ValueOutOfRangeError,
 )
-from diagnose.inference import layout as at
 from diagnose.inference.cliques import build_forest, scopes_to_cover
-from diagnose.inference.compiled import CompiledNetwork, compile_network
-from diagnose.inference.enumeration import enumerate_joint
+from diagnose.inference.compiled import compile_network
 from diagnose.inference.families import Family, Network, from_pgmpy
-from diagnose.inference.order import eliminate, log_sizes, maximal_cliques, min_fill, moral_graph
+from diagnose.inference.order import eliminate, maximal_cliques, min_fill
+from tests.inference.enumeration import enumerate_joint
 from tests.inference.networks import (
     NAMED,
     YES_NO,
@@ -75,12 +74,6 @@ def test_min_fill_finds_no_fill_in_a_chordal_graph_and_its_cliques():
     made = eliminate(near, min_fill([1.0] * 30))
     cliques = set(maximal_cliques(made))
     assert cliques == {frozenset(clique) for clique in nx.chordal_graph_cliques(chordal)}
-
-
-def test_priority_is_kept():
-    near = moral_graph(range(5), [{0, 1}, {1, 2}, {2, 3}, {3, 4}])
-    made = eliminate(near, min_fill(log_sizes([2] * 5)), priority={0: 2, 4: 1})
-    assert [node for node, _ in made[-2:]] == [4, 0]
 
 
 def test_the_brute_force_joint_has_a_limit():
@@ -217,10 +210,10 @@ def test_names_that_do_not_exist_come_with_the_nearest():
     for ask in (
         lambda: beliefs["nobody"],
         lambda: beliefs.marginal("nobody"),
-        lambda: beliefs.parents_joint("nobody"),
         lambda: compiled.gains(["nobody"]),
         lambda: compiled.gains(["xray"], about=["nobody"]),
-        lambda: compiled.code("xray", "maybe"),
+        lambda: compiled.states("nobody"),
+        lambda: compiled.parents("nobody"),
         lambda: compiled.posterior(likelihoods={"nobody": [1.0]}),
     ):
         with pytest.raises(UnknownNameError):
@@ -232,42 +225,24 @@ def test_weights_outside_their_range_are_refused(bad):
     compiled = compile_network(asia())
     with pytest.raises(ValueOutOfRangeError):
         compiled.posterior(likelihoods={"xray": [0.5, bad]})
-    with pytest.raises(ValueOutOfRangeError):
-        compiled.posterior(parent_likelihoods={"xray": [0.5, bad]})
 
 
 def test_weights_of_a_wrong_shape_are_refused():
     compiled = compile_network(asia())
     with pytest.raises(NetworkError, match="shape"):
         compiled.posterior(likelihoods={"xray": [0.5, 0.5, 0.5]})
-    with pytest.raises(NetworkError, match="shape"):
-        compiled.posterior(parent_likelihoods={"dysp": [0.5, 0.5]})
     with pytest.raises(NetworkError, match="not an array"):
         compiled.posterior(likelihoods={"xray": ["a", "b"]})
-    with pytest.raises(NetworkError, match="no children"):
-        compiled.posterior(parent_likelihoods={"either": [[1, 1], [1, 1]]})
-    with pytest.raises(NetworkError, match="not a leaf"):
-        compiled.posterior().parents_joint("either")
-
-
-def test_arrays_that_are_not_a_compiled_network_are_refused():
-    arrays = compile_network(asia()).to_arrays()
-    with pytest.raises(NetworkError, match="not a compiled network"):
-        CompiledNetwork.from_arrays({k: v for k, v in arrays.items() if k != "index"})
-    with pytest.raises(NetworkError, match="not a compiled network"):
-        CompiledNetwork.from_arrays({**arrays, "names": np.frombuffer(b"{", np.uint8)})
-    other = arrays["names"].tobytes().replace(b'"version":', b'"version":9')
-    with pytest.raises(NetworkError, match="version"):
-        CompiledNetwork.from_arrays({**arrays, "names": np.frombuffer(other, np.uint8)})
 
 
 def test_answers_and_networks_cannot_be_changed():
     compiled = compile_network(asia())
-    beliefs = compiled.posterior({"xray": "yes"})
-    for array in (beliefs.marginals, beliefs.gain_vector, compiled.plan.index):
-        assert not array.flags.writeable
-    with pytest.raises(TypeError):
-        beliefs.gains_bits["xray"] = 1.0
+    before = compiled.posterior()["xray"]
+    beliefs = compiled.posterior({"dysp": "yes"})
+    assert not any(beliefs.marginal(node).flags.writeable for node in beliefs)
+    beliefs["xray"]["yes"] = 1.0
+    assert beliefs["xray"]["yes"] < 1.0
+    assert compiled.posterior()["xray"] == before
 
 
 @pytest.mark.parametrize("name", NAMED)
@@ -291,36 +266,15 @@ def test_many_threads_get_the_answers_of_one():
     for _ in range(40):
         state = sample(net, rng)
         cases.append({str(n): state[n] for n in rng.permutation(compiled.nodes)[:6]})
-    alone = [compiled.posterior(case).marginals for case in cases]
+    alone = [dict(compiled.posterior(case)) for case in cases]
     with ThreadPoolExecutor(8) as pool:
-        together = list(pool.map(lambda case: compiled.posterior(case).marginals, cases * 5))
-    for place, marginals in enumerate(together):
-        np.testing.assert_array_equal(marginals, alone[place % len(cases)])
-
-
-def test_hubs_are_put_in_and_are_cheaper():
-    """Twelve children that share two parents with a large clique hang on one small clique."""
-    rng = np.random.default_rng(2)
-    families: list[tuple] = [("a", "uvw", (), [0.2, 0.3, 0.5]), ("b", "uvw", (), [0.2, 0.3, 0.5])]
-    families.append(("big", [str(n) for n in range(40)], ("a", "b"),
-                     rng.dirichlet(np.ones(40), (3, 3))))  # fmt: skip
-    families.append(("under", YES_NO, ("big", "a"), rng.dirichlet(np.ones(2), (40, 3))))
-    families.append(("lowest", YES_NO, ("under",), np.eye(2)))
-    for place in range(12):
-        families.append((f"c{place}", YES_NO, ("a", "b"), rng.dirichlet(np.ones(2), (3, 3))))
-        families.append((f"d{place}", YES_NO, (f"c{place}",), np.eye(2)))
-    compiled = compile_network(network(*families))
-    cliques = compiled.plan.cliques
-    below_big = sum(
-        cliques[record[at.C_PARENT], at.C_ROWS] >= 360
-        for record in cliques
-        if record[at.C_PARENT] >= 0
-    )
-    assert below_big <= 3
+        together = list(pool.map(lambda case: dict(compiled.posterior(case)), cases * 5))
+    for place, told in enumerate(together):
+        assert told == alone[place % len(cases)]
 
 
 def test_importing_the_engine_stays_light():
-    """Nothing that takes seconds to import, and no compiler, until the first propagation."""
+    """Nothing that takes seconds to import, and no compiler, not even for an answer."""
     heavy = ("networkx", "pgmpy", "pandas", "scipy", "numba")
     code = (
         "import sys, diagnose.inference.compiled;"

@@ -20,16 +20,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.advice.epochs import ready_for
-from diagnose.advice.situation import Epoch, Finding, RepairDone, Situation, encode
+from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation, encode
 from diagnose.network.lives import new_part_bad, new_part_modes
-from diagnose.network.outcomes import CHECK_SLIPS, cause_chances
+from diagnose.faults.outcomes import CHECK_SLIPS, cause_chances
 from tests import shipped
 from tests.network.compare import distance, same_top
 from tests.network.fault_sets import FaultSetReferee
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Repair, Test
-    from diagnose.network.behaviour import Behaviour, FaultSet
+    from diagnose.faults.behaviour import Behaviour, FaultSet
     from diagnose.network.ready import ReadyMachine
 
 LEAST_SHARE = 1e-9

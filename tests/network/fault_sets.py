@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.network.outcomes import cause_chances, complaint_chances, outcome_chances
-from diagnose.network.words import UNLISTED, YES
+from diagnose.faults.outcomes import cause_chances, complaint_chances, outcome_chances
+from diagnose.faults.words import UNLISTED, YES
 from tests.network.forward import Predictions
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from diagnose.inference.families import Family, Network
     from diagnose.machine.model import Machine, Test
-    from diagnose.network.behaviour import Behaviour, FaultSet
+    from diagnose.faults.behaviour import Behaviour, FaultSet
 
 
 @dataclass(frozen=True)

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.network.words import UNLISTED
+from diagnose.faults.words import UNLISTED
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from diagnose.inference.families import Network
     from diagnose.machine.model import Machine
-    from diagnose.network.behaviour import Behaviour, FaultSet
+    from diagnose.faults.behaviour import Behaviour, FaultSet
 
 
 def leaf_names(machine: Machine) -> tuple[str, ...]:

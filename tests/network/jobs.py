@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.network.outcomes import cause_chances
-from diagnose.network.words import YES
+from diagnose.faults.outcomes import cause_chances
+from diagnose.faults.words import YES
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Test
-    from diagnose.network.behaviour import FaultSet
+    from diagnose.faults.behaviour import FaultSet
     from diagnose.network.ready import ReadyMachine
     from tests.network.fault_sets import Instruments, Roots
 

@@ -16,7 +16,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.network.words import UNLISTED
+from diagnose.faults.words import UNLISTED
 from tests import shipped
 from tests.network.fault_sets import FaultSetReferee
 from tests.network.forward import between

@@ -11,7 +11,7 @@ import pytest
 from diagnose.errors import NetworkError
 from diagnose.inference.compiled import compile_network
 from diagnose.inference.families import Family, Network, from_pgmpy
-from diagnose.network.export import BIF_WORDS, to_pgmpy, write_bif
+from diagnose.export.bif import BIF_WORDS, to_pgmpy, write_bif
 from tests import shipped
 from tests.inference.agrum import pyagrum
 from tests.inference.networks import by_names, mutual_information, sample, to_pyagrum

@@ -9,8 +9,8 @@ import pytest
 
 from diagnose.errors import UnitError, ValueOutOfRangeError
 from diagnose.machine.model import OPEN_OHMS
-from diagnose.network.outcomes import bin_of, limits_of, outcome_chances, spread_of
-from diagnose.network.readings import (
+from diagnose.faults.outcomes import bin_of, limits_of, outcome_chances, spread_of
+from diagnose.faults.readings import (
     HIGH_OHMS,
     LOW_OHMS,
     check_reading,
@@ -18,7 +18,7 @@ from diagnose.network.readings import (
     parse_reading,
     reading_likelihood,
 )
-from diagnose.network.words import YES
+from diagnose.faults.words import YES
 from tests import shipped
 
 VEHICLE = "utility_vehicle"

@@ -10,9 +10,9 @@ import pytest
 
 from diagnose.errors import NetworkError
 from diagnose.machine.model import Raise
-from diagnose.network.outcomes import COMPLAINT_FITS, COMPLAINT_SLIPS, complaint_chances
-from diagnose.network.priors import cause_chance, part_family, root_families
-from diagnose.network.words import NO, SHARE_OF_MACHINES, UNLISTED, YES
+from diagnose.faults.outcomes import COMPLAINT_FITS, COMPLAINT_SLIPS, complaint_chances
+from diagnose.faults.priors import cause_chance, part_family, root_families
+from diagnose.faults.words import NO, SHARE_OF_MACHINES, UNLISTED, YES
 from tests import shipped
 from tests.network.fault_sets import Roots
 

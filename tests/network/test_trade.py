@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 import pytest
 
 from diagnose.job import Job
-from diagnose.network.outcomes import outcome_chances
+from diagnose.faults.outcomes import outcome_chances
 from tests import shipped
 
 if TYPE_CHECKING:
     import numpy as np
 
-    from diagnose.network.behaviour import Behaviour
+    from diagnose.faults.behaviour import Behaviour
 
 VEHICLE = "utility_vehicle"
 

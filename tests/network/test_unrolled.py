@@ -20,17 +20,17 @@ from pgmpy.models import DiscreteBayesianNetwork
 
 from diagnose.advice.epochs import past_repair, ready_for
 from diagnose.advice.result import read_result
-from diagnose.advice.situation import Epoch, Finding, RepairDone, Situation, encode
+from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation, encode
 from diagnose.machine.load import load_machine
-from diagnose.network.behaviour import Behaviour, make_behaviour
+from diagnose.faults.behaviour import Behaviour, make_behaviour
 from diagnose.network.lives import lives_of
-from diagnose.network.outcomes import (
+from diagnose.faults.outcomes import (
     FIRST_OF_TWO,
     check_chances,
     complaint_chances,
     outcome_chances,
 )
-from diagnose.network.priors import root_families
+from diagnose.faults.priors import root_families
 from diagnose.network.ready import ReadyMachine, make_ready
 
 FILE = Path(__file__).parents[1] / "review" / "bench_lamp.yaml"

@@ -25,11 +25,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from diagnose.advice.situation import Situation
+from diagnose.belief.situation import Situation
 from diagnose.errors import UnknownNameError
 from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_names
-from diagnose.network.words import SHARE_OF_MACHINES
+from diagnose.faults.words import SHARE_OF_MACHINES
 from diagnose.review.groups import repair_items
 from diagnose.review.isolation import entropy_bits, isolation_minutes
 from diagnose.review.review import TOOL_SETS, Review, review_machine, review_table, review_tool_sets

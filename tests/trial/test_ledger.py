@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diagnose.decision.play import Dice
-from diagnose.decision.policies import MOST_REPAIRS
+from diagnose.ahead.play import Dice
+from diagnose.ahead.policies import MOST_REPAIRS
 from diagnose.decision.ready_problems import ready_problems
 from diagnose.trial.ledger import Ledger, faulty, make_ledger, write_up
 from diagnose.trial.run import machine_workshop

@@ -8,12 +8,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.advice.hand_over import PATIENCE, minutes_if_known, worth_testing_on
-from diagnose.decision.along_wiring import SourceToLoad, read_wiring
-from diagnose.decision.expected import Expected
-from diagnose.decision.policies import Gate
+from diagnose.rule.hand_over import PATIENCE, minutes_if_known, worth_testing_on
+from diagnose.ahead.along_wiring import SourceToLoad, read_wiring
+from diagnose.ahead.expected import Expected
+from diagnose.ahead.policies import Gate
 from diagnose.decision.ready_problems import ready_problems
-from diagnose.decision.state import Bench
+from diagnose.ahead.state import Bench
 from diagnose.trial.figures import difference
 from diagnose.trial.optimum import optimal_minutes
 from diagnose.trial.run import workshop_of

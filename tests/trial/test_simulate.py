@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diagnose.decision.expected import Expected
-from diagnose.decision.known import KnownMinutes
-from diagnose.decision.look_further import look_further
-from diagnose.decision.play import job_generator
-from diagnose.decision.policies import Gate, make_policy
-from diagnose.decision.state import Bench
+from diagnose.ahead.expected import Expected
+from diagnose.ahead.known import KnownMinutes
+from diagnose.ahead.look_further import look_further
+from diagnose.ahead.play import job_generator
+from diagnose.ahead.policies import Gate, make_policy
+from diagnose.ahead.state import Bench
 from diagnose.trial.sensitivity import with_more_slips, with_other_priors
 from diagnose.trial.simulate import Bays, Workshop, simulate
 from diagnose.trial.small import random_problem, small_problem

@@ -1,0 +1,1 @@
+"""Further than one step: policies, jobs played through, the card."""

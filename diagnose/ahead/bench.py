@@ -1,0 +1,77 @@
+"""Where jobs stand and how they go on: what every policy, trial and card asks.
+
+There are two: `diagnose.ahead.desk.Desk` over the whole belief of a machine, and
+`diagnose.ahead.state.ProblemBench` over a closed problem of a few hundred fault sets.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol, TypeVar
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from diagnose.ahead.state import ProblemBench
+    from diagnose.rule.costs import Costs
+    from diagnose.rule.decide import Outlook, Standing
+
+UNDECIDED = -1
+
+
+class State(Protocol):
+    """A point on the way of a job.
+
+    Attributes:
+        key: the same for the same findings and repairs, whatever the order between two repairs.
+        standing: what is open, barred and done.
+    """
+
+    @property
+    def key(self) -> Hashable: ...  # noqa: D102
+    @property
+    def standing(self) -> Standing: ...  # noqa: D102
+
+
+Where = TypeVar("Where", bound=State)
+
+
+class Bench(Protocol[Where]):
+    """A machine with a complaint."""
+
+    costs: Costs
+    start: Where
+
+    def outlook(self, state: Where) -> Outlook:
+        """What there is to decide between."""
+
+    def chances(self, state: Where, test: int) -> list[float]:
+        """Probability of each outcome of a test."""
+
+    def chance_same(self, state: Where, repair: int) -> float:
+        """Chance that the complaint is still there after a repair."""
+
+    def after_test(self, state: Where, test: int, outcome: int) -> Where | None:
+        """The state after a test gave an outcome; None when that cannot be."""
+
+    def after_repair(self, state: Where, repair: int) -> Where | None:
+        """The state after a repair that did not end the complaint; None when that cannot be."""
+
+    def alone(self, state: Where) -> NDArray[np.float64]:
+        """(faults,) probability that each is there and nothing else is."""
+
+    def thinned(self, state: Where, most: int) -> ProblemBench:
+        """A bench over a closed problem whose jobs begin in a state."""
+
+
+def minutes_of(bench: Bench[Where], state: Where, action: int) -> float:
+    """What an action costs in a state."""
+    costs = bench.costs
+    if action == costs.hand_over:
+        return costs.hand_over_minutes
+    access = costs.at(state.standing.open_areas)
+    if action < costs.n_tests:
+        return float(access.test_minutes[action])
+    return float(access.repair_minutes[action - costs.n_tests])

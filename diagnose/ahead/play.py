@@ -1,0 +1,120 @@
+"""One job played through: what is wrong is drawn, a policy decides, the machine answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from diagnose.ahead.bench import minutes_of
+from diagnose.rule.decide import MOST_REPAIRS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from diagnose.ahead.bench import Bench
+    from diagnose.ahead.world import World
+
+EPOCHS = 3
+"""Tests have their own random numbers in so many stretches between repairs; later ones share the
+last's."""
+
+MOST_ACTIONS = 200
+"""No job goes on for longer; it is handed over. No policy comes near it."""
+
+
+class Played(NamedTuple):
+    """What came of a job.
+
+    Attributes:
+        minutes: from the beginning to the end, the price of parts included.
+        price_minutes: of that, the price of parts.
+        tests: how many were done.
+        repairs: how many were done.
+        good_parts: new parts fitted in place of good ones.
+        solved: whether a repair ended the complaint, rather than handing over.
+    """
+
+    minutes: float
+    price_minutes: float
+    tests: int
+    repairs: int
+    good_parts: int
+    solved: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Dice:
+    """The random numbers of one job, the same for every policy.
+
+    Attributes:
+        truth: what is wrong.
+        tests: (EPOCHS, tests) for what each test shows.
+        repairs: (MOST_REPAIRS + 1, 2) for the new part and the check after each repair.
+    """
+
+    truth: Any
+    tests: NDArray[np.float64]
+    repairs: NDArray[np.float64]
+
+    @classmethod
+    def throw(cls, truth: Any, n_tests: int, rng: np.random.Generator) -> Dice:
+        """Of one job."""
+        drawn = rng.random(EPOCHS * n_tests + 2 * (MOST_REPAIRS + 1))
+        cut = EPOCHS * n_tests
+        return cls(truth, drawn[:cut].reshape(EPOCHS, n_tests), drawn[cut:].reshape(-1, 2))
+
+
+def job_generator(seed: int, job: int) -> np.random.Generator:
+    """The random numbers of one job: those of the `job`th child that the seed spawns."""
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=(job,))))
+
+
+def play(
+    bench: Bench[Any],
+    world: World,
+    decide: Callable[[Any], int],
+    dice: Dice,
+    action: int | None = None,
+) -> Played:
+    """Play a job to its end.
+
+    Args:
+        bench: where it begins, and how it goes on.
+        world: how the machine answers.
+        decide: the policy.
+        dice: the job's random numbers.
+        action: what is done first, whatever the policy says.
+    """
+    costs, now, truth = bench.costs, bench.start, dice.truth
+    minutes, price, tests, good, tried, solved = 0.0, 0.0, 0, 0, 0, False
+    for _ in range(MOST_ACTIONS):
+        do = decide(now) if action is None else action
+        action = None
+        minutes += minutes_of(bench, now, do)
+        if do == costs.hand_over:
+            break
+        if do < costs.n_tests:
+            tests += 1
+            outcome = world.answer(truth, do, float(dice.tests[min(tried, EPOCHS - 1), do]))
+            now = bench.after_test(now, do, outcome)
+        else:
+            repair = do - costs.n_tests
+            good += world.wastes(truth, repair)
+            price += world.price_minutes(repair)
+            chance = dice.repairs[min(tried, MOST_REPAIRS)]
+            truth = world.mend(truth, repair, float(chance[0]))
+            tried += 1
+            if not world.still_there(truth, float(chance[1])):
+                solved = True
+                break
+            now = bench.after_repair(now, repair)
+        if now is None:
+            minutes += costs.hand_over_minutes
+            break
+    else:
+        minutes += costs.hand_over_minutes
+    return Played(minutes, price, tests, tried, good, solved)

@@ -1,0 +1,170 @@
+"""A closed decision problem: a few hundred fault sets that tests and repairs lead between.
+
+Looking ahead plays thousands of steps, so it holds a belief thinned to some hundred sets, with
+every set that a repair leads to. Small made-up machines, whose best policy can be worked out, are
+problems of the same kind.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.ahead.thinning import thinned
+from diagnose.belief.survey import tables_of
+from diagnose.faults.outcomes import check_chances
+from diagnose.faults.priors import new_part_modes
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from diagnose.belief.belief import Belief
+    from diagnose.belief.survey import SetTables
+    from diagnose.faults.behaviour import FaultSet
+    from diagnose.rule.costs import Costs
+    from diagnose.rule.prepared import Prepared
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DecisionProblem:
+    """What to find out and put right, and what everything costs.
+
+    Attributes:
+        costs: what everything costs.
+        prior: (sets,) probability as it begins.
+        tables: what every test shows under each set.
+        explains: (faults,) 1 where each fault alone gives the complaint, now and then at least.
+        same: (sets,) chance that the functional check says the complaint is still there.
+        after: (repairs, sets) the set without the faults that a repair fixes.
+        bad: (repairs, faults) chance that a new part has each fault itself.
+        joined: (sets, faults) the set with one fault more, -1 where the problem does not hold it;
+            there a new part is taken to be good.
+        part_of: (faults,) number of the part.
+    """
+
+    costs: Costs
+    prior: Floats
+    tables: SetTables
+    explains: Floats
+    same: Floats
+    after: Ints
+    bad: Floats
+    joined: Ints
+    part_of: Ints
+
+    @property
+    def n_sets(self) -> int:
+        """Number of fault sets."""
+        return len(self.prior)
+
+    @property
+    def n_faults(self) -> int:
+        """Number of faults."""
+        return len(self.part_of)
+
+    def n_outcomes(self, test: int) -> int:
+        """Number of outcomes of a test."""
+        start = self.tables.start
+        return int(start[test + 1] - start[test])
+
+
+def thinned_problem(
+    prepared: Prepared, complaint: str, belief: Belief, most: int
+) -> DecisionProblem:
+    """The problem that a belief poses, told by a few of its fault sets.
+
+    Args:
+        prepared: the machine.
+        complaint: what it is about.
+        belief: what is believed.
+        most: sets of the belief kept; what repairs lead to comes on top.
+    """
+    weight = thinned(belief.weight, most)
+    kept = np.flatnonzero(weight)
+    every = belief.sets()
+    sets = [every[row] for row in kept.tolist()]
+    costs, none = prepared.costs, len(prepared.faults)
+    closed = _closed(sets, costs)
+    number = {faults: row for row, faults in enumerate(closed)}
+    solved = prepared.sets.with_sets(closed)
+    rows = np.array([solved.row(faults) for faults in closed], dtype=np.int64)
+    there = prepared.sets.there(solved, rows, np.ones(len(prepared.sets.priors.free)))
+    there[: len(kept)] = belief.there[kept]
+    column = prepared.behaviour.column[complaint]
+    return DecisionProblem(
+        costs=costs,
+        prior=np.append(weight[kept], np.zeros(len(closed) - len(kept))) / weight[kept].sum(),
+        tables=tables_of(prepared.sets.columns, solved, rows, there),
+        explains=prepared.able(complaint),
+        same=check_chances(solved.readings(column, rows))[:, 0],
+        after=_after(closed, number, costs),
+        bad=_bad(prepared),
+        joined=_joined(closed, number, none),
+        part_of=prepared.behaviour.part_of.astype(np.int64),
+    )
+
+
+def fixing(costs: Costs, fault: int) -> list[int]:
+    """The repairs that put a fault right."""
+    tables = costs.tables
+    first, last = tables.fault_start[fault], tables.fault_start[fault + 1]
+    found: list[int] = tables.fault_repair[first:last].tolist()
+    return found
+
+
+def without(costs: Costs, faults: FaultSet, repair: int) -> FaultSet:
+    """A fault set after a repair."""
+    return tuple(f for f in faults if not costs.repairs.fixes[repair, f])
+
+
+def _closed(sets: Iterable[FaultSet], costs: Costs) -> list[FaultSet]:
+    """The sets, and every set that repairs lead to; `no fault` among them."""
+    found = dict.fromkeys(sets)
+    left = list(found)
+    while left:
+        faults = left.pop()
+        for fault in faults:
+            for repair in fixing(costs, fault):
+                after = without(costs, faults, repair)
+                if after not in found:
+                    found[after] = None
+                    left.append(after)
+    found.setdefault((), None)
+    return list(found)
+
+
+def _after(closed: list[FaultSet], number: dict[FaultSet, int], costs: Costs) -> Ints:
+    after = np.tile(np.arange(len(closed)), (costs.n_repairs, 1))
+    for row, faults in enumerate(closed):
+        for fault in faults:
+            for repair in fixing(costs, fault):
+                after[repair, row] = number[without(costs, faults, repair)]
+    return after
+
+
+def _joined(closed: list[FaultSet], number: dict[FaultSet, int], n: int) -> Ints:
+    joined = np.full((len(closed), n), -1, dtype=np.int64)
+    for row, faults in enumerate(closed):
+        for fault in faults:
+            fewer = number.get(tuple(f for f in faults if f != fault), -1)
+            if fewer >= 0:
+                joined[fewer, fault] = row
+    return joined
+
+
+def _bad(prepared: Prepared) -> Floats:
+    machine = prepared.machine
+    bad = np.zeros((prepared.costs.n_repairs, len(prepared.faults)))
+    row = 0
+    for part in machine.parts.values():
+        for repair in part.repairs:
+            modes = new_part_modes(machine, part, repair)
+            bad[row] = [modes.get(m, 0.0) if p == part.id else 0.0 for p, m in prepared.faults]
+            row += 1
+    return bad

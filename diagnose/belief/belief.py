@@ -1,0 +1,242 @@
+"""What is believed of a machine, given all that was told, seen and done."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.belief.factors import Factor
+from diagnose.belief.replay import replay
+from diagnose.belief.search import replay_without, search
+from diagnose.belief.survey import survey, tables_of
+from diagnose.errors import ClashError
+
+if TYPE_CHECKING:
+    from diagnose.belief.replay import Replay
+    from diagnose.belief.search import Search, SearchResult
+    from diagnose.belief.situation import Situation
+    from diagnose.belief.survey import Survey
+    from diagnose.faults.behaviour import FaultSet
+    from diagnose.faults.solved import Solved, SolvedSets
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+DROPPED = 1e-3
+"""The lightest fault sets, up to this share of the belief together, are not surveyed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Surprise:
+    """How likely something seen was, given all before it.
+
+    Attributes:
+        node: what was seen: a test's id, the complaint's, or `check_<repair>`.
+        chance: its probability, as an outcome.
+        repairs_before: repairs done by then.
+    """
+
+    node: str
+    chance: float
+    repairs_before: int
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A finding that does not fit the others.
+
+    Attributes:
+        test: id of the test.
+        slip: probability that the finding is a slip.
+        otherwise: the outcome that the other findings make likeliest.
+        chance: its probability, without this finding.
+    """
+
+    test: str
+    slip: float
+    otherwise: str
+    chance: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Belief:
+    """What is believed.
+
+    Attributes:
+        members: (n, width) the fault sets that matter, as the machine stands now, the likeliest
+            first; padded with the number that stands for none.
+        weight: (n,) their probabilities; they sum to 1.
+        there: (n, causes) chance that each shared cause is there, given the set.
+        survey: what is to be expected of every test.
+        log_evidence: natural logarithm of the probability (density, for readings) of all that was
+            told and seen.
+        surprises: of everything told and seen, in order.
+        doubt: the finding to look at again, if there is one.
+        left_out: upper bound of the probability that was not looked at.
+        search: whether that bound is good enough; see `SearchResult`.
+    """
+
+    members: Ints
+    weight: Floats
+    there: Floats
+    survey: Survey
+    log_evidence: float
+    surprises: tuple[Surprise, ...]
+    doubt: Doubt | None
+    left_out: float
+    search: Search
+
+    @property
+    def nbytes(self) -> int:
+        """Memory that it holds."""
+        own = (self.members, self.weight, self.there, *self.survey)
+        return sum(int(array.nbytes) for array in own)
+
+    def sets(self) -> list[FaultSet]:
+        """The fault sets, the likeliest first."""
+        none = self.survey.joint.shape[1]
+        return [tuple(f for f in row if f < none) for row in self.members.tolist()]
+
+
+def believe(sets: SolvedSets, situation: Situation, *, sample: bool = True) -> Belief:
+    """What is believed in a situation.
+
+    Args:
+        sets: of the machine.
+        situation: what was told, seen and done.
+        sample: see `diagnose.belief.search.search`.
+
+    Raises:
+        UnknownNameError: a repair that the machine does not have.
+        ClashError: the findings cannot all be true.
+    """
+    found = search(sets, situation, sample=sample)
+    if found.replay.total <= 0.0:
+        raise ClashError(clashing(sets, found))
+    done, solved = found.replay, found.solved
+    weight = done.weight * found.factor
+    total = float(weight.sum())
+    by_row = np.bincount(done.now, weight, len(solved.prior)) / total
+    order = np.argsort(-by_row, kind="stable")
+    left = 1.0 - np.cumsum(by_row[order])
+    rows = order[: int(np.argmax(left <= DROPPED)) + 1]
+    kept = float(by_row[rows].sum())
+    there = _there(sets, found, rows, weight)
+    tables = tables_of(sets.columns, solved, rows, there)
+    known = survey(tables, np.arange(len(rows)), by_row[rows] / kept, solved.n_faults)
+    return Belief(
+        members=solved.members[rows],
+        weight=by_row[rows] / kept,
+        there=there,
+        survey=known._replace(faults=np.minimum(known.faults + _extra(found), 1.0)),
+        log_evidence=math.log(total) + done.log_scale,
+        surprises=_surprises(found),
+        doubt=greatest_doubt(sets, found),
+        left_out=min(found.left_out + 1.0 - kept, 1.0),
+        search=found.search,
+    )
+
+
+def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
+    """The finding most likely to be a slip, when that is more likely than not.
+
+    Every test has a small share of slips: what was written down is not what was there. By the
+    model itself, the probability that finding i is such a slip is
+
+        P(slip_i | e) = s_i / n_i * P(e without i) / P(e),
+
+    with `s_i` the share of slips and `n_i` the outcomes they are spread over (for a reading, the
+    width of the range). What was looked at twice, and what was seen before a repair, is not
+    doubted: the one is settled, the other cannot be seen again.
+    """
+    factors = [step for step in found.steps if isinstance(step, Factor)]
+    totals = _totals_without(found.replay)
+    worst, slip = -1, 0.5
+    for number, factor in enumerate(factors):
+        if factor.may_be_doubted:
+            chance = factor.slip * totals[number] / found.replay.total
+            if chance > slip:
+                worst, slip = number, min(float(chance), 1.0)
+    if worst < 0:
+        return None
+    without = replay_without(sets, found, worst)
+    return _doubt(sets, found.solved, factors[worst], slip, without)
+
+
+def _totals_without(done: Replay) -> Floats:
+    """(factors,) weight of all hypotheses without each thing seen, scaled as that of all is."""
+    before = np.ones((len(done.like) + 1, len(done.prior)))
+    before[0] = done.prior * math.exp(min(-done.log_scale, 600.0))
+    for number, like in enumerate(done.like):
+        before[number + 1] = before[number] * like
+    after, totals = np.ones(len(done.prior)), np.empty(len(done.like))
+    for number in range(len(done.like) - 1, -1, -1):
+        totals[number] = before[number] @ after
+        after *= done.like[number]
+    return totals
+
+
+def _doubt(
+    sets: SolvedSets, solved: Solved, worst: Factor, slip: float, without: Replay
+) -> Doubt:
+    """What the other findings expect instead."""
+    test = sets.columns.tests[worst.test]
+    outcomes = [outcome.id for outcome in test.outcomes]
+    weight = without.weight / without.total
+    if worst.column >= 0:
+        readings = len(solved.values[worst.column])
+        table = solved.chances.of(worst.test, len(outcomes), readings)
+        chances = weight @ table[solved.place[without.now, worst.column]]
+    else:
+        there = sets.priors.there(solved.members[without.first], without.free)[:, worst.cause]
+        p = float(weight @ there)
+        absent, present = sets.columns.by_cause[worst.test][:, : len(outcomes)]
+        chances = (1.0 - p) * absent + p * present
+    likely = int(np.argmax(chances))
+    return Doubt(test.id, slip, outcomes[likely], float(chances[likely]))
+
+
+def clashing(sets: SolvedSets, found: SearchResult) -> list[tuple[str, str]]:
+    """Things seen of which none can be left out (deletion filter, Chinneck & Dravnieks 1991)."""
+    kept = list(found.steps)
+    rows = found.replay.first[: found.replay.originals]
+    for step in found.steps:
+        fewer = [other for other in kept if other is not step]
+        if isinstance(step, Factor) and replay(found.solved, sets.priors, fewer, rows).total <= 0.0:
+            kept = fewer
+    return [(step.node, step.state) for step in kept if isinstance(step, Factor)]
+
+
+def _there(sets: SolvedSets, found: SearchResult, rows: Ints, weight: Floats) -> Floats:
+    """(rows, causes) chance of each shared cause given the present faults."""
+    done, solved = found.replay, found.solved
+    place = np.full(len(solved.prior), -1)
+    place[rows] = np.arange(len(rows))
+    held = np.flatnonzero((place[done.now] >= 0) & (weight > 0.0))
+    chances = sets.there(solved, done.first[held], done.free)
+    at, own = place[done.now[held]], weight[held]
+    by_row = np.maximum(np.bincount(at, own, len(rows)), 1e-300)
+    columns = [np.bincount(at, own * chance, len(rows)) / by_row for chance in chances.T]
+    result: Floats = np.stack(columns, axis=1) if columns else np.zeros((len(rows), 0))
+    return result
+
+
+def _extra(found: SearchResult) -> Floats:
+    """The silent faults, but for those that a repair has put right since."""
+    extra = found.extra.copy()
+    for step in found.steps:
+        if not isinstance(step, Factor):
+            extra[step.fixed[:-1]] = 0.0
+    return extra
+
+
+def _surprises(found: SearchResult) -> tuple[Surprise, ...]:
+    factors = [step for step in found.steps if isinstance(step, Factor)]
+    return tuple(
+        Surprise(factor.node, float(chance), factor.repairs_before)
+        for factor, chance in zip(factors, found.replay.chances, strict=True)
+    )

@@ -1,0 +1,172 @@
+"""What was told, seen and done on a job, in order, as the belief needs it.
+
+Each thing seen is a factor: its likelihood under every reading that the observable can show, or,
+when it is about a shared cause, under every combination of the causes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.errors import UnknownNameError
+from diagnose.faults.outcomes import check_chances, complaint_chances
+from diagnose.faults.priors import new_part_modes
+from diagnose.faults.readings import reading_likelihood, slip_density
+from diagnose.faults.temperature import volts_to_add
+from diagnose.faults.words import NO, YES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from diagnose.belief.situation import Finding, RepairDone, Situation
+    from diagnose.faults.solved import Solved, SolvedSets
+
+Floats = NDArray[np.float64]
+
+READING, UNSURE = "(reading)", "(unsure)"
+"""States of findings that are no plain outcome, as errors name them."""
+
+SEEN = "seen"
+"""The complaint as the technician saw it himself."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Factor:
+    """One thing seen.
+
+    Attributes:
+        node, state: what it is called in an error.
+        column: observable that shows it, -1 when it is about a shared cause.
+        cause: number of that cause among `Priors.causes`, -1 elsewhere.
+        like: (readings,) likelihood under each reading of the observable; for a shared cause (2,)
+            with the cause absent and present.
+        test: number of the test, -1 for the complaint and for checks.
+        outcome: number of the outcome, or of the one that a reading stands for.
+        plain: (same as `like`) chance of that outcome as such.
+        slip: chance that what was written down is a slip, times its likelihood if it is one.
+        repairs_before: repairs done when it was seen.
+        may_be_doubted: whether looking again is possible and of use.
+    """
+
+    node: str
+    state: str
+    column: int
+    cause: int
+    like: Floats
+    test: int
+    outcome: int
+    plain: Floats
+    slip: float
+    repairs_before: int
+    may_be_doubted: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Transition:
+    """A repair that was carried out.
+
+    Attributes:
+        fixed: (faults + 1,) whether it puts each right.
+        bad: fault of the new part -> its chance.
+    """
+
+    fixed: NDArray[np.bool_]
+    bad: dict[int, float]
+
+
+Step = Factor | Transition
+
+
+def steps_of(sets: SolvedSets, solved: Solved, situation: Situation) -> list[Step]:
+    """Everything that was seen and done, in the order of the job.
+
+    Raises:
+        UnknownNameError: a repair that the machine does not have.
+    """
+    return list(_steps(sets, solved, situation))
+
+
+def _steps(sets: SolvedSets, solved: Solved, situation: Situation) -> Iterator[Step]:
+    column = sets.behaviour.column[situation.complaint]
+    values = solved.values[column]
+    told = complaint_chances(values)[:, 0]
+    yield Factor(situation.complaint, YES, column, -1, told, -1, 0, told, 0.0, 0)
+    if situation.seen:
+        seen = check_chances(values)[:, 0]
+        yield Factor(SEEN, YES, column, -1, seen, -1, 0, seen, 0.0, 0)
+    for number, epoch in enumerate(situation.past):
+        for finding in epoch.findings:
+            yield _finding(sets, solved, situation, finding, number)
+        yield transition(sets, epoch.repair)
+        gone = epoch.repair.gone
+        if gone is not None:
+            chance = check_chances(values)[:, 1 if gone else 0]
+            name, state = f"check_{number + 1}", NO if gone else YES
+            yield Factor(name, state, column, -1, chance, -1, int(gone), chance, 0.0, number + 1)
+    for finding in situation.findings:
+        yield _finding(sets, solved, situation, finding, len(situation.past), doubted=True)
+
+
+def transition(sets: SolvedSets, done: RepairDone) -> Transition:
+    """What a repair does to the faults.
+
+    Raises:
+        UnknownNameError: there is none of that name.
+    """
+    machine, faults = sets.behaviour.machine, sets.behaviour.faults
+    part = machine.parts.get(done.part)
+    repair = next((r for r in part.repairs if r.id == done.repair), None) if part else None
+    if part is None or repair is None:
+        names = [f"{p.id}.{r.id}" for p in machine.parts.values() for r in p.repairs]
+        raise UnknownNameError("repair", f"{done.part}.{done.repair}", names)
+    fixed = [name == part.id and mode in repair.fixes for name, mode in faults]
+    modes = new_part_modes(machine, part, repair)
+    bad = {f: modes[m] for f, (name, m) in enumerate(faults) if name == part.id and m in modes}
+    return Transition(np.array([*fixed, False]), bad)
+
+
+def _finding(
+    sets: SolvedSets,
+    solved: Solved,
+    situation: Situation,
+    finding: Finding,
+    repairs_before: int,
+    *,
+    doubted: bool = False,
+) -> Factor:
+    """A finding; what is not sure is spread over all outcomes (outcome confidence, IEEE 1232)."""
+    columns = sets.columns
+    number = list(sets.behaviour.machine.tests).index(finding.test)
+    test = columns.tests[number]
+    outcomes = [outcome.id for outcome in test.outcomes]
+    outcome, n = outcomes.index(finding.outcome), len(outcomes)
+    column = int(columns.column[number])
+    if column < 0:
+        plain = columns.by_cause[number][:, outcome]
+    else:
+        plain = solved.chances.of(number, n, len(solved.values[column]))[:, outcome]
+    share, rest, state = plain, 1.0 / n, finding.outcome
+    if finding.reading is not None:
+        shift = volts_to_add(sets.behaviour.machine, test, situation.temperature_celsius)
+        share = reading_likelihood(test, finding.reading + shift, solved.values[column])
+        rest, state = slip_density(test), READING
+    elif finding.sure < 1.0:
+        state = UNSURE
+    return Factor(
+        node=finding.test,
+        state=state,
+        column=column,
+        cause=int(columns.cause[number]),
+        like=finding.sure * share + (1.0 - finding.sure) * rest,
+        test=number,
+        outcome=outcome,
+        plain=plain,
+        slip=test.slip_percent / 100.0 * rest,
+        repairs_before=repairs_before,
+        may_be_doubted=doubted and not finding.confirmed,
+    )
+

@@ -1,0 +1,272 @@
+"""The search for the fault sets that matter.
+
+It begins with the base of the machine and extends the leading sets by one fault at a time, best
+first by weight and an upper bound of what the fault can still explain (Henrion 1991, search-based
+bounds; Poole 1996), until what is left out is bounded below `GOOD_ENOUGH` of the belief, or so
+many sets have been tried. The same job finds the same sets whatever was solved before it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.belief.extensions import compare_pairs, extend, reach, room_of
+from diagnose.belief.factors import steps_of
+from diagnose.belief.replay import replay
+
+if TYPE_CHECKING:
+    from diagnose.belief.factors import Step
+    from diagnose.belief.replay import Replay
+    from diagnose.belief.situation import Situation
+    from diagnose.faults.behaviour import FaultSet
+    from diagnose.faults.solved import Solved, SolvedSets
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+Search = Literal["bounded", "sampled", "budget"]
+
+GOOD_ENOUGH = 0.004
+"""What may be left out, as a share of the belief; with what is too light to be surveyed it is half
+a percent."""
+
+MOST_TRIED = 256
+"""Sets beyond the base that one answer asks for; solving them takes a tenth of a second."""
+
+TRIED_AT_ONCE = 128
+"""Sets extended and solved side by side."""
+
+WORTH_TRYING = 3e-4
+"""A set that can have no more than this share of the belief is not solved for it."""
+
+WORTH_A_ROUND = 4e-3
+"""Nor is any, when all that are worth solving can have no more than this together."""
+
+PASSED_OVER = 1e-3
+"""Sets whose extensions could together have no more than this share of the belief are not
+extended; what they could have is counted as left out."""
+
+SAMPLED = 64
+"""Extensions drawn to estimate what was left out."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SearchResult:
+    """What was found.
+
+    Attributes:
+        solved: the fault sets.
+        steps: all that was seen and done, made for them.
+        replay: the job gone through.
+        factor: (hypotheses,) by what silent faults added to each raise its weight.
+        extra: (faults,) share of the silent faults beyond those in the sets themselves.
+        left_out: share of all weight that was not looked at: an upper bound, or an estimate with
+            two standard errors added.
+        search: `bounded` below `GOOD_ENOUGH`; `sampled`, when only the estimate is; else `budget`.
+    """
+
+    solved: Solved
+    steps: tuple[Step, ...]
+    replay: Replay
+    factor: Floats
+    extra: Floats
+    left_out: float
+    search: Search
+
+
+def search(sets: SolvedSets, situation: Situation, *, sample: bool = True) -> SearchResult:
+    """Find the fault sets that matter in a situation.
+
+    Args:
+        sets: of the machine.
+        situation: what was told, seen and done.
+        sample: whether to estimate what was left out where the bound says too little; it changes
+            nothing else.
+
+    Raises:
+        UnknownNameError: a repair that the machine does not have.
+    """
+    asked: dict[FaultSet, None] = {}
+    grown: dict[FaultSet, None] = {}
+    while True:
+        solved = sets.with_sets([*asked])
+        steps = steps_of(sets, solved, situation)
+        rows = np.array([*range(solved.n_base), *map(solved.row, grown)], dtype=np.int64)
+        done = replay(solved, sets.priors, steps, rows)
+        if done.missing:
+            asked |= dict.fromkeys(done.missing)
+            continue
+        frontier = look_below(sets, solved, done)
+        enough = frontier.left_out <= GOOD_ENOUGH or len(grown) >= MOST_TRIED
+        tried = [] if enough else frontier.best(solved, TRIED_AT_ONCE)
+        if not tried:
+            left_out, kind = _remainder(sets, situation, frontier, solved, sample=sample)
+            return SearchResult(
+                solved, tuple(steps), done, frontier.factor, frontier.extra, left_out, kind
+            )
+        grown |= dict.fromkeys(tried)
+        asked |= dict.fromkeys(tried)
+
+
+def _remainder(
+    sets: SolvedSets, situation: Situation, frontier: Frontier, solved: Solved, *, sample: bool
+) -> tuple[float, Search]:
+    """How much was left out; sampled where the bound says too little."""
+    if frontier.left_out <= GOOD_ENOUGH:
+        return frontier.left_out, "bounded"
+    drawn, bounds = frontier.drawn(solved) if sample else ([], np.zeros(0))
+    if not drawn:
+        return frontier.left_out, "budget"
+    now, done = sets.with_sets(drawn), None
+    while done is None or done.missing:
+        missing = done.missing if done is not None else ()
+        now = sets.with_sets([*drawn, *missing])
+        rows = np.array([now.row(faults) for faults in drawn], dtype=np.int64)
+        done = replay(now, sets.priors, steps_of(sets, now, situation), rows)
+    weight = done.prior[: len(drawn)] * done.like[:, : len(drawn)].prod(axis=0)
+    share = weight / np.maximum(bounds, 1e-300)
+    mean, error = float(share.mean()), float(share.std(ddof=1)) / len(share) ** 0.5
+    left_out = min(frontier.left_out, frontier.left_out * (mean + 2.0 * error))
+    return left_out, "sampled" if left_out <= GOOD_ENOUGH else "budget"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frontier:
+    """What stands below the sets looked at.
+
+    Attributes:
+        first: (parents,) row of each set whose extensions were looked at.
+        bound: (parents, faults) bound of the share of the belief of each loud extension.
+        scale: weight, not scaled, that is a share of 1.
+        factor, extra, left_out: as in `SearchResult`.
+    """
+
+    first: Ints
+    bound: Floats
+    scale: float
+    factor: Floats
+    extra: Floats
+    left_out: float
+
+    def extension(self, solved: Solved, at: int) -> FaultSet:
+        """The fault set at a place of the flattened `bound`."""
+        parent, fault = divmod(at, self.bound.shape[1])
+        return tuple(sorted((*solved.faults(int(self.first[parent])), fault)))
+
+    def best(self, solved: Solved, count: int) -> list[FaultSet]:
+        """The extensions that may weigh most, as far as they are worth solving."""
+        flat = self.bound.reshape(-1)
+        worth = np.flatnonzero(flat > WORTH_TRYING)
+        if float(flat[worth].sum()) < WORTH_A_ROUND:
+            return []
+        order = worth[np.argsort(-flat[worth], kind="stable")[:count]]
+        return [self.extension(solved, at) for at in order.tolist()]
+
+    def drawn(self, solved: Solved) -> tuple[list[FaultSet], Floats]:
+        """Loud extensions drawn evenly by their bounds, and the bounds, not scaled."""
+        flat = self.bound.reshape(-1)
+        ends = np.cumsum(flat)
+        if not len(ends) or not ends[-1] > 0.0:
+            return [], np.zeros(0)
+        marks = (np.arange(SAMPLED) + 0.5) / SAMPLED * ends[-1]
+        at = np.searchsorted(ends, marks)
+        return [self.extension(solved, int(place)) for place in at], flat[at] * self.scale
+
+
+def look_below(sets: SolvedSets, solved: Solved, done: Replay) -> Frontier:
+    """What extensions of the sets looked at may weigh."""
+    n, originals, total = solved.n_faults, done.originals, done.total
+    weight, first = done.weight[:originals], done.first[:originals]
+    like = np.ascontiguousarray(done.like[:, :originals])
+    factor = np.ones(len(done.weight))
+    if total <= 0.0:
+        return Frontier(first, np.zeros((0, n)), 0.0, factor, np.zeros(n), 1.0)
+    rank, order = _order(solved, weight, solved.members[first])
+    pair_like = _pair_like(solved, like)
+    last, room = np.empty(originals, dtype=np.int64), np.empty(originals)
+    ahead = np.empty_like(pair_like)
+    reach(pair_like, order, ahead)
+    room_of(solved.members[first], like, ahead, rank, last, room)
+    later = np.append(np.cumsum(sets.behaviour.priors[order][::-1])[::-1], 0.0)
+    parents, passed_over = _parents(weight * room * later[last + 1] / total)
+    members, own = solved.members[first[parents]], weight[parents]
+    quiet, change = np.empty((n + 1, n), dtype=np.bool_), np.empty((n + 1, n, len(like)))
+    compare_pairs(pair_like, quiet, change)
+    bound, extra = np.empty((len(parents), n)), np.zeros(n)
+    silent, loud = np.empty(len(parents)), np.empty(len(parents))
+    raised = like.max(axis=1) / np.maximum(like[:, parents].T, 1e-12)
+    extend(
+        members, own, raised, room[parents], last[parents], quiet, change, order,
+        np.append(sets.behaviour.part_of, -1).astype(np.int64),
+        sets.extension(solved, first, done.free)[parents],
+        _looked_at(solved, done, members, parents), bound, extra, silent, loud,
+    )  # fmt: skip
+    factor[parents] += silent
+    whole = total + float(own @ silent)
+    left_out = (float(own @ loud) + done.lost) / whole + passed_over
+    scale = whole * float(np.exp(done.log_scale))
+    return Frontier(
+        first[parents], bound / whole, scale, factor, extra / whole, min(left_out, 1.0)
+    )
+
+
+def _parents(could: Floats) -> tuple[Ints, float]:
+    """Sets worth extending, and what the extensions of the others could weigh.
+
+    Args:
+        could: (originals,) bound of the share of the belief of all extensions of each.
+    """
+    falling = np.argsort(-could, kind="stable")
+    rest = np.cumsum(could[falling][::-1])[::-1]
+    count = int(np.searchsorted(-rest, -PASSED_OVER))
+    return np.sort(falling[:count]), float(rest[count]) if count < len(rest) else 0.0
+
+
+def _order(solved: Solved, weight: Floats, members: Ints) -> tuple[Ints, Ints]:
+    """(faults + 1,) place of each fault, the likeliest first, and (faults,) the order itself."""
+    n = solved.n_faults
+    chance = np.zeros(n + 1)
+    for column in members.T:
+        chance += np.bincount(column, weight, n + 1)
+    order = np.argsort(-chance[:n], kind="stable")
+    rank = np.full(n + 1, -1, dtype=np.int64)
+    rank[order] = np.arange(n)
+    return rank, order
+
+
+def _pair_like(solved: Solved, like: Floats) -> Floats:
+    """(factors, faults + 1, faults + 1) likelihoods under sets of up to two faults, -1 unsolved."""
+    padded = np.concatenate([like[:, : solved.n_base], np.full((len(like), 1), -1.0)], axis=1)
+    rows = np.where(solved.pair_row < solved.n_base, solved.pair_row, -1)
+    found: Floats = padded[:, rows]
+    return found
+
+
+def _looked_at(
+    solved: Solved, done: Replay, members: Ints, parents: Ints
+) -> NDArray[np.bool_]:
+    """(parents, faults) whether the set with one fault more is among the originals itself."""
+    n = solved.n_faults
+    found = np.zeros((len(members), n), dtype=np.bool_)
+    small = np.flatnonzero((members < n).sum(axis=1) <= 1)
+    rows = solved.pair_row[members[small].min(axis=1), :n]
+    found[small] = (rows >= 0) & (rows < solved.n_base)
+    place_of = np.full(len(solved.prior), -1)
+    place_of[done.first[parents]] = np.arange(len(parents))
+    for row in done.first[solved.n_base : done.originals].tolist():
+        faults = solved.faults(row)
+        for fault in faults:
+            parent = solved.row(tuple(f for f in faults if f != fault))
+            if parent >= 0 and place_of[parent] >= 0:
+                found[place_of[parent], fault] = True
+    return found
+
+
+def replay_without(sets: SolvedSets, found: SearchResult, factor: int) -> Replay:
+    """The same job without one thing that was seen."""
+    rows = found.replay.first[: found.replay.originals]
+    return replay(found.solved, sets.priors, found.steps, rows, factor)

@@ -1,0 +1,124 @@
+"""Bundles of named arrays on disk, found again by the hash of what they were made from.
+
+A bundle is one uncompressed `.npz` without pickle, with a checksum inside. It is written beside
+its place and moved there in one step, so a reader never sees half of one. A cache must never be
+the reason that something fails: what is damaged, foreign or cannot be read counts as absent, and
+what cannot be written is not kept.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import os
+import re
+import tempfile
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+FORMAT_VERSION = b"nostart-diagnose bundle 1"
+DIRECTORY_VARIABLE = "NOSTART_CACHE_DIR"
+CHECKSUM = "_sha256"
+_SAFE_NAME = re.compile(r"[A-Za-z0-9_.-]{1,128}")
+
+
+def content_hash(*parts: bytes) -> str:
+    """SHA-256 in hex over the format version and the parts, each with its length before it."""
+    digest = hashlib.sha256(FORMAT_VERSION)
+    for part in parts:
+        digest.update(len(part).to_bytes(8, "little"))
+        digest.update(part)
+    return digest.hexdigest()
+
+
+@lru_cache(maxsize=8)
+def source_hash(layers: tuple[str, ...]) -> bytes:
+    """Hash of the source of some layers of this program, in that order."""
+    digest = hashlib.sha256()
+    root = Path(__file__).parent
+    for layer in layers:
+        for file in sorted((root / layer).glob("*.py")):
+            digest.update(file.read_bytes())
+    return digest.digest()
+
+
+def directory() -> Path:
+    """Where bundles lie: `NOSTART_CACHE_DIR`, else `nostart-diagnose` in the user's cache."""
+    chosen = os.environ.get(DIRECTORY_VARIABLE)
+    if chosen:
+        return Path(chosen)
+    base = os.environ.get("XDG_CACHE_HOME")
+    return (Path(base) if base else Path("~/.cache").expanduser()) / "nostart-diagnose"
+
+
+def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
+    """The bundle stored under a kind and key, or None when there is no sound one."""
+    place = _place(kind, key)
+    try:
+        raw = place.read_bytes()
+        with np.load(io.BytesIO(raw), allow_pickle=False) as held:
+            arrays = {name: held[name] for name in held.files}
+        checksum = arrays.pop(CHECKSUM).tobytes()
+    except Exception:
+        return None
+    return arrays if checksum == _checksum(kind, key, arrays) else None
+
+
+def store(kind: str, key: str, arrays: Mapping[str, NDArray[Any]]) -> bool:
+    """Keeps a bundle; says whether it could.
+
+    Args:
+        kind: what it is, e.g. `"network"`; letters, digits, `_`, `.` and `-`.
+        key: a `content_hash`.
+        arrays: arrays of plain numbers or bytes, no objects.
+
+    Raises:
+        ValueError: for a kind, key or array that could never be stored; that is a programming
+            error, not a full disk.
+    """
+    place = _place(kind, key)
+    plain = {name: np.ascontiguousarray(array) for name, array in arrays.items()}
+    if CHECKSUM in plain or any(array.dtype.hasobject for array in plain.values()):
+        raise ValueError("only named arrays without objects can be stored")
+    buffer = io.BytesIO()
+    checksum = np.frombuffer(_checksum(kind, key, plain), np.uint8)
+    np.savez(buffer, allow_pickle=False, **{**plain, CHECKSUM: checksum})
+    unfinished: str | None = None
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        handle, unfinished = tempfile.mkstemp(prefix=".unfinished-", dir=place.parent)
+        with os.fdopen(handle, "wb") as file:
+            file.write(buffer.getbuffer())
+        Path(unfinished).replace(place)
+    except OSError:
+        if unfinished is not None:
+            with contextlib.suppress(OSError):
+                Path(unfinished).unlink()
+        return False
+    return True
+
+
+def _place(kind: str, key: str) -> Path:
+    for name in (kind, key):
+        if not _SAFE_NAME.fullmatch(name) or name.startswith("."):
+            raise ValueError(f"{name!r} cannot name a bundle")
+    return directory() / f"{kind}-{key}.npz"
+
+
+def _checksum(kind: str, key: str, arrays: Mapping[str, NDArray[Any]]) -> bytes:
+    digest = hashlib.sha256(FORMAT_VERSION)
+    digest.update(f"{kind}\0{key}\0".encode())
+    for name in sorted(arrays):
+        array = np.ascontiguousarray(arrays[name])
+        digest.update(f"{name}\0{array.dtype.str}\0{array.shape}\0".encode())
+        digest.update(array.data if array.size else b"")
+    return digest.digest()

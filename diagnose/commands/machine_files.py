@@ -1,0 +1,139 @@
+"""What is in machine files: `machines`, `check`, `schema`, `network` and `draw`."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from diagnose.commands import options
+from diagnose.commands.opening import open_job
+from diagnose.commands.output import open_console, print_json, save_text, say
+from diagnose.errors import MachineFileError
+
+
+def machines(
+    machine: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="MACHINE", help="Show this one's complaints, tests, tools and areas instead."
+        ),
+    ] = None,
+    json: options.Json = False,
+) -> None:
+    """List the machines, or all that one machine knows."""
+    from diagnose.api.catalogue import machine_details, machine_entry  # noqa: PLC0415
+    from diagnose.machine.load import load_machine, machine_names  # noqa: PLC0415
+
+    known = [load_machine(name) for name in ([machine] if machine else machine_names())]
+    if json:
+        whole = {"machines": [machine_entry(entry) for entry in known]}
+        print_json(machine_details(known[0]) if machine else whole)
+        return
+    from diagnose.commands.show_machine import show_details, show_list  # noqa: PLC0415
+
+    if machine:
+        show_details(open_console(), known[0])
+    else:
+        show_list(open_console(), known)
+
+
+def check(
+    file: Annotated[
+        str | None,
+        typer.Argument(metavar="FILE", help="Path of a machine file, or id of a machine."),
+    ] = None,
+    rules: Annotated[
+        bool, typer.Option("--rules", help="Explain every rule instead of checking a file.")
+    ] = False,
+    json: options.Json = False,
+) -> None:
+    """Find everything that is wrong in a machine file."""
+    if rules:
+        _explain(json)
+        return
+    if file is None:
+        raise typer.BadParameter("name the file to check", param_hint="FILE")
+    try:
+        summary = _check(file)
+    except MachineFileError as error:
+        if json:
+            fields = ("line", "column", "rule", "message")
+            problems = [{name: getattr(p, name) for name in fields} for p in error.problems]
+            print_json({"file": error.file, "problems": problems})
+        raise
+    say({"file": file, "problems": []}, f"{file}: no problems; {summary}", as_json=json)
+
+
+def _check(file: str) -> str:
+    """Read the file, number its circuit and weigh its priors; in words what is in it."""
+    from diagnose.circuit.rigs import make_circuit  # noqa: PLC0415
+    from diagnose.export.roots import root_families  # noqa: PLC0415
+    from diagnose.machine.load import machine_names, machine_path, read_machine, read_text  # noqa: PLC0415
+
+    path = machine_path(file) if file in machine_names() else Path(file)
+    machine = read_machine(read_text(path), file)
+    make_circuit(machine)
+    list(root_families(machine))
+    modes = sum(len(part.modes) - 1 for part in machine.parts.values())
+    return (
+        f"{len(machine.parts)} parts with {modes} failure modes, {len(machine.tests)} tests, "
+        f"{len(machine.complaints)} complaints"
+    )
+
+
+def _explain(as_json: bool) -> None:
+    from diagnose.machine.rules import RULES  # noqa: PLC0415
+
+    width = max(map(len, RULES))
+    lines = (f"{rule:<{width}}  {sentence}" for rule, sentence in RULES.items())
+    say(dict(RULES), "\n".join(lines), as_json=as_json)
+
+
+def schema(json: options.Json = False) -> None:
+    """Print the JSON Schema of machine files."""
+    from diagnose.machine.schema_json import machine_schema_text  # noqa: PLC0415
+
+    del json  # it is JSON either way
+    sys.stdout.write(machine_schema_text())
+
+
+def network(
+    machine: options.Machine,
+    bif: Annotated[Path, typer.Option("--bif", help="File to write.", show_default=False)],
+    json: options.Json = False,
+) -> None:
+    """Write a machine's network as a BIF file."""
+    from diagnose.export.bif import write_bif  # noqa: PLC0415
+    from diagnose.export.compact import compact_network  # noqa: PLC0415
+    from diagnose.machine.load import load_machine  # noqa: PLC0415
+
+    made = compact_network(load_machine(machine))
+    write_bif(made, bif)
+    nodes = len(made.families)
+    say({"file": str(bif), "nodes": nodes}, f"{bif}: {nodes} nodes", as_json=json)
+
+
+def draw(
+    machine: options.Machine,
+    svg: Annotated[Path, typer.Option("--svg", help="File to write.", show_default=False)],
+    complaint: options.Complaint = None,
+    finding: options.Findings = None,
+    json: options.Json = False,
+) -> None:
+    """Draw the circuit as SVG, suspects shaded."""
+    from diagnose.circuit.drawing import draw as drawing  # noqa: PLC0415
+    from diagnose.machine.load import load_machine  # noqa: PLC0415
+
+    suspects: dict[str, float] = {}
+    if complaint is None and not finding:
+        shown = load_machine(machine)
+    else:
+        job = open_job(machine, complaint, finding)
+        shown = job.machine
+        for suspect in job.advise().suspects:
+            if suspect.part in shown.parts:
+                suspects[suspect.part] = suspects.get(suspect.part, 0.0) + suspect.probability
+    save_text(svg, drawing(shown, suspects))
+    told = {"file": str(svg), "suspects": suspects}
+    say(told, f"{svg}: {len(shown.parts)} parts", as_json=json)

@@ -1,1 +1,0 @@
-"""The decision problem of a job: beliefs over fault sets, policies, looking further ahead."""

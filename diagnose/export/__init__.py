@@ -1,0 +1,1 @@
+"""The machine as a compact Bayesian network for other programs."""

@@ -1,0 +1,1 @@
+"""Fault sets: what a machine does under them, and how likely they are."""

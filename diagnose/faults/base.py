@@ -1,0 +1,145 @@
+"""The base of a machine's solved fault sets: worked out once, kept on disk, found again by content.
+
+No fault, every single one and the pairs that matter: all of them where they are few, else those
+with the largest priors, up to `MOST_PAIRS`.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.faults.priors import padded
+from diagnose.faults.solved import (
+    Solved,
+    SolvedSets,
+    as_complex,
+    make_chances,
+    make_columns,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from diagnose.faults.behaviour import Behaviour, FaultSet
+    from diagnose.faults.priors import Priors
+    from diagnose.faults.solved import TestColumns
+
+    Progress = Callable[[int, int], None]
+
+MOST_PAIRS = 16_000
+"""Pairs of faults that a base holds at most."""
+
+BLOCK = 1024
+"""Fault sets solved between two reports of progress."""
+
+
+def base_sets(behaviour: Behaviour, priors: Priors) -> list[FaultSet]:
+    """The sets of a machine's base, the smallest first."""
+    n, part = len(behaviour.faults), behaviour.part_of
+    first, second = np.triu_indices(n, 1)
+    apart = part[first] != part[second]
+    pairs = np.stack([first[apart], second[apart]], axis=1)
+    if len(pairs) > MOST_PAIRS:
+        weight = np.concatenate(
+            [priors.joint(block).sum(axis=1) for block in np.array_split(pairs, len(pairs) // 4096 + 1)]
+        )
+        pairs = pairs[np.sort(np.argsort(-weight, kind="stable")[:MOST_PAIRS])]
+    return [(), *((f,) for f in range(n)), *map(tuple, pairs.tolist())]
+
+
+def solve_base(behaviour: Behaviour, priors: Priors, progress: Progress | None = None) -> Solved:
+    """Solve the base of a machine.
+
+    Args:
+        behaviour: the machine.
+        priors: its priors.
+        progress: called with the sets solved and the sets in all.
+    """
+    sets = base_sets(behaviour, priors)
+    blocks = []
+    for start in range(0, len(sets), BLOCK):
+        blocks.append(as_complex(behaviour.readings(sets[start : start + BLOCK])))
+        if progress is not None:
+            progress(min(start + BLOCK, len(sets)), len(sets))
+    values, place = _different(np.concatenate(blocks))
+    members = padded(sets, len(behaviour.faults))
+    prior = priors.joint(members).sum(axis=1)
+    columns = make_columns(behaviour, priors)
+    return _solved(columns, members, prior, place, values)
+
+
+def _different(
+    readings: NDArray[np.complex128],
+) -> tuple[tuple[NDArray[np.float64], ...], NDArray[np.int32]]:
+    """What each observable can show, ascending, and which of it each fault set shows."""
+    values, place = [], np.empty(readings.shape, dtype=np.int32)
+    for column in range(readings.shape[1]):
+        different, place[:, column] = np.unique(readings[:, column], return_inverse=True)
+        values.append(np.ascontiguousarray(np.stack([different.real, different.imag], axis=1)))
+    return tuple(values), place
+
+
+def _solved(
+    columns: TestColumns,
+    members: NDArray[np.int64],
+    prior: NDArray[np.float64],
+    place: NDArray[np.int32],
+    values: tuple[NDArray[np.float64], ...],
+) -> Solved:
+    none = int(members[0, 0])
+    pair_row = np.full((none + 1, none + 1), -1, dtype=np.int32)
+    both = np.concatenate([members, np.full((len(members), 2), none)], axis=1)[:, :2]
+    rows = np.arange(len(members), dtype=np.int32)
+    pair_row[both[:, 0], both[:, 1]] = pair_row[both[:, 1], both[:, 0]] = rows
+    single = both[:, 1] == none
+    pair_row[both[single, 0], both[single, 0]] = rows[single]
+    chances = make_chances(columns, values)
+    return Solved(members, prior, place, values, pair_row, {}, len(members), none, chances)
+
+
+def make_solved_sets(behaviour: Behaviour, priors: Priors, base: Solved) -> SolvedSets:
+    """The growing table on a base."""
+    return SolvedSets(behaviour, priors, make_columns(behaviour, priors), base, base)
+
+
+def pack(base: Solved) -> dict[str, NDArray[Any]]:
+    """A base as plain arrays."""
+    return {
+        "members": base.members.astype(np.int32),
+        "prior": base.prior,
+        "place": base.place,
+        "values": np.concatenate(base.values),
+        "counts": np.array([len(values) for values in base.values], dtype=np.int64),
+    }
+
+
+def unpack(
+    arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Priors
+) -> Solved:
+    """The inverse of `pack`.
+
+    Raises:
+        KeyError, ValueError: arrays that are missing, or of another machine.
+    """
+    members = arrays["members"].astype(np.int64)
+    counts, place = arrays["counts"], arrays["place"]
+    split = np.split(arrays["values"], np.cumsum(counts)[:-1])
+    values = tuple(np.ascontiguousarray(part) for part in split)
+    none = len(behaviour.faults)
+    fits = (
+        len(counts) == place.shape[1] == len(behaviour.names)
+        and len(members) == len(place) == len(arrays["prior"])
+        and counts.sum() == len(arrays["values"])
+        and members.min() >= 0
+        and members[0].min() == members.max() == none
+        and place.min() >= 0
+        and bool((place < counts).all())
+    )
+    if not fits:
+        raise ValueError("these arrays are not the fault sets of this machine")
+    columns = make_columns(behaviour, priors)
+    return _solved(columns, members, arrays["prior"], place, values)

@@ -1,0 +1,164 @@
+"""From what is there to what gets written down: instruments, eyes and slips.
+
+A test reads one column of a behaviour. The column's value falls into one of the test's outcomes;
+the instrument's spread blurs that near a limit, an unsteady circuit gives either of two values or
+is seen to come and go, and a small share of results is simply written down wrong.
+"""
+# mypy: disable-error-code="no-untyped-def,no-untyped-call,untyped-decorator"
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+
+if TYPE_CHECKING:
+    from diagnose.machine.model import Test
+
+Floats = NDArray[np.float64]
+
+UNSTEADY = "unsteady"
+"""Outcome of a reading that comes and goes while it is watched."""
+
+SEEN_UNSTEADY = 0.5
+"""Chance that a reading which can change does so while it is watched. Estimate."""
+
+FIRST_OF_TWO = 0.6
+"""Share of the time that a loose joint makes contact. Estimate."""
+
+SHAKEN_LOOSE = 0.8
+"""Chance that wiggling a loose joint shows it. Estimate."""
+
+CAUSE_FOUND = 0.85
+"""Chance that looking for a shared cause (a nest, a water line) finds it when there. Estimate."""
+
+COMPLAINT_FITS = 0.9
+"""Chance that the customer's words are the ones that fit what the machine does. Estimate."""
+
+COMPLAINT_SLIPS = 0.001
+"""Chance of a complaint that the machine's state does not explain. Estimate."""
+
+CHECK_SLIPS = 0.005
+"""Chance that the functional check after a repair is taken for what it was not. Estimate."""
+
+
+def spread_of(test: Test, value: Floats) -> Floats:
+    """Standard deviation of a reading around a predicted value, in the test's unit."""
+    found: Floats = test.spread + test.spread_percent / 100.0 * np.abs(value)
+    return found
+
+
+def limits_of(test: Test) -> Floats:
+    """Lower bounds of the outcomes that have one, highest first, in the test's unit."""
+    return np.array([o.at_least for o in test.outcomes if o.at_least is not None])
+
+
+def bin_of(test: Test, value: Floats) -> NDArray[np.int64]:
+    """Index of the outcome a noiseless value falls into."""
+    found: NDArray[np.int64] = np.sum(value[..., None] < limits_of(test), axis=-1)
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _measured(values, limits, spread, spread_percent, unsteady, found):
+    """Chances of the outcomes of a measured quantity; see `outcome_chances`.
+
+    Args:
+        values: (readings, 2) the two values it can have.
+        limits: (limits,) lower bounds of the outcomes that have one, highest first.
+        spread, spread_percent: of the instrument.
+        unsteady: whether the last outcome is that it comes and goes.
+        found: (readings, outcomes) result.
+    """
+    n = limits.shape[0] + 1
+    for row in range(values.shape[0]):
+        first, second = 0, 0
+        for which in range(2):
+            value = values[row, which]
+            share = FIRST_OF_TWO if which == 0 else 1.0 - FIRST_OF_TWO
+            wide = max(spread + spread_percent / 100.0 * abs(value), 1e-9) * math.sqrt(2.0)
+            below = 0.0
+            for o in range(n):
+                above = 1.0
+                if o < n - 1:
+                    above = 0.5 * math.erfc((limits[o] - value) / wide)
+                    if which == 0:
+                        first += value < limits[o]
+                    else:
+                        second += value < limits[o]
+                found[row, o] += share * max(above - below, 0.0)
+                below = above
+        if unsteady:
+            come_and_go = 0.0 if first == second else SEEN_UNSTEADY
+            for o in range(n):
+                found[row, o] *= 1.0 - come_and_go
+            found[row, n] = come_and_go
+
+
+def _levels(n_outcomes: int, values: Floats) -> Floats:
+    index = np.clip(values, 0, n_outcomes - 1).astype(np.int64)
+    found = np.zeros((len(values), n_outcomes))
+    rows = np.arange(len(values))
+    found[rows, index[:, 0]] += FIRST_OF_TWO
+    found[rows, index[:, 1]] += 1.0 - FIRST_OF_TWO
+    return found
+
+
+def _yes_no(chance: Floats) -> Floats:
+    return np.stack([chance, 1.0 - chance], axis=-1)
+
+
+def outcome_chances(test: Test, values: Floats) -> Floats:
+    """Chance of each outcome of a test, given the two readings its column can show.
+
+    Args:
+        test: the test.
+        values: (readings, 2) what is there, as `Behaviour.readings` gives it.
+
+    Returns:
+        (readings, outcomes) probabilities, slips included; rows sum to 1.
+    """
+    if test.kind == "wiggle":
+        chances = _yes_no(SHAKEN_LOOSE * values[..., 0])
+    elif test.kind == "look" and test.parts:
+        chances = _yes_no(values.mean(axis=-1))
+    elif test.function is not None:
+        chances = _levels(len(test.outcomes), values)
+    else:
+        chances = np.zeros((len(values), len(test.outcomes)))
+        unsteady = test.outcomes[-1].id == UNSTEADY
+        every = np.ascontiguousarray(values, dtype=np.float64)
+        _measured(every, limits_of(test), test.spread, test.spread_percent, unsteady, chances)
+    return with_slips(test, chances)
+
+
+def cause_chances(test: Test) -> Floats:
+    """(2, 2) chance of found and not found, with the cause absent and present."""
+    return with_slips(test, np.array([[0.0, 1.0], [CAUSE_FOUND, 1.0 - CAUSE_FOUND]]))
+
+
+def with_slips(test: Test, chances: Floats) -> Floats:
+    """The same chances with the test's share of slips spread evenly over the outcomes."""
+    slip = test.slip_percent / 100.0
+    found: Floats = (1.0 - slip) * chances + slip / chances.shape[-1]
+    return found
+
+
+def complaint_chances(values: Floats) -> Floats:
+    """(..., 2) chance that the complaint is made or not; value 0 where the words fit."""
+    fits = 1.0 - values.mean(axis=-1)
+    return _yes_no(COMPLAINT_SLIPS + (COMPLAINT_FITS - COMPLAINT_SLIPS) * fits)
+
+
+def check_chances(values: Floats) -> Floats:
+    """(..., 2) chance that the check after a repair shows the complaint or not.
+
+    Args:
+        values: (..., 2) readings of the complaint; 0 where the machine still does what it says.
+    """
+    fits = 1.0 - values.mean(axis=-1)
+    return _yes_no(CHECK_SLIPS + (1.0 - 2.0 * CHECK_SLIPS) * fits)

@@ -1,0 +1,243 @@
+"""How likely each fault set is before anybody complained.
+
+With a shared cause present, the chances of the modes it raises are multiplied by its factors; the
+chances without it are lowered so that the marginal prior stays what the machine file says:
+`P(mode | causes) = base * prod(factor of each cause present)`, with
+`base = marginal / prod_c (1 + P(c) (factor_c - 1))`.
+
+Given the causes, parts fail independently of each other. So the prior of a set of faults is
+
+    P(S) = sum_c P(c) prod_parts P(ok | c) prod_{f in S} P(f | c) / P(ok of its part | c)
+
+over all combinations c of the shared causes. A cause that is some part's failure is no thing of
+its own: it is there exactly when the set holds that failure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.errors import NetworkError
+from diagnose.faults.behaviour import fault_prior, unlisted_prior
+from diagnose.faults.words import NEW_PART, OK
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from diagnose.faults.behaviour import Behaviour
+    from diagnose.machine.model import Machine, Part, Repair, SharedCause
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MOST_CAUSES = 14
+"""So many shared causes at once; every combination of them is summed over."""
+
+LEAST_GOOD = 1e-12
+"""A part that a cause breaks for certain still counts as good with this chance, so that odds stay
+finite."""
+
+
+def cause_chance(machine: Machine, cause: SharedCause) -> float:
+    """Prior that a shared cause is there."""
+    if cause.part is None:
+        return cause.per_1000_jobs / 1000.0
+    return sum(fault_prior(machine, cause.part, mode) for mode in cause.modes)
+
+
+def part_table(machine: Machine, part: Part) -> tuple[tuple[str, ...], Floats]:
+    """The causes that raise some mode of a part, and its prior over its modes given them.
+
+    Returns:
+        Ids of the causes, and (2, ..., modes) with one axis (absent, present) for each of them.
+
+    Raises:
+        NetworkError: the causes together raise the failure modes above certainty.
+    """
+    modes = [mode for mode in part.modes if mode != OK]
+    base = np.array([fault_prior(machine, part.id, mode) for mode in modes])
+    causes, factors = list[str](), list[Floats]()
+    for cause in machine.shared_causes.values():
+        raised = {m: r.factor for r in cause.raises if r.part == part.id for m in r.modes}
+        if raised:
+            causes.append(cause.id)
+            factors.append(np.array([raised.get(mode, 1.0) for mode in modes]))
+            base /= 1.0 + cause_chance(machine, cause) * (factors[-1] - 1.0)
+    table = np.zeros((*(2 for _ in causes), len(part.modes)))
+    for present in product((0, 1), repeat=len(causes)):
+        chances = base.copy()
+        for there, factor in zip(present, factors, strict=True):
+            chances *= factor if there else 1.0
+        if chances.sum() > 1.0:
+            raise NetworkError(
+                f"{part.id}: with its shared causes present its failure modes add up to "
+                f"{chances.sum():.3g}; expected at most 1",
+                part.id,
+            )
+        table[present] = [1.0 - chances.sum(), *chances]
+    return tuple(causes), table
+
+
+def new_part_modes(machine: Machine, part: Part, repair: Repair) -> dict[str, float]:
+    """Chance of each failure mode of the part after a repair; empty where no new part goes in.
+
+    A new part is bad with the shop's small chance, shared out by the priors.
+    """
+    bad = machine.shop.new_part_bad_per_1000 / 1000.0 if repair.id == NEW_PART else 0.0
+    failed = {mode: fault_prior(machine, part.id, mode) for mode in part.modes if mode != OK}
+    total = sum(failed.values())
+    if bad == 0.0 or total == 0.0:
+        return {}
+    return {mode: bad * prior / total for mode, prior in failed.items() if prior > 0.0}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Priors:
+    """What the prior of a fault set is made of.
+
+    Combinations of the shared causes are numbers whose bits say which are there: the free ones
+    (things of their own) first, then those that are some part's failure.
+
+    Attributes:
+        causes: ids of the shared causes, the free ones first.
+        n_free: how many are free.
+        free: (free combinations,) probability of each.
+        good: (combinations,) chance that no part has a fault.
+        odds: (faults + 1, combinations) chance of each fault over that of its part being good; the
+            last row, 1, stands for no fault.
+        triggers: (causes, faults + 1) whether the fault is that cause.
+    """
+
+    causes: tuple[str, ...]
+    n_free: int
+    free: Floats
+    good: Floats
+    odds: Floats
+    triggers: NDArray[np.bool_]
+
+    def combinations_of(self, members: Ints) -> Ints:
+        """(sets, free combinations) number of the combination that each stands for.
+
+        Args:
+            members: (sets, width) faults, padded with the number that stands for none.
+        """
+        own = np.zeros(len(members), dtype=np.int64)
+        for place in range(self.n_free, len(self.causes)):
+            own |= self.triggers[place][members].any(axis=1).astype(np.int64) << place
+        return own[:, None] + np.arange(len(self.free))[None, :]
+
+    def joint(self, members: Ints) -> Floats:
+        """(sets, free combinations) probability of each set together with each combination."""
+        at = self.combinations_of(members)
+        found: Floats = self.free * self.good[at]
+        for column in members.T:
+            found *= self.odds[column[:, None], at]
+        return found
+
+    def extension(self, members: Ints, weight: Floats) -> Floats:
+        """(sets, faults) how much less likely a set becomes with one fault more.
+
+        Args:
+            members: as in `combinations_of`.
+            weight: (free combinations,) what was found about the causes themselves.
+        """
+        at = self.combinations_of(members)
+        joint = self.joint(members) * weight
+        joint /= np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)
+        found = np.empty((len(members), len(self.odds) - 1))
+        for own in np.unique(at[:, 0]).tolist():
+            rows = np.flatnonzero(at[:, 0] == own)
+            found[rows] = joint[rows] @ self.odds[:-1, own : own + len(self.free)].T
+        return found
+
+    def there(self, members: Ints, weight: Floats) -> Floats:
+        """(sets, causes) chance that each cause is there, given the set and what was found.
+
+        Args: as `extension`.
+        """
+        at = self.combinations_of(members)
+        joint = self.joint(members) * weight
+        joint /= np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)
+        bits = np.arange(len(self.free))[:, None] >> np.arange(self.n_free) & 1
+        derived = at[:, :1] >> np.arange(self.n_free, len(self.causes)) & 1
+        return np.concatenate([joint @ bits, derived.astype(np.float64)], axis=1)
+
+
+def make_priors(behaviour: Behaviour) -> Priors:
+    """The priors of a machine.
+
+    Raises:
+        NetworkError: more shared causes than can be summed over, parts that raise each other in a
+            circle, or causes that raise a part above certainty.
+    """
+    machine = behaviour.machine
+    listed = sorted(machine.shared_causes.values(), key=lambda cause: cause.part is not None)
+    causes = tuple(cause.id for cause in listed)
+    n_free = sum(cause.part is None for cause in listed)
+    if len(causes) > MOST_CAUSES:
+        raise NetworkError(f"{len(causes)} shared causes; expected at most {MOST_CAUSES}", causes[0])
+    _refuse_circles(machine)
+    bits = np.arange(1 << len(causes))[:, None] >> np.arange(len(causes)) & 1
+    good, odds = np.ones(len(bits)), np.ones((len(behaviour.faults) + 1, len(bits)))
+    for part in machine.parts.values():
+        parents, table = part_table(machine, part)
+        rows = table[tuple(bits[:, causes.index(cause)] for cause in parents)]
+        rows = np.broadcast_to(rows, (len(bits), rows.shape[-1]))
+        whole = np.maximum(rows[:, 0], LEAST_GOOD)
+        good *= whole
+        for fault, (name, mode) in enumerate(behaviour.faults):
+            if name == part.id:
+                odds[fault] = rows[:, list(part.modes).index(mode)] / whole
+    none = 1.0 - unlisted_prior(machine) * len(machine.complaints)
+    odds[behaviour.n_listed : -1] = unlisted_prior(machine) / none
+    free = np.ones(1)
+    for cause in listed[:n_free]:
+        chance = cause_chance(machine, cause)
+        free = np.concatenate([free * (1.0 - chance), free * chance])
+    return Priors(
+        causes=causes,
+        n_free=n_free,
+        free=free,
+        good=good * none,
+        odds=odds,
+        triggers=np.array(
+            [
+                [*(part == cause.part and mode in cause.modes for part, mode in behaviour.faults), 0]
+                for cause in listed
+            ],
+            dtype=bool,
+        ).reshape(len(causes), len(behaviour.faults) + 1),
+    )
+
+
+def _refuse_circles(machine: Machine) -> None:
+    """Parts whose failures raise each other have no joint prior."""
+    above = {
+        part: {
+            str(cause.part)
+            for cause in machine.shared_causes.values()
+            if cause.part is not None and any(one.part == part for one in cause.raises)
+        }
+        for part in machine.parts
+    }
+    done: set[str] = set()
+    while len(done) < len(above):
+        ready = {part for part, parents in above.items() if parents <= done} - done
+        if not ready:
+            left = ", ".join(part for part in above if part not in done)
+            raise NetworkError(f"these parts raise each other in a circle: {left}")
+        done |= ready
+
+
+def padded(sets: Sequence[tuple[int, ...]], none: int) -> Ints:
+    """(sets, width) members of fault sets, padded with the number that stands for none."""
+    width = max((len(faults) for faults in sets), default=0) or 1
+    table = np.full((len(sets), width), none, dtype=np.int64)
+    for row, faults in enumerate(sets):
+        table[row, : len(faults)] = faults
+    return table

@@ -1,0 +1,395 @@
+"""Fault sets with everything that can be read under them.
+
+The first rows of a table are its *base*: no fault, every single one, and the pairs that matter by
+their priors. A job that wants larger sets has them solved and appended; they stay for the next job
+until room runs short, when those that were not asked for longest go. What a job works with is a
+`Solved`: a view that stays valid whatever is appended or dropped meanwhile.
+
+An observable shows few different readings over thousands of sets, so a row holds their numbers,
+and chances of outcomes are worked out once for each different reading.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.faults.outcomes import cause_chances, outcome_chances
+from diagnose.faults.priors import padded
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from diagnose.faults.behaviour import Behaviour, FaultSet
+    from diagnose.faults.priors import Priors
+    from diagnose.machine.model import Test
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Places = NDArray[np.int32]
+
+MOST_GROWN = 20_000
+"""So many sets beyond the base are kept for each machine; then the half not asked for longest
+goes. At some 120 observables that is 10 megabytes."""
+
+
+DIGITS = 12
+"""Decimals of a reading that count; a picovolt is rounding."""
+
+
+def entropy_bits(chances: Floats) -> Floats:
+    """(...,) entropy over the last axis, bits."""
+    found: Floats = -np.sum(chances * np.log2(np.where(chances > 0.0, chances, 1.0)), axis=-1)
+    return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TestColumns:
+    """Where the outcomes of the tests stand, one test after the other.
+
+    Attributes:
+        tests: the tests, in the order of the file.
+        start: (tests + 1,) first outcome of each.
+        column: (tests,) observable that each reads, -1 where it looks for a shared cause.
+        cause: (tests,) number of that cause among `Priors.causes`, -1 elsewhere.
+        by_cause: (tests, 2, most outcomes) chances with the cause absent and present.
+    """
+
+    tests: tuple[Test, ...]
+    start: NDArray[np.int32]
+    column: NDArray[np.int32]
+    cause: NDArray[np.int32]
+    by_cause: Floats
+
+    @property
+    def n_outcomes(self) -> int:
+        """Outcomes of all tests."""
+        return int(self.start[-1])
+
+
+def make_columns(behaviour: Behaviour, priors: Priors) -> TestColumns:
+    """The columns of a machine's tests."""
+    tests = tuple(behaviour.machine.tests.values())
+    most = max((len(test.outcomes) for test in tests), default=0)
+    by_cause = np.zeros((len(tests), 2, most))
+    for number, test in enumerate(tests):
+        if test.cause is not None:
+            by_cause[number, :, : len(test.outcomes)] = cause_chances(test)
+    return TestColumns(
+        tests=tests,
+        start=np.cumsum([0, *(len(test.outcomes) for test in tests)]).astype(np.int32),
+        column=np.array(
+            [-1 if test.cause is not None else behaviour.column_of(test) for test in tests],
+            dtype=np.int32,
+        ),
+        cause=np.array(
+            [-1 if test.cause is None else priors.causes.index(test.cause) for test in tests],
+            dtype=np.int32,
+        ),
+        by_cause=by_cause,
+    )
+
+
+class Chances(NamedTuple):
+    """What each test shows under each different reading of its observable.
+
+    Readings of the base and those that came with grown sets stand apart, so that a few new ones
+    do not move the many old ones.
+
+    Attributes:
+        known: (tests,) readings of the base; a higher number is that of a grown set's.
+        first: (tests,) where the rows of each test begin.
+        rows: (rows, most outcomes) P(outcome | reading).
+        noise: (rows,) entropy of each, bits.
+        first_grown, rows_grown, noise_grown: the same for the readings beyond the base.
+    """
+
+    known: Ints
+    first: Ints
+    rows: Floats
+    noise: Floats
+    first_grown: Ints
+    rows_grown: Floats
+    noise_grown: Floats
+
+    def of(self, test: int, n_outcomes: int, n_readings: int) -> Floats:
+        """(readings, outcomes) chances of one test under all readings of its observable."""
+        base = self.rows[self.first[test] : self.first[test] + self.known[test], :n_outcomes]
+        beyond = n_readings - int(self.known[test])
+        if beyond <= 0:
+            return base
+        first = int(self.first_grown[test])
+        return np.concatenate([base, self.rows_grown[first : first + beyond, :n_outcomes]])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """Solved fault sets as they were at one moment.
+
+    Attributes:
+        members: (sets, width) faults of each, padded with the number that stands for none.
+        prior: (sets,) exact prior.
+        place: (sets, observables) number of the reading that each observable shows.
+        values: by observable (different readings, 2).
+        pair_row: (faults + 1, faults + 1) row of every set of up to two faults, -1 where unsolved.
+        larger: row of every larger set.
+        n_base: rows of the base.
+        n_faults: how many faults there are; the number that stands for none.
+        chances: of every test under every reading.
+    """
+
+    members: Ints
+    prior: Floats
+    place: Places
+    values: tuple[Floats, ...]
+    pair_row: Places
+    larger: dict[FaultSet, int]
+    n_base: int
+    n_faults: int
+    chances: Chances
+
+    def row(self, faults: FaultSet) -> int:
+        """Row of a set, -1 when it is not solved."""
+        if len(faults) > 2:
+            return self.larger.get(faults, -1)
+        first, second = (*faults, self.n_faults, self.n_faults)[:2]
+        return int(self.pair_row[first, second])
+
+    @property
+    def nbytes(self) -> int:
+        """Memory that it holds."""
+        own = (self.members, self.prior, self.place, self.pair_row, *self.values, *self.chances)
+        return sum(int(array.nbytes) for array in own)
+
+    def faults(self, row: int) -> FaultSet:
+        """The faults of a row, ascending."""
+        return tuple(f for f in self.members[row].tolist() if f < self.n_faults)
+
+    def readings(self, column: int, rows: Ints) -> Floats:
+        """(rows, 2) readings of one observable."""
+        found: Floats = self.values[column][self.place[rows, column]]
+        return found
+
+
+@dataclass(slots=True, eq=False)
+class SolvedSets:
+    """The table of a machine, growing and shrinking; safe to share between threads.
+
+    Attributes:
+        behaviour: the machine.
+        priors: its priors.
+        columns: its tests.
+    """
+
+    behaviour: Behaviour
+    priors: Priors
+    columns: TestColumns
+    _base: Solved
+    _now: Solved
+    _extension: Floats | None = None
+    _there: Floats | None = None
+    _asked: dict[FaultSet, int] = field(default_factory=dict)
+    _clock: int = 0
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def now(self) -> Solved:
+        """The table as it is."""
+        return self._now
+
+    def with_sets(self, sets: Sequence[FaultSet]) -> Solved:
+        """The table with these sets in it; those that are missing are solved, all at once."""
+        with self._lock:
+            self._clock += 1
+            self._asked.update((faults, self._clock) for faults in sets if len(faults) > 2)
+            missing = list(dict.fromkeys(s for s in sets if self._now.row(s) < 0))
+            if missing:
+                if len(self._now.prior) - self._now.n_base + len(missing) > MOST_GROWN:
+                    self._shrink()
+                    missing = list(dict.fromkeys(s for s in sets if self._now.row(s) < 0))
+                self._now = self._appended(missing)
+            return self._now
+
+    def extension(self, solved: Solved, rows: Ints, free: Floats) -> Floats:
+        """(rows, faults) see `Priors.extension`; that of the base is kept while nothing is known.
+
+        Args:
+            solved: the fault sets.
+            rows: the base and some others after it.
+            free: (free combinations,) what was found about the shared causes.
+        """
+        if not (free == 1.0).all():
+            return self.priors.extension(solved.members[rows], free)
+        if self._extension is None:
+            self._extension = self.priors.extension(self._base.members, free)
+        beyond = rows[solved.n_base :]
+        if not len(beyond):
+            return self._extension
+        more = self.priors.extension(solved.members[beyond], free)
+        return np.concatenate([self._extension, more])
+
+    def there(self, solved: Solved, rows: Ints, free: Floats) -> Floats:
+        """(rows, causes) see `Priors.there`; that of the base is kept while nothing is known."""
+        if not (free == 1.0).all():
+            return self.priors.there(solved.members[rows], free)
+        if self._there is None:
+            self._there = self.priors.there(self._base.members, free)
+        found = np.empty((len(rows), len(self.priors.causes)))
+        based = rows < solved.n_base
+        found[based] = self._there[rows[based]]
+        if not based.all():
+            found[~based] = self.priors.there(solved.members[rows[~based]], free)
+        return found
+
+    def _appended(self, sets: Sequence[FaultSet]) -> Solved:
+        members = padded(sets, self._now.n_faults)
+        prior = self.priors.joint(members).sum(axis=1)
+        readings = self.behaviour.readings(sets)
+        return appended(self._now, self._base, self.columns, sets, prior, readings)
+
+    def _shrink(self) -> None:
+        """Drop the half of the grown sets that nobody asked for longest."""
+        asked = sorted(self._asked, key=lambda faults: -self._asked[faults])
+        kept = [faults for faults in asked if self._now.row(faults) >= 0][: MOST_GROWN // 2]
+        rows = np.array([self._now.row(faults) for faults in kept], dtype=np.int64)
+        columns = range(self._now.place.shape[1])
+        readings = np.stack([self._now.readings(column, rows) for column in columns], axis=1)
+        self._asked = {faults: self._asked[faults] for faults in kept}
+        prior = self._now.prior[rows]
+        self._now = appended(self._base, self._base, self.columns, kept, prior, readings)
+
+
+def _wide(members: Ints, width: int, none: int) -> Ints:
+    return np.pad(members, ((0, 0), (0, width - members.shape[1])), constant_values=none)
+
+
+def appended(  # noqa: PLR0913, PLR0917 - each is another part of the table
+    solved: Solved,
+    base: Solved,
+    columns: TestColumns,
+    sets: Sequence[FaultSet],
+    prior: Floats,
+    readings: Floats,
+) -> Solved:
+    """A table with further sets.
+
+    Args:
+        solved: the table before.
+        base: its base.
+        columns: the tests.
+        sets: none of them in the table.
+        prior: (new sets,) of each.
+        readings: (new sets, observables, 2) of each.
+    """
+    n, first = solved.n_faults, len(solved.prior)
+    members = padded(sets, n)
+    values, place = numbered(base.values, solved.values, readings)
+    pair_row = solved.pair_row.copy() if any(len(faults) <= 2 for faults in sets) else None
+    larger = dict(solved.larger)
+    for row, faults in enumerate(sets, first):
+        if len(faults) > 2:
+            larger[faults] = row
+        elif pair_row is not None:
+            a, b = (*faults, n, n)[:2]
+            pair_row[a, b] = pair_row[b, a] = row
+    width = max(solved.members.shape[1], members.shape[1])
+    return Solved(
+        members=np.concatenate([_wide(solved.members, width, n), _wide(members, width, n)]),
+        prior=np.concatenate([solved.prior, prior]),
+        place=np.concatenate([solved.place, place]),
+        values=values,
+        pair_row=solved.pair_row if pair_row is None else pair_row,
+        larger=larger,
+        n_base=solved.n_base,
+        n_faults=n,
+        chances=with_grown(columns, solved, values),
+    )
+
+
+def numbered(
+    base: tuple[Floats, ...], values: tuple[Floats, ...], readings: Floats
+) -> tuple[tuple[Floats, ...], Places]:
+    """Number new readings, those of the base by the numbers they have.
+
+    Args:
+        base: by observable (different readings of the base, 2), ascending.
+        values: the same with those that came later after it.
+        readings: (sets, observables, 2).
+
+    Returns:
+        The same as `values` with the new ones appended, and (sets, observables) numbers.
+    """
+    both = as_complex(readings)
+    found, place = [], np.empty(both.shape, dtype=np.int32)
+    for column, (known, before) in enumerate(zip(base, values, strict=True)):
+        different, inverse = np.unique(both[:, column], return_inverse=True)
+        held = known.view(np.complex128)[:, 0]
+        number = np.searchsorted(held, different)
+        fresh = held[np.minimum(number, max(len(held) - 1, 0))] != different
+        number = np.where(fresh, len(before) + np.cumsum(fresh) - 1, number)
+        place[:, column] = number[inverse]
+        new = different[fresh]
+        pairs = np.stack([new.real, new.imag], axis=1)
+        found.append(np.concatenate([before, pairs]) if len(new) else before)
+    return tuple(found), place
+
+
+def as_complex(readings: Floats) -> NDArray[np.complex128]:
+    """(...,) the two values of each reading as one number, rounded to what counts."""
+    rounded = np.ascontiguousarray(np.round(readings, DIGITS) + 0.0)
+    return rounded.view(np.complex128)[..., 0]
+
+
+def make_chances(columns: TestColumns, values: tuple[Floats, ...]) -> Chances:
+    """Chances of every test under every reading of a base."""
+    known = np.array([0 if c < 0 else len(values[c]) for c in columns.column], dtype=np.int64)
+    rows = [
+        _wide_chances(columns, test, values[column])
+        for test, column in zip(columns.tests, columns.column, strict=True)
+        if column >= 0
+    ]
+    every = np.concatenate([np.zeros((0, columns.by_cause.shape[2])), *rows])
+    first = np.concatenate([[0], np.cumsum(known)[:-1]]).astype(np.int64)
+    none = np.zeros((0, every.shape[1]))
+    noise = entropy_bits(every)
+    return Chances(known, first, every, noise, np.zeros_like(first), none, np.zeros(0))
+
+
+def with_grown(columns: TestColumns, solved: Solved, values: tuple[Floats, ...]) -> Chances:
+    """The chances of a table whose observables show further readings.
+
+    Args:
+        columns: the tests.
+        solved: the table before.
+        values: by observable, all readings; those of the table come first.
+    """
+    known = solved.chances
+    first = np.zeros_like(known.first)
+    rows: list[Floats] = [np.zeros((0, columns.by_cause.shape[2]))]
+    noise: list[Floats] = [np.zeros(0)]
+    total = 0
+    for number, (test, column) in enumerate(zip(columns.tests, columns.column, strict=True)):
+        if column < 0:
+            continue
+        base, have = int(known.known[number]), len(solved.values[column])
+        begin = int(known.first_grown[number])
+        first[number] = total
+        if have > base:
+            rows.append(known.rows_grown[begin : begin + have - base])
+            noise.append(known.noise_grown[begin : begin + have - base])
+        if have < len(values[column]):
+            rows.append(_wide_chances(columns, test, values[column][have:]))
+            noise.append(entropy_bits(rows[-1]))
+        total += len(values[column]) - base
+    every = np.concatenate(rows)
+    return known._replace(
+        first_grown=first, rows_grown=every, noise_grown=np.concatenate(noise)
+    )
+
+
+def _wide_chances(columns: TestColumns, test: Test, values: Floats) -> Floats:
+    chances = outcome_chances(test, values)
+    return np.pad(chances, ((0, 0), (0, columns.by_cause.shape[2] - chances.shape[1])))

@@ -1,1 +1,0 @@
-"""From a circuit to a Bayesian network."""

@@ -1,0 +1,1 @@
+"""What to do now: minutes, access, repairs, the gate, handing over."""

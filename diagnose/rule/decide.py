@@ -1,0 +1,218 @@
+"""The one rule: what to do next.
+
+Tests are ranked by bits per added minute (`diagnose.rule.gate`). The first that is worth its
+minutes is done: doing it and then repairing beats repairing now. When none is left, the repair
+with the highest probability over cost is done, or the job is handed over where that is cheaper;
+but nothing is handed over while testing on is worth more (`diagnose.rule.hand_over`).
+
+Advice, trials, the card, looking further ahead and the bench all ask `decide`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.rule import gate
+from diagnose.rule.hand_over import minutes_if_known, worth_testing_on
+from diagnose.rule.repair_kernels import repair_cost, weigh_tests
+
+if TYPE_CHECKING:
+    from diagnose.belief.survey import Survey
+    from diagnose.rule.costs import Access, Costs
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MOST_REPAIRS = 12
+"""After so many repairs in one job it is handed over."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Standing:
+    """Where a job stands, apart from what is believed.
+
+    Attributes:
+        open_areas: areas that stand open, as bits.
+        barred: (tests,) whether each cannot be done (again) now.
+        repairs_done: how many repairs were done.
+    """
+
+    open_areas: int
+    barred: NDArray[np.bool_]
+    repairs_done: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlook:
+    """What there is to decide between.
+
+    Attributes:
+        survey: what is to be expected.
+        explains: (faults,) 1 where the fault alone gives the complaint, now and then at least.
+        standing: where the job stands.
+        access: what everything costs there.
+        gain_bits: (tests,) what each would tell; 0 below the least that counts.
+        added_minutes: (tests,) what each costs more than the repair will take anyway: an area that
+            the repair has to open too, with some probability, is charged with the rest.
+        rate: (tests,) bits per added minute.
+        blame: (faults,) chance that each is what gives the complaint.
+        repair_minutes: expected, without further tests.
+        first_repair: repair to begin with, -1 to hand over.
+    """
+
+    survey: Survey
+    explains: Floats
+    standing: Standing
+    access: Access
+    gain_bits: Floats
+    added_minutes: Floats
+    rate: Floats
+    blame: Floats
+    repair_minutes: float
+    first_repair: int
+
+    def ranked(self, score: Floats, least_bits: float = 0.0) -> Ints:
+        """Tests that can be done and tell enough: highest score first, then fewest minutes."""
+        tests = np.flatnonzero(~self.standing.barred & (self.gain_bits > least_bits))
+        order = np.lexsort((tests, self.access.test_minutes[tests], -score[tests]))
+        found: Ints = tests[order]
+        return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decision:
+    """What to do, and what spoke for it.
+
+    Attributes:
+        outlook: what there was to decide between.
+        action: number of the action; see `Costs`.
+        later_minutes: (tests,) expected minutes to repair after each test, its own not included;
+            infinite where that was not worked out.
+        worth: (tests,) whether doing it first pays, as far as that was worked out.
+    """
+
+    outlook: Outlook
+    action: int
+    later_minutes: Floats
+    worth: NDArray[np.bool_]
+
+
+def look(survey: Survey, explains: Floats, costs: Costs, standing: Standing) -> Outlook:
+    """What there is to decide between.
+
+    Args:
+        survey: what is to be expected.
+        explains: (faults,) 1 where the fault alone gives the complaint.
+        costs: of the machine.
+        standing: where the job stands.
+    """
+    access = costs.at(standing.open_areas)
+    blame = survey.faults * explains
+    blame /= max(float(blame.sum()), 1.0)
+    minutes, first = repair_cost(
+        costs.tables, blame.copy(), 1.0, standing.open_areas, costs.hand_over_minutes
+    )
+    opened = gate.chance_opened(blame, costs.fault_way)
+    added = gate.added_minutes(access.test_minutes, access.test_opening, opened)
+    gains = np.where(survey.gain_bits > gate.MINIMUM_GAIN_BITS, survey.gain_bits, 0.0)
+    return Outlook(
+        survey=survey,
+        explains=explains,
+        standing=standing,
+        access=access,
+        gain_bits=gains,
+        added_minutes=added,
+        rate=gate.bits_per_minute(gains, added),
+        blame=blame,
+        repair_minutes=float(minutes),
+        first_repair=int(first),
+    )
+
+
+def decide(
+    survey: Survey, explains: Floats, costs: Costs, standing: Standing, *, every: bool = False
+) -> Decision:
+    """What to do next.
+
+    Args:
+        survey, explains, costs, standing: as in `look`.
+        every: work out for every test whether it is worth its minutes, not only up to the first
+            that is; the action is the same.
+    """
+    outlook = look(survey, explains, costs, standing)
+    return choose(outlook, costs, gate_ranking(outlook, costs), every=every)
+
+
+def gate_ranking(outlook: Outlook, costs: Costs) -> Ints:
+    """Tests that may be worth their minutes, most bits per added minute first."""
+    ranked = outlook.ranked(outlook.rate)
+    found: Ints = ranked[outlook.rate[ranked] >= _least_rate(outlook, costs)]
+    return found
+
+
+def choose(outlook: Outlook, costs: Costs, ranked: Ints, *, every: bool = False) -> Decision:
+    """The first test of a ranking that is worth its minutes, else the repair, else handing over.
+
+    Args:
+        outlook: what there is to decide between.
+        costs: of the machine.
+        ranked: tests in question, best first.
+        every: as in `decide`; then the tests that are not in question are worked out as well.
+    """
+    later = np.full(costs.n_tests, np.inf)
+    worth = np.zeros(costs.n_tests, dtype=np.bool_)
+    survey, access = outlook.survey, outlook.access
+    weighed = ranked
+    if every:
+        rest = np.flatnonzero(~outlook.standing.barred)
+        weighed = np.concatenate([ranked, rest[~np.isin(rest, ranked)]])
+    weigh_tests(
+        costs.tables, survey.start, survey.chance, survey.joint, outlook.explains, weighed,
+        access.test_minutes, access.test_opens, costs.hand_over_minutes, outlook.repair_minutes,
+        every, later, worth,
+    )  # fmt: skip
+    worth[~np.isin(np.arange(costs.n_tests), ranked)] = False
+    if outlook.first_repair < 0 and not worth.any() and _rather_test_on(outlook, costs, ranked):
+        worth[ranked[0]] = True
+    doing = ranked[worth[ranked]]
+    action = int(doing[0]) if len(doing) else repair_action(outlook, costs)
+    return Decision(outlook, action, later, worth)
+
+
+def repair_action(outlook: Outlook, costs: Costs) -> int:
+    """The repair with the highest probability over cost, or to hand over."""
+    if outlook.first_repair < 0 or outlook.standing.repairs_done >= MOST_REPAIRS:
+        return costs.hand_over
+    return costs.n_tests + outlook.first_repair
+
+
+def _least_rate(outlook: Outlook, costs: Costs) -> float:
+    """Bits per added minute below which the first repair is the quicker way to find out."""
+    first, repairs = outlook.first_repair, costs.repairs
+    if first < 0:
+        return 0.0
+    return gate.least_bits_per_minute(
+        outlook.blame,
+        float(repairs.fixes[first] @ outlook.blame),
+        float(outlook.access.repair_minutes[first]),
+        new_part=bool(repairs.new_part[first]),
+    )
+
+
+def _rather_test_on(outlook: Outlook, costs: Costs, ranked: Ints) -> bool:
+    """Whether testing on is worth more than handing over; see `diagnose.rule.hand_over`."""
+    if not len(ranked):
+        return False
+    known = minutes_if_known(
+        outlook.blame,
+        costs.repairs.fixes,
+        outlook.access.repair_minutes,
+        costs.hand_over_minutes,
+    )
+    doubt = gate.doubt_bits(outlook.blame)
+    rate = float(outlook.rate[ranked[0]])
+    return worth_testing_on(known, doubt, rate, outlook.repair_minutes)

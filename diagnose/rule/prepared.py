@@ -1,0 +1,193 @@
+"""A machine made ready for advice: its solved fault sets and its costs, kept between runs.
+
+Reading YAML and solving thousands of circuits takes seconds; what comes out depends only on the
+machine file and on this program. So it is stored under the hash of both, and a warm start reads
+one file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose import cache
+from diagnose.belief.belief import Belief, believe
+from diagnose.faults.base import make_solved_sets, pack, solve_base, unpack
+from diagnose.faults.behaviour import make_behaviour
+from diagnose.faults.priors import make_priors
+from diagnose.kept import Kept
+from diagnose.machine.archive import machine_from_json, machine_to_json
+from diagnose.rule.costs import machine_costs
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from diagnose.belief.situation import Situation
+    from diagnose.faults.behaviour import Behaviour
+    from diagnose.faults.solved import Solved, SolvedSets
+    from diagnose.machine.model import Machine
+    from diagnose.rule.costs import Costs
+
+Floats = NDArray[np.float64]
+Progress = Callable[[str], None]
+
+KIND = "machine"
+LAYERS = ("circuit", "faults", "machine")
+"""Packages whose source decides what a machine's fault sets look like."""
+
+MACHINE_BYTES = 256_000_000
+"""Prepared machines kept in memory; one takes some 20 to 40 megabytes."""
+
+BELIEF_BYTES = 16_000_000
+"""Beliefs kept in memory for each machine; one takes half a megabyte."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """All that advice needs of one machine.
+
+    Attributes:
+        machine: the machine.
+        sets: its solved fault sets.
+        costs: what everything costs.
+        explains: complaint -> (faults,) share of the time that the fault alone gives it.
+    """
+
+    machine: Machine
+    sets: SolvedSets
+    costs: Costs
+    explains: Mapping[str, Floats]
+    _beliefs: Kept[Belief] = field(
+        default_factory=lambda: Kept(BELIEF_BYTES, lambda belief: belief.nbytes)
+    )
+
+    @property
+    def behaviour(self) -> Behaviour:
+        """Its circuit and what can be observed."""
+        return self.sets.behaviour
+
+    @property
+    def faults(self) -> tuple[tuple[str, str], ...]:
+        """(part, mode) of every fault, the unlisted ones last."""
+        return self.sets.behaviour.faults
+
+    @property
+    def nbytes(self) -> int:
+        """Memory that it holds, grown sets and beliefs included."""
+        return self.sets.now().nbytes + self._beliefs.nbytes()
+
+    def belief(self, situation: Situation, *, sample: bool = False) -> Belief:
+        """What is believed in a situation; the latest ones are kept.
+
+        Args:
+            situation: what was told, seen and done.
+            sample: whether to estimate what was left out where the bound says too little.
+
+        Raises:
+            UnknownNameError: a repair that the machine does not have.
+            ClashError: the findings cannot all be true.
+        """
+        key = replace(situation, open_areas=frozenset(), tools=frozenset())
+        return self._beliefs.get((key, sample), lambda: believe(self.sets, key, sample=sample))
+
+    def able(self, complaint: str) -> Floats:
+        """(faults,) 1 where a fault alone gives a complaint, now and then at least; else 0."""
+        return (self.explains[complaint] > 0.0).astype(np.float64)
+
+
+_prepared: Kept[Prepared] = Kept(MACHINE_BYTES, lambda prepared: prepared.nbytes)
+
+
+def prepared(machine: Machine, progress: Progress | None = None) -> Prepared:
+    """A machine made ready: from memory, from the cache on disk, else worked out and stored.
+
+    Args:
+        machine: a checked machine with its `content_hash`.
+        progress: called with a sentence before each long step.
+
+    Raises:
+        CircuitError, NetworkError: the machine cannot be solved.
+    """
+    return prepared_from(machine.content_hash, lambda: machine, progress)
+
+
+def prepared_from(
+    content_hash: str, read: Callable[[], Machine], progress: Progress | None = None
+) -> Prepared:
+    """The same for a machine that is only read when it must be.
+
+    Args:
+        content_hash: of the machine file.
+        read: reads and checks the file.
+        progress: as in `prepared`.
+    """
+    told = progress or (lambda _: None)
+    return _prepared.get(content_hash, lambda: _make(content_hash, read, told))
+
+
+def hash_of(text: bytes) -> str:
+    """Content hash of a machine file, as `load_machine` notes it."""
+    return hashlib.sha256(text).hexdigest()
+
+
+def _make(content_hash: str, read: Callable[[], Machine], progress: Progress) -> Prepared:
+    key = cache.content_hash(content_hash.encode(), cache.source_hash(LAYERS))
+    stored = cache.load(KIND, key)
+    if stored is not None:
+        try:
+            return _unpacked(stored)
+        except (KeyError, IndexError, TypeError, ValueError):
+            stored = None
+    progress("reading the machine file")
+    machine = read()
+    behaviour = make_behaviour(machine)
+    priors = make_priors(behaviour)
+    progress(f"{machine.id}: solving the circuit for every fault and the pairs that matter")
+    base = solve_base(behaviour, priors, _each_tenth(machine.id, progress))
+    text = np.frombuffer(machine_to_json(machine).encode(), np.uint8)
+    cache.store(KIND, key, {**pack(base), "text": text})
+    return _with_costs(make_solved_sets(behaviour, priors, base))
+
+
+def _each_tenth(name: str, progress: Progress) -> Callable[[int, int], None]:
+    """Progress of the solving, at most ten sentences of it."""
+    told = 0
+
+    def tell(done: int, total: int) -> None:
+        nonlocal told
+        if done * 10 // total > told:
+            told = done * 10 // total
+            progress(f"{name}: {done} of {total} fault sets solved")
+
+    return tell
+
+
+def _unpacked(stored: Mapping[str, NDArray[Any]]) -> Prepared:
+    machine = machine_from_json(bytes(stored["text"]).decode())
+    behaviour = make_behaviour(machine)
+    priors = make_priors(behaviour)
+    return _with_costs(make_solved_sets(behaviour, priors, unpack(stored, behaviour, priors)))
+
+
+def _with_costs(sets: SolvedSets) -> Prepared:
+    behaviour, solved = sets.behaviour, sets.now()
+    return Prepared(
+        machine=behaviour.machine,
+        sets=sets,
+        costs=machine_costs(behaviour.machine, behaviour.faults),
+        explains={
+            complaint: _explains(solved, behaviour.column[complaint])
+            for complaint in behaviour.machine.complaints
+        },
+    )
+
+
+def _explains(solved: Solved, column: int) -> Floats:
+    rows = solved.pair_row[np.arange(solved.n_faults), -1].astype(np.int64)
+    found: Floats = 1.0 - solved.readings(column, rows).mean(axis=-1)
+    return found

@@ -1,0 +1,160 @@
+"""Expected cost of repairing without further tests, in compiled code; see `diagnose.rule.costs`.
+
+All in one file, because numba's cache on disk does not notice a change in a function that was
+compiled in from another.
+"""
+# mypy: disable-error-code="no-untyped-def,no-untyped-call"
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+TINY = 1e-9
+"""A chance per minute, or a saving in minutes, no larger than this is rounding."""
+
+
+@njit(cache=True, nogil=True)
+def opening_of(way, open_areas, area_minutes):
+    """Minutes to open what is not open yet of some areas, given as bits."""
+    found, left, area = 0.0, way & ~open_areas, 0
+    while left:
+        if left & 1:
+            found += area_minutes[area]
+        left >>= 1
+        area += 1
+    return found
+
+
+@njit(cache=True, nogil=True)
+def list_chances(tables, guilty, chance, listed):
+    """Fill in the chance of every repair and list those that have one; how many there are."""
+    count = 0
+    for f in range(guilty.shape[0]):
+        if guilty[f] > 0.0:
+            for i in range(tables.fault_start[f], tables.fault_start[f + 1]):
+                r = tables.fault_repair[i]
+                if chance[r] == 0.0:
+                    listed[count] = r
+                    count += 1
+                chance[r] += guilty[f]
+    return count
+
+
+@njit(cache=True, nogil=True)
+def set_minutes(tables, listed, open_areas, minutes):
+    """Fill in what the listed repairs cost with these areas open, a good part's worth included.
+
+    With it the best order is still that of chance per minute: of
+    `c (1 - sum before) + w (1 - sum with it) = (c + w) (1 - sum before) - w p`
+    the last term is the same in every order.
+    """
+    for r in listed:
+        way = tables.repair_way[r]
+        own = tables.repair_own[r] + tables.repair_waste[r]
+        minutes[r] = own + opening_of(way, open_areas, tables.area_minutes)
+
+
+@njit(cache=True, nogil=True)
+def best_ratio(listed, chance, minutes):
+    """The listed repair with the highest chance per minute, the first of equals; -1 for none."""
+    pick, ratio = -1, TINY
+    for r in listed:
+        value = chance[r] / minutes[r]
+        if value > ratio or (value == ratio and r < pick):
+            pick, ratio = r, value
+    return pick
+
+
+@njit(cache=True, nogil=True)
+def strike_out(tables, repair, guilty, chance):
+    """Take what a repair fixes out of the chances of all repairs."""
+    for i in range(tables.repair_start[repair], tables.repair_start[repair + 1]):
+        f = tables.repair_fault[i]
+        if guilty[f] > 0.0:
+            for j in range(tables.fault_start[f], tables.fault_start[f + 1]):
+                chance[tables.fault_repair[j]] -= guilty[f]
+            guilty[f] = 0.0
+    chance[repair] = 0.0
+
+
+@njit(cache=True, nogil=True)
+def repair_cost(tables, guilty, total, open_areas, hand_over_minutes):
+    """Expected minutes of repairing without further tests, and the repair to begin with.
+
+    Args:
+        tables: `RepairTables`.
+        guilty: (faults,) chance that each gives the complaint, not normalised; used up.
+        total: probability of what they are joint with.
+        open_areas: areas that stand open, as bits.
+        hand_over_minutes: handing over.
+
+    Returns:
+        Minutes, and a repair or -1 to hand over at once.
+    """
+    n_repairs = tables.repair_own.shape[0]
+    chance, minutes = np.zeros(n_repairs), np.zeros(n_repairs)
+    whole = max(guilty.sum(), total)
+    if whole > 0.0:
+        guilty /= whole
+    room = np.empty(n_repairs, np.int32)
+    listed = room[: list_chances(tables, guilty, chance, room)]
+    set_minutes(tables, listed, open_areas, minutes)
+    remaining, spent = 1.0, 0.0
+    best, begin, first = hand_over_minutes, -1, -1
+    for _ in range(listed.shape[0]):
+        pick = best_ratio(listed, chance, minutes)
+        if pick < 0:
+            break
+        first = pick if first < 0 else first
+        spent += minutes[pick] * remaining - tables.repair_waste[pick] * chance[pick]
+        remaining -= chance[pick]
+        strike_out(tables, pick, guilty, chance)
+        handed_over = spent + max(remaining, 0.0) * hand_over_minutes
+        if handed_over < best:
+            best, begin = handed_over, first
+        if spent >= best:
+            break
+        if tables.repair_way[pick] & ~open_areas:
+            open_areas |= tables.repair_way[pick]
+            set_minutes(tables, listed, open_areas, minutes)
+    return best, begin
+
+
+@njit(cache=True, nogil=True)
+def weigh_tests(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
+    tables, start, chance, joint, explains, ranked, minutes, opened, hand_over, limit, every,
+    later, worth,
+):  # fmt: skip
+    """Expected minutes of repairing after each test, and whether doing it first saves minutes.
+
+    Args:
+        tables: `RepairTables`.
+        start: (tests + 1,) first outcome of each test.
+        chance: (outcomes,) probability of each outcome.
+        joint: (outcomes, faults) probability of each fault together with each outcome.
+        explains: (faults,) 1 where the fault alone gives the complaint.
+        ranked: tests, best first.
+        minutes: (tests,) opening included.
+        opened: (tests,) areas open after each, as bits.
+        hand_over: minutes of handing over.
+        limit: minutes of repairing without tests.
+        every: whether to go on behind the first that is worth its minutes.
+        later: (tests,) result, the test's own minutes not included; those not reached keep theirs.
+        worth: (tests,) result; those not reached keep theirs.
+    """
+    guilty = np.empty(explains.shape[0])
+    for t in ranked:
+        if minutes[t] >= limit and not every:
+            continue
+        spent = 0.0
+        for o in range(start[t], start[t + 1]):
+            if chance[o] > 0.0:
+                for f in range(guilty.shape[0]):
+                    guilty[f] = joint[o, f] * explains[f]
+                cost, _ = repair_cost(tables, guilty, chance[o], opened[t], hand_over)
+                spent += chance[o] * cost
+        later[t] = spent
+        worth[t] = minutes[t] + spent < limit - TINY
+        if worth[t] and not every:
+            return

@@ -1,0 +1,181 @@
+"""Machines that come to the shop: what is wrong with them, and how they answer.
+
+What is wrong is drawn from the priors, shared causes first, any number of faults at once; a machine
+comes to the shop when the complaint is reported and shows. It then answers with what the circuit
+does under exactly these faults.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.ahead.known import KnownMinutes, MachineCure
+from diagnose.ahead.problem import without
+from diagnose.ahead.world import outcome_of
+from diagnose.circuit.netlist import NONE
+from diagnose.circuit.settling import blow_fuses
+from diagnose.faults.outcomes import check_chances, complaint_chances
+from diagnose.faults.priors import new_part_modes
+from diagnose.rule.minutes import price_minutes
+
+if TYPE_CHECKING:
+    from diagnose.faults.behaviour import FaultSet
+    from diagnose.rule.prepared import Prepared
+
+BLOCK = 16_384
+"""Machines drawn side by side."""
+
+MOST_DRAWN = 400
+"""Blocks drawn in search of one that comes with the complaint."""
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What is wrong with a machine.
+
+    Attributes:
+        faults: its faults.
+        causes: bits of the shared causes that are things of their own and are there.
+    """
+
+    faults: FaultSet
+    causes: int
+
+
+class Shop:
+    """One machine with one complaint, as it really is; see `diagnose.ahead.world.World`."""
+
+    def __init__(self, prepared: Prepared, complaint: str) -> None:
+        """For one complaint."""
+        self._prepared = prepared
+        self._column = prepared.behaviour.column[complaint]
+        self._known = KnownMinutes(MachineCure(prepared, complaint))
+        self._blown: dict[FaultSet, NDArray[np.bool_]] = {}
+        machine = prepared.machine
+        repairs = [(part, r) for part in machine.parts.values() for r in part.repairs]
+        self._prices = [price_minutes(machine, repair.price_eur) for _, repair in repairs]
+        number = {fault: place for place, fault in enumerate(prepared.faults)}
+        self._bad = [
+            {number[part.id, m]: p for m, p in new_part_modes(machine, part, repair).items()}
+            for part, repair in repairs
+        ]
+
+    def answer(self, truth: Truth, test: int, drawn: float) -> int:
+        """See `World`."""
+        sets, columns = self._prepared.sets, self._prepared.sets.columns
+        column, n = int(columns.column[test]), len(columns.tests[test].outcomes)
+        if column < 0:
+            return outcome_of(columns.by_cause[test, self._has_cause(truth, test), :n], drawn)
+        solved = sets.with_sets([truth.faults])
+        table = solved.chances.of(test, n, len(solved.values[column]))
+        return outcome_of(table[solved.place[solved.row(truth.faults), column]], drawn)
+
+    def _has_cause(self, truth: Truth, test: int) -> int:
+        priors = self._prepared.sets.priors
+        cause = int(self._prepared.sets.columns.cause[test])
+        if cause < priors.n_free:
+            return truth.causes >> cause & 1
+        return int(priors.triggers[cause][list(truth.faults)].any())
+
+    def mend(self, truth: Truth, repair: int, drawn: float) -> Truth:
+        """See `World`."""
+        costs, part_of = self._prepared.costs, self._prepared.behaviour.part_of
+        left = without(costs, truth.faults, repair)
+        for fault, chance in self._bad[repair].items():
+            drawn -= chance
+            if drawn < 0.0:
+                if all(part_of[f] != part_of[fault] for f in left):
+                    left = tuple(sorted((*left, fault)))
+                break
+        return Truth(left, truth.causes)
+
+    def still_there(self, truth: Truth, drawn: float) -> bool:
+        """See `World`."""
+        solved = self._prepared.sets.with_sets([truth.faults])
+        values = solved.values[self._column][solved.place[solved.row(truth.faults), self._column]]
+        return bool(drawn < check_chances(values)[0])
+
+    def wastes(self, truth: Truth, repair: int) -> bool:
+        """See `World`. A fuse that a short has blown is no good part: it is spent."""
+        repairs, part_of = self._prepared.costs.repairs, self._prepared.behaviour.part_of
+        part = int(repairs.part[repair])
+        if not repairs.new_part[repair] or any(part_of[f] == part for f in truth.faults):
+            return False
+        return not self._spent(truth.faults)[part]
+
+    def price_minutes(self, repair: int) -> float:
+        """See `World`."""
+        return self._prices[repair]
+
+    def known_minutes(self, truth: Truth) -> float:
+        """What the job would take if one knew what is wrong."""
+        return self._known(truth.faults)
+
+    def _spent(self, faults: FaultSet) -> NDArray[np.bool_]:
+        """(parts,) fuses that have blown."""
+        if faults not in self._blown:
+            behaviour = self._prepared.behaviour
+            known = [f for f in faults if f < behaviour.n_listed] or [NONE]
+            table = np.array([known], dtype=np.int32)
+            self._blown[faults] = blow_fuses(behaviour.circuit, table)[0]
+        return self._blown[faults]
+
+
+def draw_truths(
+    prepared: Prepared, complaint: str, count: int, rng: np.random.Generator
+) -> list[Truth]:
+    """Machines that come with a complaint, reported and seen.
+
+    Args:
+        prepared: the machine.
+        complaint: what is reported.
+        count: how many.
+        rng: random numbers.
+    """
+    column = prepared.behaviour.column[complaint]
+    found: list[Truth] = []
+    for _ in range(MOST_DRAWN):
+        if len(found) >= count:
+            break
+        drawn = _draw(prepared, rng)
+        sets = list(dict.fromkeys(truth.faults for truth in drawn))
+        solved = prepared.sets.with_sets(sets)
+        rows = np.array([solved.row(truth.faults) for truth in drawn], dtype=np.int64)
+        values = solved.readings(column, rows)
+        comes = complaint_chances(values)[:, 0] * (1.0 - values.mean(axis=-1))
+        kept = rng.random(len(drawn)) < comes
+        found += [drawn[place] for place in np.flatnonzero(kept).tolist()]
+    return found[:count]
+
+
+def _draw(prepared: Prepared, rng: np.random.Generator) -> list[Truth]:
+    """Machines standing about, with what is wrong with them."""
+    priors, behaviour = prepared.sets.priors, prepared.behaviour
+    causes = rng.choice(len(priors.free), BLOCK, p=priors.free / priors.free.sum())
+    at = causes.astype(np.int64)
+    faults: list[list[int]] = [[] for _ in range(BLOCK)]
+    raising = {cause.part for cause in prepared.machine.shared_causes.values()}
+    parts = np.unique(behaviour.part_of)
+    first = [p for p in parts.tolist() if _name(prepared, p) in raising]
+    for part in (*first, *(p for p in parts.tolist() if p not in first)):
+        own = np.flatnonzero(behaviour.part_of == part)
+        odds = priors.odds[own][:, at]
+        ends = np.cumsum(odds, axis=0) / (1.0 + odds.sum(axis=0))
+        number = (rng.random(BLOCK) >= ends).sum(axis=0)
+        for row in np.flatnonzero(number < len(own)).tolist():
+            faults[row].append(int(own[number[row]]))
+        for place in range(priors.n_free, len(priors.causes)):
+            triggered = np.append(priors.triggers[place][own], False)[number]
+            at |= triggered.astype(np.int64) << place
+    return [
+        Truth(tuple(sorted(own)), int(there)) for own, there in zip(faults, causes, strict=True)
+    ]
+
+
+def _name(prepared: Prepared, part: int) -> str:
+    fault = int(np.flatnonzero(prepared.behaviour.part_of == part)[0])
+    return prepared.faults[fault][0]

@@ -1,0 +1,105 @@
+"""A machine with faults that answers: it is tried, tested, repaired and tried again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tests.referees import technician
+from tests.referees.shop import World, draw_repaired
+from tests.referees.story import Written, cold_of
+
+if TYPE_CHECKING:
+    from diagnose.machine.model import Test
+    from tests.referees.bench import Bench
+    from tests.referees.pool import Pool
+    from tests.referees.shop import Priors
+
+
+@dataclass
+class Stand:
+    """One machine under repair.
+
+    Attributes:
+        world: what is wrong with it, and which causes of their own are there.
+        celsius: of its battery.
+        log: how it went, in words.
+    """
+
+    bench: Bench
+    priors: Priors
+    world: World
+    rng: np.random.Generator
+    celsius: float = 20.0
+    log: list[str] = field(default_factory=list)
+
+    def _values(self, name: str) -> np.ndarray:
+        """(1, 2) the two readings of a test, function or complaint."""
+        row = self.bench.rows([self.world.faults])
+        return self.bench.values[row, self.bench.column[name]]
+
+    def complained_about(self, complaint: str) -> bool:
+        """Whether the customer says so."""
+        return bool(self.rng.random() < technician.told(self._values(complaint))[0])
+
+    def shows(self, complaint: str) -> bool:
+        """Whether trying the machine after a repair shows it."""
+        return bool(self.rng.random() < technician.still_there(self._values(complaint))[0])
+
+    def chances(self, test: Test) -> np.ndarray:
+        """(outcomes,)"""
+        if test.cause is not None:
+            there = self.world.causes | self.priors.tied_there(self.world.faults)
+            return technician.cause_chances(test, np.array([float(test.cause in there)]))[0]
+        row = self.bench.rows([self.world.faults])
+        return technician.outcome_chances(test, self.bench.values[row, self.bench.column_of(test)])[
+            0
+        ]
+
+    def outcome(self, test: Test, sure: float = 1.0) -> Written:
+        """What is written down; not `sure`, it may be anything."""
+        names = [o.id for o in test.outcomes]
+        at = technician.draw_outcome(self.chances(test), self.rng)
+        if self.rng.random() >= sure:
+            at = int(self.rng.integers(len(names)))
+        return Written(test.id, names[at], None, sure)
+
+    def number(self, test: Test, sure: float = 1.0) -> Written:
+        """What the meter shows, as cold as the battery is."""
+        row = self.bench.rows([self.world.faults])
+        values = self.bench.values[row, self.bench.column_of(test)][0]
+        shown = technician.draw_number(test, values, self.rng)
+        shown -= cold_of(self.bench, test, self.celsius)
+        return Written(test.id, None, min(max(shown, test.low), test.high), sure)
+
+    def repair(self, part: str, repair: str) -> None:
+        """Do it; the new part may be bad."""
+        faults = draw_repaired(self.bench, self.world.faults, part, repair, self.rng)
+        self.world = World(self.world.causes, faults)
+
+    def wrong(self) -> str:
+        """What is wrong, in words."""
+        return ", ".join(".".join(self.bench.faults[f]) for f in self.world.faults) or "nothing"
+
+
+def draw_world(pool: Pool, complaint: str, n_faults: int, rng: np.random.Generator) -> World:
+    """A machine with so many faults that is complained about so.
+
+    Every other time, where there are several faults, two of them give the complaint each by
+    itself: without those, a second repair would be rare.
+    """
+    bench, priors = pool.bench, pool.priors
+    column = bench.column[complaint]
+    sets = [one for one in pool.courses if len(one) == n_faults]
+    fits = bench.values[bench.rows(sets), column].mean(axis=1)
+    alone = bench.values[bench.rows([(f,) for f in range(len(bench.faults))]), column].mean(axis=1)
+    share = priors.weights(sets).sum(axis=1) * (technician.WORDS_FIT * fits + technician.WORDS_SLIP)
+    if n_faults > 1 and rng.random() < 0.5:
+        share *= np.array([sum(alone[f] > 0 for f in one) >= 2 for one in sets]) + 1e-9
+    faults = sets[int(rng.choice(len(sets), p=share / share.sum()))]
+    combos = priors.weights([faults])[0]
+    combo = priors.combos[int(rng.choice(len(combos), p=combos / combos.sum()))]
+    there = frozenset(c for c, present in zip(priors.own, combo, strict=True) if present)
+    return World(there, faults)

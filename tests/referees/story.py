@@ -1,0 +1,201 @@
+"""A job as it was told: complaint, what was written down, what was repaired; and how likely it
+is that one course of faults brings it about.
+
+A *course* is what was wrong with the machine from the complaint to now: the faults it came with,
+and the mode of each new part that was bad itself. It is written as an ascending tuple of numbers:
+faults first, then for each repair the modes its new part may be in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tests.referees import technician
+from tests.referees.shop import bad_new_part, rest_after
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from diagnose.machine.model import Test
+    from tests.referees.bench import Bench, FaultSet
+    from tests.referees.shop import Priors
+
+Course = tuple[int, ...]
+
+AT_REST_VOLTS = 0.05
+"""A good battery that gives no current reads its own volts this closely."""
+
+
+@dataclass(frozen=True)
+class Written:
+    """What was written down of a test: an outcome, or a number in the test's unit."""
+
+    test: str
+    outcome: str | None
+    number: float | None = None
+    sure: float = 1.0
+
+
+@dataclass(frozen=True)
+class Repaired:
+    """A repair, and whether the complaint was gone when the machine was tried; None: not tried."""
+
+    part: str
+    repair: str
+    gone: bool | None
+
+
+@dataclass(frozen=True)
+class Story:
+    """A job so far."""
+
+    complaint: str
+    steps: tuple[Written | Repaired, ...] = ()
+    celsius: float = 20.0
+
+    @property
+    def repairs(self) -> list[Repaired]:
+        return [step for step in self.steps if isinstance(step, Repaired)]
+
+    @property
+    def fresh(self) -> set[str]:
+        """Tests written down since the last repair."""
+        found: set[str] = set()
+        for step in self.steps:
+            found = set() if isinstance(step, Repaired) else found | {step.test}
+        return found
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """Courses with their share in a story.
+
+    Attributes:
+        weight: (courses,) chance of the course together with all that was told.
+        now: (courses,) row of the bench's readings as the machine stands now.
+        sets: what is wrong now.
+        causes: (courses, causes) chance that each cause is there, given the course.
+    """
+
+    weight: np.ndarray
+    now: np.ndarray
+    sets: list[FaultSet]
+    causes: np.ndarray
+
+
+@dataclass(frozen=True)
+class Teller:
+    """Weighs courses in one story."""
+
+    bench: Bench
+    priors: Priors
+    story: Story
+
+    @cached_property
+    def new_parts(self) -> list[dict[int, tuple[str, float]]]:
+        """For each repair: number in a course -> mode of the bad new part, and its chance."""
+        number = len(self.bench.faults)
+        found = []
+        for done in self.story.repairs:
+            bad = bad_new_part(self.bench.machine, done.part, done.repair)
+            found.append({number + i: pair for i, pair in enumerate(bad.items())})
+            number += len(bad)
+        return found
+
+    @property
+    def causes(self) -> list[str]:
+        """Names of the shared causes, the tied ones last."""
+        return [*self.priors.own, *self.priors.tied]
+
+    def follow(self, course: Course) -> tuple[list[FaultSet], float]:
+        """Fault sets from the complaint to now, and the chance of the new parts among them."""
+        n = len(self.bench.faults)
+        now = tuple(f for f in course if f < n)
+        sets, chance = [now], 1.0
+        for done, modes in zip(self.story.repairs, self.new_parts, strict=True):
+            bad = [modes[f] for f in course if f in modes]
+            rest = rest_after(self.bench, now, done.part, done.repair)
+            if len(bad) > 1 or (rest is None and bad):
+                chance = 0.0
+            elif rest is not None and bad:
+                now = tuple(sorted((*rest, self.bench.number[done.part, bad[0][0]])))
+                chance *= bad[0][1]
+            elif rest is not None:
+                now = rest
+                chance *= 1.0 - sum(share for _, share in modes.values())
+            sets.append(now)
+        return sets, chance
+
+    def weigh(self, courses: Sequence[Course]) -> Weighed:
+        """How likely each course is together with all that was told."""
+        followed = [self.follow(course) for course in courses]
+        stretches = [self.bench.rows(sets) for sets in zip(*(s for s, _ in followed), strict=True)]
+        joint = self.priors.weights([sets[0] for sets, _ in followed])
+        joint *= np.array([chance for _, chance in followed])[:, None]
+        fits = self.bench.column[self.story.complaint]
+        joint *= technician.told(self.bench.values[stretches[0], fits])[:, None]
+        after = 0
+        for step in self.story.steps:
+            if isinstance(step, Repaired):
+                after += 1
+                shown = technician.still_there(self.bench.values[stretches[after], fits])
+                if step.gone is not None:
+                    joint *= (1 - shown if step.gone else shown)[:, None]
+            else:
+                sets = [one[after] for one, _ in followed]
+                joint *= self._likelihood(step, stretches[after], sets)
+        weight = joint.sum(axis=1)
+        now = [sets[-1] for sets, _ in followed]
+        share = joint / np.maximum(weight, 1e-300)[:, None]
+        causes = np.hstack([share @ self.priors.combos, self._tied(now)])
+        return Weighed(weight, stretches[-1], now, causes)
+
+    def _tied(self, sets: Sequence[FaultSet]) -> np.ndarray:
+        """(sets, tied causes) 1 where a cause is there."""
+        there = [[cause in self.priors.tied_there(s) for cause in self.priors.tied] for s in sets]
+        return np.array(there, dtype=float).reshape(len(sets), len(self.priors.tied))
+
+    def _likelihood(self, step: Written, rows: np.ndarray, sets: list[FaultSet]) -> np.ndarray:
+        """(courses, combinations or 1)"""
+        test = self.bench.machine.tests[step.test]
+        if step.number is not None:
+            number = step.number + self.cold(test)
+            values = self.bench.values[rows, self.bench.column_of(test)]
+            density = technician.number_density(test, number, values)
+            return technician.unsure(density, step.sure, technician.anywhere(test))[:, None]
+        outcome = [o.id for o in test.outcomes].index(str(step.outcome))
+        if test.cause is None:
+            chance = self.outcomes(test, rows)[:, outcome, None]
+        elif test.cause in self.priors.own:
+            there = self.priors.combos[:, self.priors.own.index(test.cause)].astype(float)
+            chance = technician.cause_chances(test, there)[None, :, outcome]
+        else:
+            there = self._tied(sets)[:, self.priors.tied.index(test.cause)]
+            chance = technician.cause_chances(test, there)[:, outcome, None]
+        return technician.unsure(chance, step.sure, 1.0 / len(test.outcomes))
+
+    def outcomes(self, test: Test, rows: np.ndarray) -> np.ndarray:
+        """(rows, outcomes) of a test of the machine itself."""
+        values = self.bench.values[rows, self.bench.column_of(test)]
+        return technician.outcome_chances(test, values)
+
+    def cold(self, test: Test) -> float:
+        """What the cold takes from a reading, to be added to it."""
+        return cold_of(self.bench, test, self.story.celsius)
+
+
+def cold_of(bench: Bench, test: Test, celsius: float) -> float:
+    """Volts to add to a reading of the battery before it is compared with one at 20 degrees."""
+    battery = next(part for part in bench.machine.parts.values() if part.kind == "battery")
+    rested = False
+    if test.kind == "volts" and test.probes == (
+        battery.terminals["plus"],
+        battery.terminals["minus"],
+    ):
+        good = bench.values[bench.rows([()])[0], bench.column_of(test), 0]
+        rested = bool(abs(good - battery.emf_volts) < AT_REST_VOLTS)
+    return technician.volts_lost_to_cold(bench.machine, test, celsius, rested=rested)

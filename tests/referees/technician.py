@@ -1,0 +1,200 @@
+"""What the technician, his instruments and the customer make of a machine.
+
+Each thing is here twice: as chance of what gets written down, and as a draw of it. Readings come
+in pairs (see `tests.referees.bench`): how it is while loose joints touch, and while they do not.
+The numbers are written out here on purpose and not taken from the engine; all are estimates.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import ndtr
+
+if TYPE_CHECKING:
+    from diagnose.machine.model import Machine, Test
+
+COMES_AND_GOES = "unsteady"
+"""Written down when a reading changes while it is watched."""
+CHANGES_WHILE_WATCHED = 0.5
+"""Chance that what can change does so in the time one looks."""
+TOUCHING = 0.6
+"""Share of the time a loose joint touches."""
+SHOWN_BY_WIGGLING = 0.8
+"""Chance that a loose joint shows when it is moved."""
+CAUSE_SEEN = 0.85
+"""Chance that a nest, a water line or the like is seen when it is there."""
+WORDS_FIT = 0.9
+"""Chance that the customer says what fits, when it does."""
+WORDS_SLIP = 0.001
+"""Chance that he says it when it does not."""
+TRIED_WRONG = 0.005
+"""Chance that trying the machine after a repair is taken for the opposite."""
+NARROWEST_OHMS, WIDEST_OHMS = 0.05, 1e4
+"""Below, the leads decide what an ohmmeter shows; above, everything is open."""
+OHMS_AGREE = 0.05
+"""An ohmmeter is never better than this share of its reading, nor worse than all of it."""
+
+LOAD_TEST_LIMITS = {-18: 8.5, -12: 8.7, -7: 8.9, -1: 9.1, 4: 9.3, 10: 9.4, 16: 9.5, 20: 9.6}
+"""Volts that a good 12 V battery holds under the load tester, by degrees Celsius (makers'
+manuals); colder and warmer as the last of them."""
+REST_VOLTS_FALL = 0.0013
+"""Rested volts of a 12 V battery, per kelvin below 20 degrees Celsius. From memory."""
+
+
+def _limits(test: Test) -> np.ndarray:
+    return np.array([o.at_least for o in test.outcomes if o.at_least is not None])
+
+
+def _spread(test: Test, value: np.ndarray) -> np.ndarray:
+    return test.spread + test.spread_percent / 100.0 * np.abs(value)
+
+
+def _place(test: Test, value: np.ndarray) -> np.ndarray:
+    """Which outcome a value belongs to, the highest first."""
+    limits = _limits(test)
+    return len(limits) - np.searchsorted(limits[::-1], value, side="right")
+
+
+def _can_change(test: Test) -> bool:
+    return any(o.id == COMES_AND_GOES for o in test.outcomes)
+
+
+def is_measured(test: Test) -> bool:
+    """Whether an instrument puts a quantity into ranges."""
+    return test.kind in {"volts", "drop", "lamp", "amps", "ohms", "load_test"}
+
+
+def _blurred(test: Test, value: np.ndarray) -> np.ndarray:
+    """(rows, ranges) chance that a reading around a value falls into each range."""
+    limits = _limits(test)
+    spread = np.maximum(_spread(test, value), 1e-9)
+    below = [ndtr((limit - value) / spread) for limit in limits]
+    edges = [np.ones_like(value), *below, np.zeros_like(value)]
+    return np.stack([high - low for high, low in pairwise(edges)], axis=1)
+
+
+def outcome_chances(test: Test, values: np.ndarray) -> np.ndarray:
+    """(rows, outcomes) chance of what gets written down.
+
+    Args:
+        test: not one that looks for a shared cause.
+        values: (rows, 2) its readings.
+    """
+    n = len(test.outcomes)
+    touching, apart = values[:, 0], values[:, 1]
+    if is_measured(test):
+        seen = TOUCHING * _blurred(test, touching) + (1 - TOUCHING) * _blurred(test, apart)
+        if _can_change(test):
+            moves = _place(test, touching) != _place(test, apart)
+            caught = CHANGES_WHILE_WATCHED * moves[:, None]
+            seen = np.hstack([seen * (1 - caught), caught])
+    elif test.kind == "wiggle":
+        shown = SHOWN_BY_WIGGLING * touching
+        seen = np.stack([shown, 1 - shown], axis=1)
+    elif test.function is not None:
+        levels = np.arange(n)
+        seen = TOUCHING * (touching[:, None] == levels) + (1 - TOUCHING) * (
+            apart[:, None] == levels
+        )
+    else:
+        damage = (touching + apart) / 2
+        seen = np.stack([damage, 1 - damage], axis=1)
+    return _slipped(test, seen)
+
+
+def cause_chances(test: Test, there: np.ndarray) -> np.ndarray:
+    """(rows, 2) chance of found and not found; `there` is the chance that the cause is there."""
+    return _slipped(test, np.stack([CAUSE_SEEN * there, 1 - CAUSE_SEEN * there], axis=1))
+
+
+def _slipped(test: Test, seen: np.ndarray) -> np.ndarray:
+    slip = test.slip_percent / 100.0
+    return (1 - slip) * seen + slip / seen.shape[1]
+
+
+def told(fits: np.ndarray) -> np.ndarray:
+    """(rows,) chance that the customer says so; `fits` (rows, 2) whether his words fit."""
+    share = fits.mean(axis=1)
+    return WORDS_FIT * share + WORDS_SLIP * (1 - share)
+
+
+def still_there(fits: np.ndarray) -> np.ndarray:
+    """(rows,) chance that trying the machine after a repair shows the complaint."""
+    share = fits.mean(axis=1)
+    return (1 - TRIED_WRONG) * share + TRIED_WRONG * (1 - share)
+
+
+def unsure(chance: np.ndarray, sure: float, otherwise: float) -> np.ndarray:
+    """What is only half remembered: else it may be anything."""
+    return sure * chance + (1 - sure) * otherwise
+
+
+def anywhere(test: Test) -> float:
+    """Density of a number that has nothing to do with the machine."""
+    if test.kind == "ohms":
+        return 1.0 / math.log(WIDEST_OHMS / NARROWEST_OHMS)
+    return 1.0 / (test.high - test.low)
+
+
+def number_density(test: Test, number: float, values: np.ndarray) -> np.ndarray:
+    """(rows,) density of a number on the meter; for ohms, of its natural logarithm.
+
+    That a number was written down says nothing about whether the reading kept still.
+    """
+    touching, apart = (_density(test, number, values[:, k]) for k in (0, 1))
+    slip = test.slip_percent / 100.0
+    right = TOUCHING * touching + (1 - TOUCHING) * apart
+    return (1 - slip) * right + slip * anywhere(test)
+
+
+def _density(test: Test, number: float, value: np.ndarray) -> np.ndarray:
+    centre, width = _centre_and_width(test, value)
+    if test.kind == "ohms":
+        number = math.log(min(max(number, NARROWEST_OHMS), WIDEST_OHMS))
+    return np.exp(-(((number - centre) / width) ** 2) / 2) / (width * math.sqrt(2 * math.pi))
+
+
+def _centre_and_width(test: Test, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    if test.kind != "ohms":
+        return value, np.maximum(_spread(test, value), 1e-6)
+    value = np.minimum(np.maximum(value, NARROWEST_OHMS), WIDEST_OHMS)
+    return np.log(value), np.minimum(np.maximum(_spread(test, value) / value, OHMS_AGREE), 1.0)
+
+
+def draw_number(test: Test, values: np.ndarray, rng: np.random.Generator) -> float:
+    """A number as the meter might show it; `values` (2,)."""
+    if rng.random() < test.slip_percent / 100.0:
+        if test.kind == "ohms":
+            ends = math.log(NARROWEST_OHMS), math.log(WIDEST_OHMS)
+            return math.exp(rng.uniform(*ends))
+        return float(rng.uniform(test.low, test.high))
+    value = values[None, 0 if rng.random() < TOUCHING else 1]
+    centre, width = _centre_and_width(test, value)
+    shown = float(centre[0] + width[0] * rng.standard_normal())
+    shown = math.exp(shown) if test.kind == "ohms" else shown
+    return min(max(shown, test.low), test.high)
+
+
+def draw_outcome(chances: np.ndarray, rng: np.random.Generator) -> int:
+    """Which outcome is written down; `chances` (outcomes,)."""
+    return int(np.searchsorted(np.cumsum(chances), rng.random() * chances.sum()))
+
+
+def volts_lost_to_cold(machine: Machine, test: Test, celsius: float, *, rested: bool) -> float:
+    """How much lower a good battery reads than at 20 degrees Celsius, in volts.
+
+    Args:
+        machine: 12 V or another.
+        test: only the battery by itself is so cold that it matters.
+        celsius: of the battery.
+        rested: whether the test reads the battery's posts with nothing drawing current.
+    """
+    scale = machine.nominal_volts / 12.0
+    if test.kind == "load_test":
+        at = np.interp(celsius, list(LOAD_TEST_LIMITS), list(LOAD_TEST_LIMITS.values()))
+        return scale * (LOAD_TEST_LIMITS[20] - float(at))
+    return scale * REST_VOLTS_FALL * (20.0 - celsius) if test.kind == "volts" and rested else 0.0
