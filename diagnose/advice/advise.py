@@ -107,9 +107,7 @@ def verdict(
     return Verdict("escalate", "", escalate_reason(prepared, outlook, last))
 
 
-def _tests(
-    prepared: Prepared, situation: Situation, decision: Decision
-) -> tuple[TestAdvice, ...]:
+def _tests(prepared: Prepared, situation: Situation, decision: Decision) -> tuple[TestAdvice, ...]:
     """Every test that can be done now, most bits per added minute first."""
     outlook, machine = decision.outlook, prepared.machine
     survey, tests = outlook.survey, prepared.sets.columns.tests

@@ -15,9 +15,7 @@ if TYPE_CHECKING:
     from diagnose.machine.model import Machine
 
 
-def recorded(
-    machine: Machine, situation: Situation, belief: Belief
-) -> tuple[RecordedFinding, ...]:
+def recorded(machine: Machine, situation: Situation, belief: Belief) -> tuple[RecordedFinding, ...]:
     """The findings with the surprise of each, given those before it."""
     chances = {(one.repairs_before, one.node): one.chance for one in belief.surprises}
     return tuple(

@@ -131,7 +131,7 @@ class SourceToLoad:
         """The wiring is read when the first job comes."""
         self._read: dict[int, tuple[Desk, Wiring]] = {}
 
-    def decide(self, bench: Desk, state: Any) -> int:
+    def decide(self, bench: Any, state: Any) -> int:
         """See `diagnose.ahead.policies.Policy`."""
         outlook, costs = bench.outlook(state), bench.costs
         repair = repair_action(outlook, costs)

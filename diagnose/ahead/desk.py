@@ -118,7 +118,8 @@ class Desk:
         """See `Bench`."""
         belief, n = self.belief(state), len(self.prepared.faults)
         single = (belief.members < n).sum(axis=1) == 1
-        return np.bincount(belief.members[single].min(axis=1), belief.weight[single], n)[:n]
+        own = belief.members[single].min(axis=1)
+        return np.bincount(own, belief.weight[single], n)[:n].astype(np.float64)
 
     def thinned(self, state: DeskState, most: int) -> ProblemBench:
         """See `Bench`."""
@@ -134,9 +135,7 @@ class Desk:
             finding = Finding(known.id, known.outcomes[outcome].id)
             findings = self._ordered((*state.situation.findings, finding))
             opened = int(self.costs.at(state.standing.open_areas).test_opens[test])
-            situation = replace(
-                state.situation, findings=findings, open_areas=self._areas(opened)
-            )
+            situation = replace(state.situation, findings=findings, open_areas=self._areas(opened))
             state.later[step] = self._possible(situation)
         return state.later[step]
 

@@ -144,9 +144,7 @@ def steps(then: Then) -> Iterator[TreeStep]:
             yield from steps(branch.then)
 
 
-def policy_tree(
-    bench: Bench[Any], levels: int, least_share: float = LEAST_SHARE
-) -> PolicyTree:
+def policy_tree(bench: Bench[Any], levels: int, least_share: float = LEAST_SHARE) -> PolicyTree:
     """The gate's decisions as a job begins.
 
     Args:

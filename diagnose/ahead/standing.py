@@ -5,15 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.rule.decide import Standing
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from diagnose.rule.costs import Costs
 
 
-def standing(  # noqa: PLR0913, PLR0917 - each says another thing
+def standing(
     costs: Costs,
     open_areas: int = 0,
     done: int = 0,

@@ -102,7 +102,8 @@ class ProblemBench:
         """See `Bench`."""
         members, n = self.problem.tables.members[state.active], self.problem.n_faults
         single = (members < n).sum(axis=1) == 1
-        return np.bincount(members[single].min(axis=1), state.weight[single], n)[:n]
+        own = members[single].min(axis=1)
+        return np.bincount(own, state.weight[single], n)[:n].astype(np.float64)
 
     def thinned(self, state: ProblemState, most: int) -> ProblemBench:
         """See `Bench`; a closed problem is thin already."""
@@ -141,9 +142,7 @@ class ProblemBench:
         kept = weight > FLOOR * total
         done = state.done | 1 << test
         before = state.ever & ~state.done
-        at = standing(
-            self.costs, opened, done, before, self._never, state.standing.repairs_done
-        )
+        at = standing(self.costs, opened, done, before, self._never, state.standing.repairs_done)
         active, weight = state.active[kept], weight[kept]
         return self._keep(
             ProblemState(active, weight / weight.sum(), at, state.ever | 1 << test, done, key)

@@ -180,9 +180,7 @@ def _totals_without(done: Replay) -> Floats:
     return totals
 
 
-def _doubt(
-    sets: SolvedSets, solved: Solved, worst: Factor, slip: float, without: Replay
-) -> Doubt:
+def _doubt(sets: SolvedSets, solved: Solved, worst: Factor, slip: float, without: Replay) -> Doubt:
     """What the other findings expect instead."""
     test = sets.columns.tests[worst.test]
     outcomes = [outcome.id for outcome in test.outcomes]

@@ -14,7 +14,10 @@ is met once, below its own beginning (set enumeration; Rymon 1992).
 
 from __future__ import annotations
 
+import numpy as np
 from numba import njit
+
+INVERSE = (1.0, 1.0, 1.0 / 2.0, 1.0 / 3.0, 1.0 / 4.0, 1.0 / 5.0, 1.0 / 6.0)
 
 SAME = 1e-3
 """Likelihoods that differ by no more than this part are the same."""
@@ -97,9 +100,9 @@ def room_of(members, like, ahead, rank, last, room):
 
 
 @njit(cache=True, nogil=True)
-def extend(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
-    members, weight, raised, room, last, quiet, change, order, part_of, ratio, looked_at,
-    bound, extra, silent, loud,
+def extend(  # noqa: C901, PLR0913, PLR0917 - one pass over flat arrays for the compiler
+    parents, members, weight, like, most, room, last, quiet, change, order, part_of, ratio,
+    looked_at, least, bound, extra, silent, loud,
 ):  # fmt: skip
     """What stands below every set: its silent extensions, and a bound of all others.
 
@@ -107,29 +110,36 @@ def extend(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
     looked at by itself; see `_deeper` for the others.
 
     Args:
+        parents: (parents,) the sets in question.
         members: (sets, width) faults, padded with the number that stands for none.
         weight: (sets,) of each.
-        raised: (sets, findings) by what the likelihood of each finding can be raised at most.
-        room, last: (sets,) from `room_of`.
-        quiet, change: from `compare_pairs`.
+        like: (findings, sets) likelihood of each.
+        most: (findings,) the largest likelihood under any set.
+        room: (sets,) from `room_of`.
+        last: (sets,) from `room_of`.
+        quiet: from `compare_pairs`.
+        change: from `compare_pairs`.
         order: (faults,) faults in the order they are taken in.
         part_of: (faults + 1,) number of its part, -1 for none.
         ratio: (sets, faults) prior of the set with the fault over that of the set.
-        looked_at: (sets, faults) whether the set with the fault is looked at by itself.
-        bound: (sets, faults) result: bound of the weight of each loud extension by itself.
-        extra: (faults,) result: weight of all silent extensions by each fault by itself.
-        silent: (sets,) result: weight of all sets with silent faults added, over its own.
-        loud: (sets,) result: bound of the weight of all others below it, over its own.
+        looked_at: (parents, faults) whether the set with the fault is looked at by itself.
+        least: what weighs less is bounded roughly, and not noted in `bound`.
+        bound: (parents, faults) zero; result: bound of the weight of each loud extension.
+        extra: (faults,) zero; result: weight of all silent extensions by each fault by itself.
+        silent: (parents,) result: weight of all sets with silent faults added, over its own.
+        loud: (parents,) result: bound of the weight of all others below it, over its own.
     """
     none = order.shape[0]
-    for s in range(members.shape[0]):
+    raised = np.empty(like.shape[0])
+    for p in range(parents.shape[0]):
+        s = parents[p]
+        for i in range(like.shape[0]):
+            raised[i] = most[i] / max(like[i, s], 1e-12)
         size = 0
         for k in range(members.shape[1]):
             size += members[s, k] != none
         size = max(size, 1)
         still, later, gains, louder, sum_silent, sum_loud = 1.0, 0.0, 0.0, 0.0, 0.0, 0.0
-        for f in range(none):
-            bound[s, f] = 0.0
         for place in range(none - 1, last[s], -1):
             f = order[place]
             hushed, taken = True, False
@@ -139,7 +149,7 @@ def extend(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
             if taken:
                 continue
             x = ratio[s, f]
-            if looked_at[s, f]:
+            if looked_at[p, f]:
                 gains += x
             elif hushed:
                 extra[f] += weight[s] * x
@@ -148,20 +158,23 @@ def extend(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
                 still *= 1.0 + x
                 gains += x
             else:
-                gain = 1.0
-                for i in range(raised.shape[1]):
-                    best = 0.0
-                    for k in range(size):
-                        best = max(best, change[members[s, k], f, i])
-                    gain *= min(best, raised[s, i])
+                gain = room[s]
+                if weight[s] * x * gain > least:
+                    gain = 1.0
+                    first = change[members[s, 0], f]
+                    for i in range(like.shape[0]):
+                        best = first[i]
+                        for k in range(1, size):
+                            best = max(best, change[members[s, k], f, i])
+                        gain *= min(best, raised[i])
+                    bound[p, f] = weight[s] * x * gain
                 left = max(room[s] / max(gain, 1.0), 1.0)
                 sum_loud += x * gain * (1.0 + _deeper(gains, later, left))
-                bound[s, f] = weight[s] * x * gain
                 gains += x * gain
                 louder += x * gain
             later += x
-        silent[s] = sum_silent
-        loud[s] = sum_loud
+        silent[p] = sum_silent
+        loud[p] = sum_loud
 
 
 @njit(cache=True, nogil=True)
@@ -175,9 +188,14 @@ def _deeper(gains, later, left):
         later: sum of their prior odds.
         left: by what the likelihood can be raised at most.
     """
+    if gains <= later:
+        return gains * (1.0 + gains * (0.5 + gains))
     found, own, whole = 0.0, 1.0, left
     for k in range(1, 7):
-        own *= gains / k
-        whole *= later / k
-        found += min(own, whole)
+        own *= gains * INVERSE[k]
+        whole *= later * INVERSE[k]
+        term = min(own, whole)
+        found += term
+        if term < 0.01 * found:
+            break
     return found

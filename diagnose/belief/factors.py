@@ -169,4 +169,3 @@ def _finding(
         repairs_before=repairs_before,
         may_be_doubted=doubted and not finding.confirmed,
     )
-

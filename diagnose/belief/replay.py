@@ -125,8 +125,7 @@ class _Run:
             return
         parents, rows, shares = self._branches(done)
         taken = np.zeros(len(self.now))
-        can = ~self.solved_part(done)
-        taken[can] = sum(done.bad.values())
+        taken[~self._still_faulty(done)] = sum(done.bad.values())
         begun = self.weight[parents] * shares
         self.lost += max(float(self.weight @ taken) - float(begun.sum()), 0.0)
         self.first = np.concatenate([self.first, self.first[parents]])
@@ -135,12 +134,12 @@ class _Run:
         self.weight = np.concatenate([self.weight * (1.0 - taken), begun])
         self.like = [np.concatenate([like, like[parents]]) for like in self.like]
 
-    def solved_part(self, done: Transition) -> NDArray[np.bool_]:
+    def _still_faulty(self, done: Transition) -> NDArray[np.bool_]:
         """(hypotheses,) whether the part still has a fault that the repair does not put right."""
         own = np.zeros(len(done.fixed), dtype=bool)
         own[list(done.bad)] = True
-        found: NDArray[np.bool_] = own[self.solved.members[self.now]].any(axis=1)
-        return found
+        members = self.solved.members[self.now]
+        return np.asarray(own[members].any(axis=1), dtype=bool)
 
     def _after(self, fixed: NDArray[np.bool_]) -> Ints:
         """(hypotheses,) rows without the faults put right."""
@@ -161,7 +160,7 @@ class _Run:
 
     def _branches(self, done: Transition) -> tuple[Ints, Ints, Floats]:
         """Hypotheses in which the new part is bad: parent, row now, chance."""
-        weight = np.where(self.solved_part(done), 0.0, self.weight)
+        weight = np.where(self._still_faulty(done), 0.0, self.weight)
         total = float(self.weight.sum())
         shares = [(f, p, h) for f, p in done.bad.items() for h in np.flatnonzero(
             weight * p > LEAST_BRANCH * total

@@ -34,11 +34,12 @@ GOOD_ENOUGH = 0.004
 """What may be left out, as a share of the belief; with what is too light to be surveyed it is half
 a percent."""
 
-MOST_TRIED = 256
-"""Sets beyond the base that one answer asks for; solving them takes a tenth of a second."""
+MOST_TRIED, MOST_WORK = 256, 4e5
+"""Sets beyond the base that one answer asks for, and the work that solving them may take (see
+`Behaviour.work`): a tenth of a second."""
 
-TRIED_AT_ONCE = 128
-"""Sets extended and solved side by side."""
+TRIED_AT_ONCE, LEAST_TRIED = 128, 16
+"""Sets solved side by side at most, and sets tried whatever they cost."""
 
 WORTH_TRYING = 3e-4
 """A set that can have no more than this share of the belief is not solved for it."""
@@ -49,6 +50,9 @@ WORTH_A_ROUND = 4e-3
 PASSED_OVER = 1e-3
 """Sets whose extensions could together have no more than this share of the belief are not
 extended; what they could have is counted as left out."""
+
+LEAST_NOTED = 1e-9
+"""Extensions that could have no more than this share of the belief are bounded roughly."""
 
 SAMPLED = 64
 """Extensions drawn to estimate what was left out."""
@@ -90,6 +94,7 @@ def search(sets: SolvedSets, situation: Situation, *, sample: bool = True) -> Se
     Raises:
         UnknownNameError: a repair that the machine does not have.
     """
+    most = int(np.clip(MOST_WORK / sets.behaviour.work, LEAST_TRIED, MOST_TRIED))
     asked: dict[FaultSet, None] = {}
     grown: dict[FaultSet, None] = {}
     while True:
@@ -101,10 +106,12 @@ def search(sets: SolvedSets, situation: Situation, *, sample: bool = True) -> Se
             asked |= dict.fromkeys(done.missing)
             continue
         frontier = look_below(sets, solved, done)
-        enough = frontier.left_out <= GOOD_ENOUGH or len(grown) >= MOST_TRIED
-        tried = [] if enough else frontier.best(solved, TRIED_AT_ONCE)
+        enough = frontier.left_out <= GOOD_ENOUGH or len(grown) >= most
+        tried = [] if enough else frontier.best(solved, min(TRIED_AT_ONCE, most))
         if not tried:
-            left_out, kind = _remainder(sets, situation, frontier, solved, sample=sample)
+            left_out, kind = _remainder(
+                sets, situation, frontier, solved, min(SAMPLED, most) if sample else 0
+            )
             return SearchResult(
                 solved, tuple(steps), done, frontier.factor, frontier.extra, left_out, kind
             )
@@ -113,12 +120,12 @@ def search(sets: SolvedSets, situation: Situation, *, sample: bool = True) -> Se
 
 
 def _remainder(
-    sets: SolvedSets, situation: Situation, frontier: Frontier, solved: Solved, *, sample: bool
+    sets: SolvedSets, situation: Situation, frontier: Frontier, solved: Solved, count: int
 ) -> tuple[float, Search]:
     """How much was left out; sampled where the bound says too little."""
     if frontier.left_out <= GOOD_ENOUGH:
         return frontier.left_out, "bounded"
-    drawn, bounds = frontier.drawn(solved) if sample else ([], np.zeros(0))
+    drawn, bounds = frontier.drawn(solved, count)
     if not drawn:
         return frontier.left_out, "budget"
     now, done = sets.with_sets(drawn), None
@@ -166,13 +173,13 @@ class Frontier:
         order = worth[np.argsort(-flat[worth], kind="stable")[:count]]
         return [self.extension(solved, at) for at in order.tolist()]
 
-    def drawn(self, solved: Solved) -> tuple[list[FaultSet], Floats]:
+    def drawn(self, solved: Solved, count: int) -> tuple[list[FaultSet], Floats]:
         """Loud extensions drawn evenly by their bounds, and the bounds, not scaled."""
         flat = self.bound.reshape(-1)
         ends = np.cumsum(flat)
-        if not len(ends) or not ends[-1] > 0.0:
+        if not count or not len(ends) or not ends[-1] > 0.0:
             return [], np.zeros(0)
-        marks = (np.arange(SAMPLED) + 0.5) / SAMPLED * ends[-1]
+        marks = (np.arange(count) + 0.5) / count * ends[-1]
         at = np.searchsorted(ends, marks)
         return [self.extension(solved, int(place)) for place in at], flat[at] * self.scale
 
@@ -185,33 +192,31 @@ def look_below(sets: SolvedSets, solved: Solved, done: Replay) -> Frontier:
     factor = np.ones(len(done.weight))
     if total <= 0.0:
         return Frontier(first, np.zeros((0, n)), 0.0, factor, np.zeros(n), 1.0)
-    rank, order = _order(solved, weight, solved.members[first])
+    members = solved.members[first]
+    rank, order = _order(solved, weight, members)
     pair_like = _pair_like(solved, like)
     last, room = np.empty(originals, dtype=np.int64), np.empty(originals)
     ahead = np.empty_like(pair_like)
     reach(pair_like, order, ahead)
-    room_of(solved.members[first], like, ahead, rank, last, room)
+    room_of(members, like, ahead, rank, last, room)
     later = np.append(np.cumsum(sets.behaviour.priors[order][::-1])[::-1], 0.0)
     parents, passed_over = _parents(weight * room * later[last + 1] / total)
-    members, own = solved.members[first[parents]], weight[parents]
+    own = weight[parents]
     quiet, change = np.empty((n + 1, n), dtype=np.bool_), np.empty((n + 1, n, len(like)))
     compare_pairs(pair_like, quiet, change)
-    bound, extra = np.empty((len(parents), n)), np.zeros(n)
+    bound, extra = np.zeros((len(parents), n)), np.zeros(n)
     silent, loud = np.empty(len(parents)), np.empty(len(parents))
-    raised = like.max(axis=1) / np.maximum(like[:, parents].T, 1e-12)
     extend(
-        members, own, raised, room[parents], last[parents], quiet, change, order,
+        parents, members, weight, like, like.max(axis=1), room, last, quiet, change, order,
         np.append(sets.behaviour.part_of, -1).astype(np.int64),
-        sets.extension(solved, first, done.free)[parents],
-        _looked_at(solved, done, members, parents), bound, extra, silent, loud,
+        sets.extension(solved, first, done.free), _looked_at(solved, done, parents),
+        LEAST_NOTED * total, bound, extra, silent, loud,
     )  # fmt: skip
     factor[parents] += silent
     whole = total + float(own @ silent)
     left_out = (float(own @ loud) + done.lost) / whole + passed_over
     scale = whole * float(np.exp(done.log_scale))
-    return Frontier(
-        first[parents], bound / whole, scale, factor, extra / whole, min(left_out, 1.0)
-    )
+    return Frontier(first[parents], bound / whole, scale, factor, extra / whole, min(left_out, 1.0))
 
 
 def _parents(could: Floats) -> tuple[Ints, float]:
@@ -246,11 +251,9 @@ def _pair_like(solved: Solved, like: Floats) -> Floats:
     return found
 
 
-def _looked_at(
-    solved: Solved, done: Replay, members: Ints, parents: Ints
-) -> NDArray[np.bool_]:
+def _looked_at(solved: Solved, done: Replay, parents: Ints) -> NDArray[np.bool_]:
     """(parents, faults) whether the set with one fault more is among the originals itself."""
-    n = solved.n_faults
+    n, members = solved.n_faults, solved.members[done.first[parents]]
     found = np.zeros((len(members), n), dtype=np.bool_)
     small = np.flatnonzero((members < n).sum(axis=1) <= 1)
     rows = solved.pair_row[members[small].min(axis=1), :n]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from diagnose.faults.temperature import REFERENCE_CELSIUS
 
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """A recorded finding.

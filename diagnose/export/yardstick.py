@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float32]
 
+import os
+RARE = float(os.environ.get("RARE", "0.01"))
 STEPS = 200
 """Chances are compared in steps of half a percent."""
 
@@ -104,7 +106,7 @@ def _weights(pairs: PairTable, shown: NDArray[np.uint8]) -> Floats:
     largest = np.zeros(chances.shape, np.float32)
     for joint in (pairs.prior[:, None] * pairs.complained[first, second]).T:
         mass = np.einsum("s,sto->to", joint, chances)
-        share = joint[:, None, None] / np.where(mass > 0.0, mass, np.inf)
+        share = joint[:, None, None] / (mass + RARE * joint.sum())
         np.maximum(largest, share, out=largest)
     weight = np.zeros(shown.shape, np.float32)
     weight[first, second] = weight[second, first] = largest

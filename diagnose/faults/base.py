@@ -6,11 +6,9 @@ with the largest priors, up to `MOST_PAIRS`.
 
 from __future__ import annotations
 
-from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.faults.priors import padded
 from diagnose.faults.solved import (
@@ -24,6 +22,8 @@ from diagnose.faults.solved import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from numpy.typing import NDArray
+
     from diagnose.faults.behaviour import Behaviour, FaultSet
     from diagnose.faults.priors import Priors
     from diagnose.faults.solved import TestColumns
@@ -32,6 +32,10 @@ if TYPE_CHECKING:
 
 MOST_PAIRS = 16_000
 """Pairs of faults that a base holds at most."""
+
+MOST_WORK = 5e7
+"""Work that solving a base may take, see `Behaviour.work`: some ten seconds. Every single fault is
+solved in any case."""
 
 BLOCK = 1024
 """Fault sets solved between two reports of progress."""
@@ -43,11 +47,15 @@ def base_sets(behaviour: Behaviour, priors: Priors) -> list[FaultSet]:
     first, second = np.triu_indices(n, 1)
     apart = part[first] != part[second]
     pairs = np.stack([first[apart], second[apart]], axis=1)
-    if len(pairs) > MOST_PAIRS:
+    most = int(np.clip(MOST_WORK / behaviour.work - n - 1, 0, MOST_PAIRS))
+    if len(pairs) > most:
         weight = np.concatenate(
-            [priors.joint(block).sum(axis=1) for block in np.array_split(pairs, len(pairs) // 4096 + 1)]
+            [
+                priors.joint(block).sum(axis=1)
+                for block in np.array_split(pairs, len(pairs) // 4096 + 1)
+            ]
         )
-        pairs = pairs[np.sort(np.argsort(-weight, kind="stable")[:MOST_PAIRS])]
+        pairs = pairs[np.sort(np.argsort(-weight, kind="stable")[:most])]
     return [(), *((f,) for f in range(n)), *map(tuple, pairs.tolist())]
 
 
@@ -117,9 +125,7 @@ def pack(base: Solved) -> dict[str, NDArray[Any]]:
     }
 
 
-def unpack(
-    arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Priors
-) -> Solved:
+def unpack(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Priors) -> Solved:
     """The inverse of `pack`.
 
     Raises:

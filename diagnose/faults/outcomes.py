@@ -15,7 +15,6 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-
 if TYPE_CHECKING:
     from diagnose.machine.model import Test
 
@@ -70,7 +69,8 @@ def _measured(values, limits, spread, spread_percent, unsteady, found):
     Args:
         values: (readings, 2) the two values it can have.
         limits: (limits,) lower bounds of the outcomes that have one, highest first.
-        spread, spread_percent: of the instrument.
+        spread: of the instrument, in the test's unit.
+        spread_percent: a further part of it, in percent of the value.
         unsteady: whether the last outcome is that it comes and goes.
         found: (readings, outcomes) result.
     """

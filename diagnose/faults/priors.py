@@ -180,7 +180,9 @@ def make_priors(behaviour: Behaviour) -> Priors:
     causes = tuple(cause.id for cause in listed)
     n_free = sum(cause.part is None for cause in listed)
     if len(causes) > MOST_CAUSES:
-        raise NetworkError(f"{len(causes)} shared causes; expected at most {MOST_CAUSES}", causes[0])
+        raise NetworkError(
+            f"{len(causes)} shared causes; expected at most {MOST_CAUSES}", causes[0]
+        )
     _refuse_circles(machine)
     bits = np.arange(1 << len(causes))[:, None] >> np.arange(len(causes)) & 1
     good, odds = np.ones(len(bits)), np.ones((len(behaviour.faults) + 1, len(bits)))
@@ -207,7 +209,13 @@ def make_priors(behaviour: Behaviour) -> Priors:
         odds=odds,
         triggers=np.array(
             [
-                [*(part == cause.part and mode in cause.modes for part, mode in behaviour.faults), 0]
+                [
+                    *(
+                        part == cause.part and mode in cause.modes
+                        for part, mode in behaviour.faults
+                    ),
+                    0,
+                ]
                 for cause in listed
             ],
             dtype=bool,

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.errors import UnitError, ValueOutOfRangeError
-from diagnose.machine.model import OPEN_OHMS
 from diagnose.faults.normal import normal_pdf
 from diagnose.faults.outcomes import FIRST_OF_TWO, bin_of, spread_of
+from diagnose.machine.model import OPEN_OHMS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -162,8 +162,8 @@ class Solved:
     @property
     def nbytes(self) -> int:
         """Memory that it holds."""
-        own = (self.members, self.prior, self.place, self.pair_row, *self.values, *self.chances)
-        return sum(int(array.nbytes) for array in own)
+        own: list[NDArray[Any]] = [self.members, self.prior, self.place, self.pair_row]
+        return sum(int(array.nbytes) for array in (*own, *self.values, *self.chances))
 
     def faults(self, row: int) -> FaultSet:
         """The faults of a row, ascending."""
@@ -266,7 +266,7 @@ def _wide(members: Ints, width: int, none: int) -> Ints:
     return np.pad(members, ((0, 0), (0, width - members.shape[1])), constant_values=none)
 
 
-def appended(  # noqa: PLR0913, PLR0917 - each is another part of the table
+def appended(
     solved: Solved,
     base: Solved,
     columns: TestColumns,
@@ -385,9 +385,7 @@ def with_grown(columns: TestColumns, solved: Solved, values: tuple[Floats, ...])
             noise.append(entropy_bits(rows[-1]))
         total += len(values[column]) - base
     every = np.concatenate(rows)
-    return known._replace(
-        first_grown=first, rows_grown=every, noise_grown=np.concatenate(noise)
-    )
+    return known._replace(first_grown=first, rows_grown=every, noise_grown=np.concatenate(noise))
 
 
 def _wide_chances(columns: TestColumns, test: Test, values: Floats) -> Floats:

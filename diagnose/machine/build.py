@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.machine.build_parts import build_part
 from diagnose.machine.build_tests import build_test
+from diagnose.machine.entries_of_tests import AllOfFunction, RelayFunction
 from diagnose.machine.model import (
     Area,
     Caution,
@@ -19,14 +20,13 @@ from diagnose.machine.model import (
     Shop,
     Tool,
 )
-from diagnose.machine.entries_of_tests import AllOfFunction, RelayFunction
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from diagnose.machine.entries_of_tests import AnyFunction
     from diagnose.machine.model import Part
     from diagnose.machine.schema import CauseEntry, MachineFile, RaiseEntry
-    from diagnose.machine.entries_of_tests import AnyFunction
 
 RELAY_LEVELS = ("pulls_in", "chatters", "silent")
 ALL_OF_LEVELS = ("yes", "no")

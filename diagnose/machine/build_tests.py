@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from diagnose.machine.build_parts import DICTIONARY_VOLTS
 from diagnose.machine.dictionary import test_kinds, unsteady_title
-from diagnose.machine.model import Outcome, Test
 from diagnose.machine.entries_of_tests import (
     AmpsOutcome,
     AmpsTest,
@@ -21,14 +20,15 @@ from diagnose.machine.entries_of_tests import (
     SubstituteTest,
     WiggleTest,
 )
+from diagnose.machine.model import Outcome, Test
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from diagnose.machine.dictionary import OutcomeKind, TestDefaults
+    from diagnose.machine.entries_of_tests import AnyTest, VoltsOutcome
     from diagnose.machine.model import Function
     from diagnose.machine.schema import MachineFile
-    from diagnose.machine.entries_of_tests import AnyTest, VoltsOutcome
 
 UNSTEADY = "unsteady"
 """Outcome that electrical tests get beside those of the file."""

@@ -6,8 +6,6 @@ from typing import TYPE_CHECKING
 
 from diagnose.machine.build_tests import test_parts, test_probes
 from diagnose.machine.dictionary import part_kinds, test_kinds
-from diagnose.machine.part_entries import ControllerEntry
-from diagnose.machine.subject import unknown_words
 from diagnose.machine.entries_of_tests import (
     AllOfFunction,
     BridgeTest,
@@ -17,15 +15,17 @@ from diagnose.machine.entries_of_tests import (
     LookTest,
     SubstituteTest,
 )
+from diagnose.machine.part_entries import ControllerEntry
+from diagnose.machine.subject import unknown_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from diagnose.errors import Problem
     from diagnose.machine.document import Path
+    from diagnose.machine.entries_of_tests import AnyTest
     from diagnose.machine.schema import RaiseEntry
     from diagnose.machine.subject import Subject
-    from diagnose.machine.entries_of_tests import AnyTest
 
 
 def check_names(subject: Subject) -> Iterator[Problem]:

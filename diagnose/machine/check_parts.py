@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.machine.build_parts import relay_volts
 from diagnose.machine.dictionary import part_kinds
+from diagnose.machine.entries_of_tests import AllOfFunction, LevelledFunction
 from diagnose.machine.part_entries import (
     ControllerEntry,
     LoadEntry,
@@ -13,7 +14,6 @@ from diagnose.machine.part_entries import (
     RelayEntry,
     WireEntry,
 )
-from diagnose.machine.entries_of_tests import AllOfFunction, LevelledFunction
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

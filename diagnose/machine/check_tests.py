@@ -14,7 +14,6 @@ from diagnose.machine.build_tests import (
 )
 from diagnose.machine.check_parts import HANDLED_WITH_CARE, check_bounds, cycles
 from diagnose.machine.dictionary import part_kinds
-from diagnose.machine.part_entries import ControllerEntry, RelayEntry
 from diagnose.machine.entries_of_tests import (
     AmpsTest,
     BridgeTest,
@@ -25,6 +24,7 @@ from diagnose.machine.entries_of_tests import (
     SubstituteTest,
     WiggleTest,
 )
+from diagnose.machine.part_entries import ControllerEntry, RelayEntry
 from diagnose.machine.wiring import main_path
 
 if TYPE_CHECKING:
@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
     from diagnose.errors import Problem
     from diagnose.machine.document import Path
-    from diagnose.machine.subject import Subject
     from diagnose.machine.entries_of_tests import AnyTest
+    from diagnose.machine.subject import Subject
 
 
 def check_tests(subject: Subject) -> Iterator[Problem]:

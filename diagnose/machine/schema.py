@@ -14,8 +14,8 @@ from diagnose.machine.entries import (
     SourcedEntry,
     Words,
 )
-from diagnose.machine.part_entries import AnyPart  # noqa: TC001  pydantic needs it
 from diagnose.machine.entries_of_tests import AnyFunction, AnyTest  # noqa: TC001
+from diagnose.machine.part_entries import AnyPart  # noqa: TC001  pydantic needs it
 
 
 class MachineEntry(SourcedEntry):

@@ -10,90 +10,38 @@ hand splits what is left. Minutes are those of the tests and of opening what was
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from diagnose.rule.minutes import opening_minutes, to_open
+from diagnose.ahead.standing import standing
+from diagnose.faults.solved import entropy_bits
 from diagnose.review.groups import repair_items
+from diagnose.review.table import SCORE_DIGITS
+from diagnose.rule import gate
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from diagnose.machine.model import Machine, Test
     from diagnose.review.table import OutcomeTable
 
-SCORE_DIGITS = 9
-"""Bits per minute are compared to so many digits, so that ties fall alike on every computer."""
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Node:
-    """A point on the way: what may still be wrong, and what has been done.
+class Way(NamedTuple):
+    """Jobs that went the same way so far.
 
     Attributes:
         faults: candidates left.
-        done: rows of the tests done.
-        open_areas: areas that stand open.
+        done: tests done, as bits.
+        open_areas: areas that stand open, as bits.
         minutes: spent so far.
     """
 
     faults: NDArray[np.int64]
-    done: tuple[int, ...] = ()
-    open_areas: frozenset[str] = frozenset()
+    done: int = 0
+    open_areas: int = 0
     minutes: float = 0.0
-
-    def after(self, machine: Machine, row: int, test: Test) -> Node:
-        """The same candidates after a test has been done."""
-        opens = to_open(machine, test.area, self.open_areas)
-        return Node(
-            faults=self.faults,
-            done=(*self.done, row),
-            open_areas=self.open_areas | set(opens),
-            minutes=self.minutes + test.minutes + opening_minutes(machine, opens),
-        )
-
-    def split(self, predicted: NDArray[np.int64]) -> list[Node]:
-        """One node per outcome, with the candidates that give it.
-
-        Args:
-            predicted: (faults + 1,) outcome of the test done last under each fault.
-        """
-        shown = predicted[self.faults]
-        return [
-            Node(self.faults[shown == outcome], self.done, self.open_areas, self.minutes)
-            for outcome in np.unique(shown)
-        ]
-
-
-def at_hand(table: OutcomeTable, chosen: Sequence[int], done: Sequence[int]) -> list[int]:
-    """Rows of the tests not done yet whose forerunners have been done."""
-    finished = {table.tests[row].id for row in done}
-    return [
-        row for row in chosen if row not in done and finished.issuperset(table.tests[row].needs)
-    ]
-
-
-def ranked(
-    table: OutcomeTable, node: Node, rows: Sequence[int], gains: NDArray[np.float64]
-) -> list[int]:
-    """Rows with a gain, most bits per minute first; ties by fewer minutes, then by the file.
-
-    Args:
-        table: the machine's tests.
-        node: where the job stands.
-        rows: tests at hand.
-        gains: (rows,) what each would tell, in bits.
-    """
-    found = []
-    for row, gain in zip(rows, gains, strict=True):
-        minutes = node.after(table.machine, row, table.tests[row]).minutes - node.minutes
-        if gain > 1e-6:
-            found.append((-round(float(gain) / max(minutes, 1e-6), SCORE_DIGITS), minutes, row))
-    return [row for *_, row in sorted(found)]
 
 
 def isolation_minutes(
@@ -109,34 +57,43 @@ def isolation_minutes(
     spent = np.full(len(table.faults), np.nan)
     begin = np.flatnonzero(table.explains[complaint, : table.n_listed] > 0.0)
     weights = table.priors * table.explains[complaint]
-    nodes = [Node(begin)] if len(begin) else []
-    while nodes:
-        node = nodes.pop()
-        row = _next_test(table, chosen, node, weights)
+    never = sum(1 << row for row in set(range(len(table.tests))).difference(chosen))
+    ways = [Way(begin)] if len(begin) else []
+    while ways:
+        way = ways.pop()
+        access = table.costs.at(way.open_areas)
+        barred = standing(table.costs, done=way.done, never=never).barred
+        row = _next_test(table, way.faults, weights[way.faults], access.test_minutes, barred)
         if row < 0:
-            spent[node.faults] = node.minutes
-        else:
-            done = node.after(table.machine, row, table.tests[row])
-            nodes += done.split(table.predicted[row])
+            spent[way.faults] = way.minutes
+            continue
+        shown = table.predicted[row, way.faults]
+        opened, minutes = int(access.test_opens[row]), way.minutes + access.test_minutes[row]
+        ways += [
+            Way(way.faults[shown == outcome], way.done | 1 << row, opened, minutes)
+            for outcome in np.unique(shown)
+        ]
     return spent
 
 
 def _next_test(
-    table: OutcomeTable, chosen: Sequence[int], node: Node, weights: NDArray[np.float64]
+    table: OutcomeTable,
+    faults: NDArray[np.int64],
+    weight: NDArray[np.float64],
+    minutes: NDArray[np.float64],
+    barred: NDArray[np.bool_],
 ) -> int:
-    """Row of the test to do, -1 when the fault is isolated as far as it can be."""
-    if repair_items(table.machine, [table.faults[f] for f in node.faults]) <= 1:
+    """Row of the test to do, -1 when the fault is isolated as far as it can be.
+
+    The most bits per minute; ties by fewer minutes, then by the file.
+    """
+    if repair_items(table.machine, [table.faults[f] for f in faults]) <= 1:
         return -1
-    rows = at_hand(table, chosen, node.done)
-    weight = weights[node.faults]
     weight = weight if weight.sum() > 0.0 else np.ones(len(weight))
-    shown = table.predicted[rows][:, node.faults]
-    mass = np.stack([(shown == o) @ weight for o in range(table.chances.shape[2])], axis=-1)
-    return next(iter(ranked(table, node, rows, entropy_bits(mass / weight.sum()))), -1)
-
-
-def entropy_bits(chances: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Entropy over the last axis, in bits: `-sum p log2 p`."""
-    logs = np.log2(chances, out=np.zeros_like(chances), where=chances > 0.0)
-    found: NDArray[np.float64] = -(chances * logs).sum(axis=-1)
-    return found
+    shown = table.predicted[:, faults]
+    mass = np.stack([(shown == o) @ weight for o in range(shown.max(initial=0) + 1)], axis=-1)
+    gains = entropy_bits(mass / weight.sum())
+    rate = gate.bits_per_minute(gains, minutes).round(SCORE_DIGITS)
+    rows = np.flatnonzero(~barred & (gains > gate.MINIMUM_GAIN_BITS))
+    order = np.lexsort((rows, minutes[rows].round(SCORE_DIGITS), -rate[rows]))
+    return int(rows[order[0]]) if len(rows) else -1

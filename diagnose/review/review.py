@@ -30,16 +30,16 @@ from diagnose.review.practice import follow_jobs
 from diagnose.review.table import MEASURED, make_table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Collection, Iterable, Mapping
     from pathlib import Path
 
     import pandas as pd
     from numpy.typing import NDArray
 
     from diagnose.machine.model import Machine
-    from diagnose.network.ready import Progress
     from diagnose.review.practice import Steps
     from diagnose.review.table import OutcomeTable
+    from diagnose.rule.prepared import Progress
 
 TOOL_SETS: Mapping[str, tuple[str, ...] | None] = {
     "all": None,
@@ -131,7 +131,7 @@ def review_machine(
     Raises:
         UnknownNameError: no such machine or tool.
         MachineFileError: the file has problems.
-        CircuitError, NetworkError, NetworkTooLargeError: it cannot be solved.
+        CircuitError, NetworkError: it cannot be solved.
     """
     return _reviews(machine, [tools if tools is None else tuple(tools)], progress)[0]
 
@@ -180,15 +180,13 @@ def _tools(machine: Machine, tools: tuple[str, ...] | None) -> tuple[str, ...]:
     return tuple(tool for tool in wanted if tool != "none")
 
 
-def review_table(
-    table: OutcomeTable, tools: tuple[str, ...], tests_done: set[str | None]
-) -> Review:
+def review_table(table: OutcomeTable, tools: tuple[str, ...], rows_done: Collection[int]) -> Review:
     """The review of a machine whose tests have been solved for every single fault.
 
     Args:
         table: tests against single faults.
         tools: tools at hand.
-        tests_done: tests that jobs came to.
+        rows_done: rows of the tests that jobs came to.
     """
     rows = [row for row, test in enumerate(table.tests) if test.tool in (*tools, "none")]
     groups = find_groups(table, rows)
@@ -207,7 +205,7 @@ def review_table(
         groups=groups,
         weighted=_figures(table, groups, priors, priors * shares, minutes),
         unweighted=_figures(table, groups, np.ones(table.n_listed), each, minutes),
-        never_chosen=tuple(test for test in tests if test not in tests_done),
+        never_chosen=tuple(table.tests[row].id for row in rows if row not in rows_done),
         alike=alike_parts(groups),
     )
 

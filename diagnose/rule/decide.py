@@ -139,7 +139,10 @@ def decide(
     """What to do next.
 
     Args:
-        survey, explains, costs, standing: as in `look`.
+        survey: what is to be expected.
+        explains: (faults,) 1 where the fault alone gives the complaint.
+        costs: of the machine.
+        standing: where the job stands.
         every: work out for every test whether it is worth its minutes, not only up to the first
             that is; the action is the same.
     """

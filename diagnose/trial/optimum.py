@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numba import njit
 
-from diagnose.rule.repair_kernels import opening_of
 from diagnose.errors import ValueOutOfRangeError
+from diagnose.rule.repair_kernels import opening_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

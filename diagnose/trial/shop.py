@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from diagnose.ahead.known import KnownMinutes, MachineCure
 from diagnose.ahead.problem import without
@@ -23,6 +22,8 @@ from diagnose.faults.priors import new_part_modes
 from diagnose.rule.minutes import price_minutes
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from diagnose.faults.behaviour import FaultSet
     from diagnose.rule.prepared import Prepared
 

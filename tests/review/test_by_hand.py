@@ -27,13 +27,13 @@ import pytest
 
 from diagnose.belief.situation import Situation
 from diagnose.errors import UnknownNameError
+from diagnose.faults.words import SHARE_OF_MACHINES
 from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_names
-from diagnose.faults.words import SHARE_OF_MACHINES
 from diagnose.review.groups import repair_items
-from diagnose.review.isolation import entropy_bits, isolation_minutes
+from diagnose.review.isolation import isolation_minutes
 from diagnose.review.review import TOOL_SETS, Review, review_machine, review_table, review_tool_sets
-from diagnose.review.table import cause_behind, make_table
+from diagnose.review.table import make_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -181,20 +181,6 @@ def test_repairs_that_only_together_fix_a_part(bench_lamp: Machine) -> None:
     parts = {**bench_lamp.parts, "switch": replace(switch, repairs=less)}
     machine = replace(bench_lamp, parts=parts)
     assert repair_items(machine, [("switch", "open"), ("switch", "stuck_closed")]) == 2
-
-
-def test_a_cause_behind_a_fault(larkfield: Machine) -> None:
-    # Bayes by hand: prior 0.12, factor 8: 0.12 * 8 / (0.12 * 8 + 0.88)
-    nest = larkfield.shared_causes["rodent_nest"]
-    assert cause_behind(larkfield, nest, "lamp_wire", "open") == pytest.approx(0.96 / 1.84)
-    assert cause_behind(larkfield, nest, "lamp", "open") == pytest.approx(0.12)
-    charging = larkfield.shared_causes["not_charging"]
-    assert cause_behind(larkfield, charging, "charger", "weak") == 1.0
-    assert cause_behind(larkfield, charging, "battery", "flat") == 0.0
-
-
-def test_entropy_of_a_fair_coin_and_of_certainty() -> None:
-    assert entropy_bits(np.array([[0.5, 0.5], [1.0, 0.0]])).tolist() == [1.0, 0.0]
 
 
 def shipped_tables() -> Iterator[Review]:

@@ -12,7 +12,9 @@ import numpy as np
 from pgmpy.factors.discrete import TabularCPD
 from pgmpy.models import DiscreteBayesianNetwork
 
-from diagnose.ahead.problem import DecisionProblem, RepairTable, TestTable, make_tables
+from diagnose.ahead.problem import DecisionProblem
+from diagnose.belief.survey import SetTables
+from diagnose.rule.costs import RepairCosts, TestCosts, make_costs
 
 CAUSE = 0.3
 FUSE = {0: [0.9, 0.06, 0.04], 1: [0.6, 0.3, 0.1]}
@@ -28,61 +30,61 @@ SAME = np.array([[0.01, 0.99], [0.98, 0.99], [0.50, 0.99]])
 """P(complaint is there | fuse, wire)."""
 
 SETS = list(itertools.product(range(3), range(2)))
+NONE = 3
+"""Three faults: fuse open, fuse loose, wire open; this number stands for none."""
 
 
 def problem() -> DecisionProblem:
-    """Hypothesis number = 2 * fuse + wire."""
+    """Number of a set = 2 * fuse + wire."""
     prior = np.array(
         [sum(p * FUSE[c][f] * WIRE[c][w] for c, p in ((0, 1 - CAUSE), (1, CAUSE))) for f, w in SETS]
     )
     same = np.array([SAME[f, w] for f, w in SETS])
     lit = np.array([LAMP[f, w] for f, w in SETS])
+    lamp = np.stack([lit, 1.0 - lit], axis=1)
     faults = [[f - 1] * (f > 0) + [2] * w for f, w in SETS]
-    fixes = np.array([[1, 1, 0], [0, 0, 1]], dtype=np.int8)
-    after = np.array([[w for _, w in SETS], [2 * f for f, _ in SETS]], dtype=np.int32)
-    joined = np.full((6, 3), -1, dtype=np.int32)
-    for h, (f, w) in enumerate(SETS):
+    joined = np.full((6, 3), -1)
+    for row, (f, w) in enumerate(SETS):
         if f == 0:
-            joined[h, :2] = 2 + w, 4 + w
+            joined[row, :2] = 2 + w, 4 + w
         if w == 0:
-            joined[h, 2] = h + 1
-    repairs = RepairTable(
-        names=("fuse.replace", "wire.mend"),
-        minutes=np.array([5.0, 20.0]),
-        area=np.array([-1, -1], dtype=np.int32),
-        fixes=fixes,
-        part=np.array([0, 1], dtype=np.int32),
-        new_part=np.array([True, False]),
-        after=after,
+            joined[row, 2] = row + 1
+    return DecisionProblem(
+        costs=costs(),
+        prior=prior * same / (prior @ same),
+        tables=SetTables(
+            start=np.array([0, 2], dtype=np.int32),
+            like=lamp,
+            noise=-(lamp * np.log2(lamp)).sum(axis=1, keepdims=True),
+            members=np.array([(*own, NONE, NONE)[:2] for own in faults]),
+        ),
+        explains=np.ones(3),
+        same=same,
+        after=np.array([[w for _, w in SETS], [2 * f for f, _ in SETS]]),
         bad=np.array([[*NEW_FUSE[1:], 0.0], [0.0, 0.0, 0.0]]),
         joined=joined,
+        part_of=np.array([0, 0, 1]),
     )
-    none, parents = np.zeros(0), np.zeros(0, dtype=np.int32)
-    width = np.array([(*one, -1, -1)[:2] for one in faults], dtype=np.int32)
-    lamp = np.stack([lit, 1.0 - lit], axis=1)
-    return DecisionProblem(
-        machine="bench",
-        complaint="dead",
-        faults=(("fuse", "open"), ("fuse", "loose"), ("wire", "open")),
-        part_of=np.array([0, 0, 1], dtype=np.int32),
-        prior=prior * same / (prior @ same),
-        same=same,
-        tests=TestTable(
-            names=("lamp",),
-            minutes=np.array([1.0]),
-            area=np.array([-1], dtype=np.int32),
-            needs=(0,),
-            again=np.array([True]),
-            slip=np.zeros(1),
-            order=(0,),
+
+
+def costs():
+    """A lamp of a minute, a new fuse for 5, mending the wire for 20, a check of 2."""
+    nowhere = np.array([-1, -1])
+    return make_costs(
+        TestCosts(("lamp",), np.array([1.0]), nowhere[:1], (0,), np.array([True])),
+        RepairCosts(
+            names=("fuse.replace", "wire.mend"),
+            minutes=np.array([5.0, 20.0]),
+            area=nowhere,
+            fixes=np.array([[1, 1, 0], [0, 0, 1]], dtype=np.int8),
+            part=np.array([0, 1]),
+            new_part=np.array([True, False]),
         ),
-        repairs=repairs,
-        tables=make_tables([lamp], width, np.array([0.98, 0.5, 0.99]), repairs, none, parents, 2.0),
-        area_names=(),
-        area_minutes=none,
-        area_parent=parents,
+        (),
+        np.zeros(0),
+        (),
         check_minutes=2.0,
-        escalate_minutes=180.0,
+        hand_over_minutes=180.0,
     )
 
 
