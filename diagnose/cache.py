@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 FORMAT_VERSION = b"nostart-diagnose bundle 1"
 DIRECTORY_VARIABLE = "NOSTART_CACHE_DIR"
 CHECKSUM = "_sha256"
+
+MOST_BYTES = 500_000_000
+"""All bundles together; the longest unused go first."""
+
 _SAFE_NAME = re.compile(r"[A-Za-z0-9_.-]{1,128}")
 
 
@@ -68,6 +72,8 @@ def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
         with np.load(io.BytesIO(raw), allow_pickle=False) as held:
             arrays = {name: held[name] for name in held.files}
         checksum = arrays.pop(CHECKSUM).tobytes()
+        with contextlib.suppress(OSError):
+            os.utime(place)
     except Exception:
         return None
     return arrays if checksum == _checksum(kind, key, arrays) else None
@@ -104,7 +110,19 @@ def store(kind: str, key: str, arrays: Mapping[str, NDArray[Any]]) -> bool:
             with contextlib.suppress(OSError):
                 Path(unfinished).unlink()
         return False
+    _evict(place)
     return True
+
+
+def _evict(newest: Path) -> None:
+    """Delete bundles until the others fit; the newest stays."""
+    with contextlib.suppress(OSError):
+        stats = [(file, file.stat()) for file in newest.parent.glob("*.npz") if file != newest]
+        room = MOST_BYTES - newest.stat().st_size
+        for file, stat in sorted(stats, key=lambda known: -known[1].st_mtime):
+            room -= stat.st_size
+            if room < 0:
+                file.unlink(missing_ok=True)
 
 
 def _place(kind: str, key: str) -> Path:

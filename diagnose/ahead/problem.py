@@ -87,9 +87,8 @@ def thinned_problem(
     """
     weight = thinned(belief.weight, most)
     kept = np.flatnonzero(weight)
-    every = belief.sets()
-    sets = [every[row] for row in kept.tolist()]
     costs, none = prepared.costs, len(prepared.faults)
+    sets = [tuple(f for f in row if f < none) for row in belief.members[kept].tolist()]
     closed = _closed(sets, costs)
     number = {faults: row for row, faults in enumerate(closed)}
     solved = prepared.sets.with_sets(closed)

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from diagnose.belief.search import Search, SearchResult
     from diagnose.belief.situation import Situation
     from diagnose.belief.survey import Survey
-    from diagnose.faults.behaviour import FaultSet
     from diagnose.faults.solved import Solved, SolvedSets
 
 Floats = NDArray[np.float64]
@@ -95,11 +94,6 @@ class Belief:
         """Memory that it holds."""
         own = (self.members, self.weight, self.there, *self.survey)
         return sum(int(array.nbytes) for array in own)
-
-    def sets(self) -> list[FaultSet]:
-        """The fault sets, the likeliest first."""
-        none = self.survey.joint.shape[1]
-        return [tuple(f for f in row if f < none) for row in self.members.tolist()]
 
 
 def believe(sets: SolvedSets, situation: Situation, *, sample: bool = True) -> Belief:
@@ -190,8 +184,8 @@ def _doubt(sets: SolvedSets, solved: Solved, worst: Factor, slip: float, without
         table = solved.chances.of(worst.test, len(outcomes), readings)
         chances = weight @ table[solved.place[without.now, worst.column]]
     else:
-        there = sets.priors.there(solved.members[without.first], without.free)[:, worst.cause]
-        p = float(weight @ there)
+        causes = _causes(sets, solved, without.first, without.now, without.free)
+        p = float(weight @ causes[:, worst.cause])
         absent, present = sets.columns.by_cause[worst.test][:, : len(outcomes)]
         chances = (1.0 - p) * absent + p * present
     likely = int(np.argmax(chances))
@@ -215,12 +209,20 @@ def _there(sets: SolvedSets, found: SearchResult, rows: Ints, weight: Floats) ->
     place = np.full(len(solved.prior), -1)
     place[rows] = np.arange(len(rows))
     held = np.flatnonzero((place[done.now] >= 0) & (weight > 0.0))
-    chances = sets.there(solved, done.first[held], done.free)
+    chances = _causes(sets, solved, done.first[held], done.now[held], done.free)
     at, own = place[done.now[held]], weight[held]
     by_row = np.maximum(np.bincount(at, own, len(rows)), 1e-300)
     columns = [np.bincount(at, own * chance, len(rows)) / by_row for chance in chances.T]
     result: Floats = np.stack(columns, axis=1) if columns else np.zeros((len(rows), 0))
     return result
+
+
+def _causes(sets: SolvedSets, solved: Solved, first: Ints, now: Ints, free: Floats) -> Floats:
+    """(hypotheses, causes) chance of each cause; a part's failure as the part stands now."""
+    chances = sets.there(solved, first, free)
+    for place in range(sets.priors.n_free, len(sets.priors.causes)):
+        chances[:, place] = sets.priors.triggers[place][solved.members[now]].any(axis=1)
+    return chances
 
 
 def _extra(found: SearchResult) -> Floats:

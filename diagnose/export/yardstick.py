@@ -89,14 +89,14 @@ def _shown(
             test_of.setdefault(pairs.behaviour.column_of(test), test)
     chances = []
     for column in columns:
-        values = np.nan_to_num(readings[..., column, :])
+        values = np.nan_to_num(readings[..., column, :]).reshape(-1, 2)
         test = test_of.get(column)
         chances.append(complaint_chances(values) if test is None else outcome_chances(test, values))
     most = max(chance.shape[-1] for chance in chances)
-    shown = np.zeros((*readings.shape[:-2], len(columns), most), np.uint8)
+    shown = np.zeros((len(chances[0]), len(columns), most), np.uint8)
     for place, chance in enumerate(chances):
-        shown[..., place, : chance.shape[-1]] = np.round(STEPS * chance)
-    return shown
+        shown[:, place, : chance.shape[-1]] = np.round(STEPS * chance)
+    return shown.reshape(*readings.shape[:-2], len(columns), most)
 
 
 def _weights(pairs: PairTable, shown: NDArray[np.uint8]) -> Floats:

@@ -18,7 +18,7 @@ Sets of areas are bits of a number, in the order of the machine file.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+MOST_KEPT = 1024
+"""Costs are kept for so many sets of open areas; a machine seldom has more."""
 
 HAND_OVER = "escalate"
 """Name of the action that hands the job over."""
@@ -145,6 +148,7 @@ class Costs:
     hand_over_minutes: float
     fault_way: Floats
     tables: RepairTables
+    _access: dict[int, Access] = field(default_factory=dict)
 
     @property
     def n_tests(self) -> int:
@@ -170,7 +174,15 @@ class Costs:
         return sum(1 << self.area_names.index(area) for area in set(areas))
 
     def at(self, open_areas: int) -> Access:
-        """Costs with these areas open."""
+        """Costs with these areas open; worked out once for each set of areas that comes up."""
+        known = self._access.get(open_areas)
+        if known is None:
+            if len(self._access) >= MOST_KEPT:
+                self._access.clear()
+            known = self._access[open_areas] = self._with_open(open_areas)
+        return known
+
+    def _with_open(self, open_areas: int) -> Access:
         places = np.arange(len(self.area_names))
         closed = (self.ways & ~open_areas)[:, None] >> places & 1
         by_area = closed * self.tables.area_minutes

@@ -77,7 +77,7 @@ def small_problem(  # noqa: PLR0913 - one argument for each thing that is spread
         tables=SetTables(
             start=np.cumsum([0, *(one.shape[1] for one in padded)]).astype(np.int32),
             like=np.concatenate([np.zeros((n_faults + 1, 0)), *padded], axis=1),
-            noise=np.stack([entropy_bits(one) for one in padded], axis=1),
+            noise=np.array([entropy_bits(one) for one in padded]).reshape(n_tests, n_faults + 1).T,
             members=np.arange(n_faults + 1)[:, None],
         ),
         explains=np.ones(n_faults),

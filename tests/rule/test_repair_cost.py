@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import itertools
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.advice.plain_repairs import plain_repairs as engine
+from diagnose.job import prepare
+from diagnose.machine.load import load_machine
+from diagnose.rule.costs import RepairCosts, make_costs
+from diagnose.rule.repair_kernels import repair_cost
+from tests.rule.plain_repairs import NOTHING
+from tests.rule.plain_repairs import plain_repairs as engine
+
+if TYPE_CHECKING:
+    from diagnose.machine.model import Machine
+    from diagnose.rule.costs import Costs
 
 
 def by_hand(
@@ -60,17 +70,17 @@ def test_a_mode_fixed_once_does_not_count_again() -> None:
     st.floats(50.0, 500.0),
 )
 def test_no_order_and_no_stop_is_cheaper(
-    parts: list[tuple[float, float, float]], escalate: float
+    parts: list[tuple[float, float, float]], hand_over: float
 ) -> None:
     total = max(sum(p for p, _, _ in parts), 1.0)
     chances = [p / total for p, _, _ in parts]
     minutes, waste = [c for _, c, _ in parts], [w for _, _, w in parts]
-    cost, _ = engine(chances, minutes, escalate, waste=waste)
-    best = escalate
+    cost, _ = engine(chances, minutes, hand_over, waste=waste)
+    best = hand_over
     for length in range(1, len(parts) + 1):
         for order in itertools.permutations(range(len(parts)), length):
             left = max(1.0 - sum(chances[i] for i in order), 0.0)
-            best = min(best, by_hand(order, chances, minutes, waste) + left * escalate)
+            best = min(best, by_hand(order, chances, minutes, waste) + left * hand_over)
     assert cost == pytest.approx(best, rel=1e-9)
 
 
@@ -85,3 +95,70 @@ def test_a_good_part_spared_is_worth_its_minutes() -> None:
 def test_no_new_part_goes_in_on_a_small_chance_when_sparing_it_is_worth_more() -> None:
     assert engine([0.2], [10.0], 60.0)[1] == 0
     assert engine([0.2], [10.0], 60.0, waste=[30.0])[1] == -1
+
+
+def with_areas(area_minutes: list[float], parent: list[int], repair_area: list[int]) -> Costs:
+    """Two repairs of 10 minutes with a check of 2, each for its own fault."""
+    return make_costs(
+        NOTHING,
+        RepairCosts(
+            names=("a", "b"),
+            minutes=np.array([10.0, 10.0]),
+            area=np.array(repair_area),
+            fixes=np.eye(2, dtype=np.int8),
+            part=np.arange(2),
+            new_part=np.array([True, False]),
+        ),
+        tuple(f"area_{place}" for place in range(len(area_minutes))),
+        np.array(area_minutes),
+        parent,
+        check_minutes=2.0,
+        hand_over_minutes=500.0,
+        good_part_minutes=30.0,
+    )
+
+
+def test_an_area_that_an_earlier_repair_has_opened_stays_open() -> None:
+    # By hand: both lie in the inner of two nested areas of 5 and 3 minutes. The first repair pays
+    # 8 + 12, the second only 12; one new part, of which sparing a good one is worth 30.
+    costs = with_areas([5.0, 3.0], [-1, 0], [1, 1])
+    minutes, first = repair_cost(costs.tables, np.array([0.3, 0.7]), 1.0, 0, 500.0)
+    # 0.7 / 20 beats 0.3 / (20 + 30)
+    assert (minutes, first) == (pytest.approx(20.0 + 0.3 * 12.0), 1)
+    both_open = repair_cost(costs.tables, np.array([0.3, 0.7]), 1.0, 0b11, 500.0)
+    assert both_open == (pytest.approx(12.0 + 0.3 * 12.0), 1)
+
+
+def test_what_is_open_is_told_area_by_area_by_hand() -> None:
+    costs = with_areas([5.0, 3.0], [-1, 0], [1, -1])
+    assert costs.at(0).repair_minutes.tolist() == [20.0, 12.0]
+    assert costs.at(0b01).repair_minutes.tolist() == [15.0, 12.0]
+    assert costs.at(0b11).repair_minutes.tolist() == [12.0, 12.0]
+    assert costs.at(0).repair_opens.tolist() == [0b11, 0]
+    np.testing.assert_array_equal(costs.fault_way, [[1.0, 1.0], [0.0, 0.0]])
+
+
+@pytest.mark.parametrize("name", ["utility_vehicle", "standby_pump"])
+def test_the_costs_of_a_machine_are_those_of_its_file(name: str) -> None:
+    # Minutes of labour, the price at the labour rate (60 price / EUR per hour), the check, and
+    # what has to be opened, area by area as the file nests them.
+    machine = load_machine(name)
+    ready = prepare(name)
+    access = ready.costs.at(0)
+    for row, full in enumerate(ready.costs.repairs.names):
+        part, _, own = full.partition(".")
+        repair = next(one for one in machine.parts[part].repairs if one.id == own)
+        wanted = repair.minutes + 60.0 * repair.price_eur / machine.shop.labour_eur_per_hour
+        wanted += machine.shop.check_minutes + opening(machine, machine.parts[part].area)
+        assert access.repair_minutes[row] == pytest.approx(wanted)
+        fixed = [(part, mode) in ready.faults for mode in repair.fixes]
+        assert ready.costs.repairs.fixes[row].sum() == sum(fixed)
+    for row, test in enumerate(machine.tests.values()):
+        assert access.test_minutes[row] == pytest.approx(test.minutes + opening(machine, test.area))
+
+
+def opening(machine: Machine, area: str | None) -> float:
+    if area is None:
+        return 0.0
+    own = machine.areas[area]
+    return own.open_minutes + own.close_minutes + opening(machine, own.inside)

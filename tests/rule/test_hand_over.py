@@ -1,0 +1,64 @@
+"""Before handing over: by hand, and against the best policy there is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from diagnose.ahead.expected import Expected
+from diagnose.ahead.policies import Gate
+from diagnose.ahead.state import ProblemBench
+from diagnose.rule.hand_over import minutes_if_known, worth_testing_on
+from diagnose.trial.optimum import optimal_minutes
+from diagnose.trial.small import small_problem
+
+
+def reads(*lost: bool) -> np.ndarray:
+    """(faults, 2): a reading that is lost with some faults and good with the others."""
+    return np.array([[0.0, 1.0] if one else [1.0, 0.0] for one in lost])
+
+
+def test_minutes_if_known_by_hand() -> None:
+    # 0.5 of a fault that 30 minutes mend, 0.2 of one that only a 200-minute repair mends, which is
+    # handed over for 120 instead; the last 0.3 too: 0.5 * 30 + 0.5 * 120 = 75.
+    fixes = np.array([[1, 0, 0], [1, 0, 0], [0, 1, 0]], dtype=np.int8)
+    minutes = np.array([30.0, 45.0, 200.0])
+    found = minutes_if_known(np.array([0.5, 0.2, 0.1]), fixes, minutes, 120.0)
+    assert found == pytest.approx(75.0)
+    assert minutes_if_known(np.zeros(3), fixes[:0], minutes[:0], 120.0) == pytest.approx(120.0)
+
+
+def test_testing_on_by_hand() -> None:
+    # 75 minutes if known and 2 bits of doubt: at 0.5 bits a minute 3 * 2 / 0.5 = 12 minutes more.
+    assert worth_testing_on(75.0, 2.0, 0.5, 87.1)
+    assert not worth_testing_on(75.0, 2.0, 0.5, 87.0)
+    assert not worth_testing_on(75.0, 2.0, 0.0, 1e9)
+
+
+def several(test_minutes: float = 1.0) -> ProblemBench:
+    """Four faults: no single test leads to a repair, two together find one of them."""
+    # Repairs of 78 + 2 minutes, handing over 100. After one test the best of two faults has 0.5:
+    # 80 + 0.5 * 100 = 130 > 100, so it is handed over all the same. After both it is known: 80.
+    both = [reads(True, True, False, False), reads(True, False, True, False)]
+    return ProblemBench(
+        small_problem(
+            np.full(4, 0.25), both, [test_minutes] * 2, [78.0] * 4, hand_over_minutes=100.0
+        )
+    )
+
+
+def test_the_gate_does_not_hand_over_what_two_tests_find() -> None:
+    bench = several()
+    # known 80, 2 bits at 1 bit a minute: 80 + 3 * 2 = 86 < 100
+    assert Gate().decide(bench, bench.start) == 0
+    assert Expected(bench, Gate()).minutes(bench.start) == pytest.approx(82.0)
+    assert optimal_minutes(bench.problem) == pytest.approx(82.0)
+
+
+def test_whoever_is_sure_of_nothing_hands_over_in_the_end() -> None:
+    telling_nothing = np.full((2, 2), 0.5)
+    problem = small_problem(
+        np.array([0.5, 0.5]), [telling_nothing], [1.0], [70.0, 70.0], hand_over_minutes=60.0
+    )
+    bench = ProblemBench(problem)
+    assert Gate().decide(bench, bench.start) == problem.costs.hand_over
