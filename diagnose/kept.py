@@ -41,10 +41,10 @@ class Kept(Generic[Value]):
                     return self._held[key]
             try:
                 value = make()
+                self._keep(key, value)
             finally:
                 with self._lock:
                     self._making.pop(key, None)
-            self._keep(key, value)
             return value
 
     def nbytes(self) -> int:

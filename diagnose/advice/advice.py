@@ -148,9 +148,10 @@ class Advice:
         log_evidence: natural logarithm of the probability (density, for readings) of all
             findings, the complaint included.
         mass_left_out: upper bound of the probability that the answer did not look at, given all
-            that was found; no probability in it is wrong by more.
+            that was found.
         search: `bounded` when that bound is below half a percent; `sampled` when an estimate of
-            it with two standard errors added is; `budget` when neither could be reached.
+            it with two standard errors added is; `budget` when neither could be reached with the
+            sets that one answer may have solved, each of them being worth it.
         findings: all findings in the order recorded.
         repairs: all repairs in the order done.
         suspects: every failure mode, most likely first.

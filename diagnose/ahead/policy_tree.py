@@ -216,8 +216,9 @@ class _Grower:
         rare: list[tuple[int, float]] = []
         found: list[Branch] = []
         for outcome, chance in enumerate(self.bench.chances(state, test)):
-            after = self.bench.after_test(state, test, outcome)
-            if after is None or share * chance < self.least_share:
+            few = share * chance < self.least_share
+            after = None if few else self.bench.after_test(state, test, outcome)
+            if after is None:
                 rare.append((outcome, share * chance))
                 continue
             then = self.grown(after, share * chance, levels - 1)

@@ -121,7 +121,7 @@ def extend(  # noqa: C901, PLR0913, PLR0917 - one pass over flat arrays for the 
         change: from `compare_pairs`.
         order: (faults,) faults in the order they are taken in.
         part_of: (faults + 1,) number of its part, -1 for none.
-        ratio: (sets, faults) prior of the set with the fault over that of the set.
+        ratio: (parents, faults) prior of the set with the fault over that of the set.
         looked_at: (parents, faults) whether the set with the fault is looked at by itself.
         least: what weighs less is bounded roughly, and not noted in `bound`.
         bound: (parents, faults) zero; result: bound of the weight of each loud extension.
@@ -148,7 +148,7 @@ def extend(  # noqa: C901, PLR0913, PLR0917 - one pass over flat arrays for the 
                 taken = taken or part_of[members[s, k]] == part_of[f]
             if taken:
                 continue
-            x = ratio[s, f]
+            x = ratio[p, f]
             if looked_at[p, f]:
                 gains += x
             elif hushed:

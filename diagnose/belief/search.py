@@ -209,7 +209,7 @@ def look_below(sets: SolvedSets, solved: Solved, done: Replay) -> Frontier:
     extend(
         parents, members, weight, like, like.max(axis=1), room, last, quiet, change, order,
         np.append(sets.behaviour.part_of, -1).astype(np.int64),
-        sets.extension(solved, first, done.free), _looked_at(solved, done, parents),
+        sets.extension(solved, first[parents], done.free), _looked_at(solved, done, parents),
         LEAST_NOTED * total, bound, extra, silent, loud,
     )  # fmt: skip
     factor[parents] += silent

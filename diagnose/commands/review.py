@@ -2,16 +2,12 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 import typer
 
 from diagnose.commands import options
 from diagnose.commands.output import print_json, print_progress, save_text
-
-if TYPE_CHECKING:
-    from diagnose.machine.model import Machine
-    from diagnose.review.review import Review
 
 ToolSet = Literal["lamp", "meter", "all"]
 
@@ -50,10 +46,11 @@ def review(
         _tables(update)
         return
     from diagnose.job import prepare  # noqa: PLC0415
+    from diagnose.review.review import TOOL_SETS, review_tool_sets  # noqa: PLC0415
     from diagnose.review.tables import machine_section, plain_text  # noqa: PLC0415
 
     known = prepare(machine, progress=print_progress).machine
-    reviews = _reviews(known, tools)
+    reviews = review_tool_sets(known, [tools] if tools else TOOL_SETS, print_progress)
     if csv is not None:
         save_text(csv, reviews[tools or "all"].to_csv())
     if json:
@@ -63,24 +60,16 @@ def review(
     sys.stdout.write(write(known, reviews))
 
 
-def _reviews(machine: "Machine", tools: ToolSet | None) -> dict[str, "Review"]:
-    from diagnose.review.review import TOOL_SETS, review_machine, review_tool_sets  # noqa: PLC0415
-
-    if tools is None:
-        return review_tool_sets(machine, print_progress)
-    named = TOOL_SETS[tools]
-    at_hand = None if named is None else [tool for tool in named if tool in machine.tools]
-    return {tools: review_machine(machine, at_hand, print_progress)}
-
-
 def _tables(update: Path | None) -> None:
     """Tables of every machine shipped, to standard output or into a file."""
     from diagnose.job import prepare  # noqa: PLC0415
     from diagnose.machine.load import machine_names  # noqa: PLC0415
+    from diagnose.review.review import review_tool_sets  # noqa: PLC0415
     from diagnose.review.tables import insert_tables, machine_section  # noqa: PLC0415
 
-    known = [prepare(name).machine for name in machine_names()]
-    tables = "\n".join(machine_section(machine, _reviews(machine, None)) for machine in known)
+    known = [prepare(name, progress=print_progress).machine for name in machine_names()]
+    reviews = [review_tool_sets(machine, progress=print_progress) for machine in known]
+    tables = "\n".join(map(machine_section, known, reviews))
     if update is None:
         sys.stdout.write(tables)
     else:

@@ -131,21 +131,29 @@ def unpack(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Pri
     Raises:
         KeyError, ValueError: arrays that are missing, or of another machine.
     """
-    members = arrays["members"].astype(np.int64)
-    counts, place = arrays["counts"], arrays["place"]
+    if not _fits(arrays, behaviour):
+        raise ValueError("these arrays are not the fault sets of this machine")
+    members, counts = arrays["members"].astype(np.int64), arrays["counts"]
     split = np.split(arrays["values"], np.cumsum(counts)[:-1])
     values = tuple(np.ascontiguousarray(part) for part in split)
-    none = len(behaviour.faults)
-    fits = (
+    columns = make_columns(behaviour, priors)
+    return _solved(columns, members, arrays["prior"], arrays["place"], values)
+
+
+def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour) -> bool:
+    """Whether a base holds no fault, every single one and whole numbers of readings."""
+    members, prior, none = arrays["members"], arrays["prior"], len(behaviour.faults)
+    counts, place, values = arrays["counts"], arrays["place"], arrays["values"]
+    return bool(
         len(counts) == place.shape[1] == len(behaviour.names)
-        and len(members) == len(place) == len(arrays["prior"])
-        and counts.sum() == len(arrays["values"])
+        and len(members) == len(place) == len(prior) > none
+        and values.shape == (counts.sum(), 2)
+        and np.isfinite(values).all()
+        and (prior >= 0.0).all()
         and members.min() >= 0
         and members[0].min() == members.max() == none
+        and (members[1 : none + 1, 0] == np.arange(none)).all()
+        and (members[1 : none + 1, 1:] == none).all()
         and place.min() >= 0
-        and bool((place < counts).all())
+        and (place < counts).all()
     )
-    if not fits:
-        raise ValueError("these arrays are not the fault sets of this machine")
-    columns = make_columns(behaviour, priors)
-    return _solved(columns, members, arrays["prior"], place, values)

@@ -148,11 +148,15 @@ class Priors:
         """
         at = self.combinations_of(members)
         joint = self.joint(members) * weight
-        joint /= np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)
+        total = np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)
         found = np.empty((len(members), len(self.odds) - 1))
         for own in np.unique(at[:, 0]).tolist():
             rows = np.flatnonzero(at[:, 0] == own)
-            found[rows] = joint[rows] @ self.odds[:-1, own : own + len(self.free)].T
+            odds = self.odds[:-1, own : own + len(self.free)]
+            found[rows] = joint[rows] / total[rows] @ odds.T
+        for fault in np.flatnonzero(self.triggers[self.n_free :, :-1].any(axis=0)).tolist():
+            more = np.insert(members, 0, fault, axis=1)
+            found[:, fault] = (self.joint(more) * weight).sum(axis=1) / total[:, 0]
         return found
 
     def there(self, members: Ints, weight: Floats) -> Floats:

@@ -218,18 +218,20 @@ class SolvedSets:
 
         Args:
             solved: the fault sets.
-            rows: the base and some others after it.
+            rows: some of them.
             free: (free combinations,) what was found about the shared causes.
         """
         if not (free == 1.0).all():
             return self.priors.extension(solved.members[rows], free)
         if self._extension is None:
             self._extension = self.priors.extension(self._base.members, free)
-        beyond = rows[solved.n_base :]
-        if not len(beyond):
-            return self._extension
-        more = self.priors.extension(solved.members[beyond], free)
-        return np.concatenate([self._extension, more])
+        based = rows < solved.n_base
+        if based.all():
+            return self._extension[rows]
+        found = np.empty((len(rows), solved.n_faults))
+        found[based] = self._extension[rows[based]]
+        found[~based] = self.priors.extension(solved.members[rows[~based]], free)
+        return found
 
     def there(self, solved: Solved, rows: Ints, free: Floats) -> Floats:
         """(rows, causes) see `Priors.there`; that of the base is kept while nothing is known."""

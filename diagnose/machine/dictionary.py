@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
 from diagnose.machine.document import read_document
+from diagnose.machine.frozen import frozen
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -44,7 +45,6 @@ class ModeKind:
 class PartDefaults:
     """What a kind of part is worth when the file does not say; volts are for 12 V machines."""
 
-    main_path: tuple[str, str]
     conducts: bool
     source: str
     modes: Mapping[str, ModeKind]
@@ -97,34 +97,18 @@ def _table(name: str) -> dict[str, Any]:
 @cache
 def part_kinds() -> Mapping[str, PartDefaults]:
     """Kind of part -> its defaults."""
-    return MappingProxyType({kind: _part(row) for kind, row in _table("part_kinds.yaml").items()})
-
-
-def _part(row: Mapping[str, Any]) -> PartDefaults:
-    modes = {mode: ModeKind(**values) for mode, values in row["modes"].items()}
-    first, second = row["main_path"]
-    return PartDefaults(
-        **{**row, "main_path": (first, second), "modes": MappingProxyType(modes)},
-    )
+    table = _table("part_kinds.yaml")
+    return MappingProxyType({kind: frozen(PartDefaults, row) for kind, row in table.items()})
 
 
 @cache
 def test_kinds() -> Mapping[str, TestDefaults]:
     """Kind of test -> its defaults."""
     table = {kind: row for kind, row in _table("test_kinds.yaml").items() if kind != "unsteady"}
-    return MappingProxyType({kind: _test(row) for kind, row in table.items()})
+    return MappingProxyType({kind: frozen(TestDefaults, row) for kind, row in table.items()})
 
 
 test_kinds.__test__ = False  # type: ignore[attr-defined]
-
-
-def _test(row: Mapping[str, Any]) -> TestDefaults:
-    groups = {
-        name: MappingProxyType({key: OutcomeKind(**values) for key, values in group.items()})
-        for name, group in row.items()
-        if name.endswith("outcomes")
-    }
-    return TestDefaults(**{**row, **groups})
 
 
 @cache

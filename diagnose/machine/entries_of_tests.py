@@ -7,13 +7,22 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from diagnose.machine.entries import (
+    AreaName,
+    CautionName,
+    CauseName,
+    ConditionName,
     Finite,
+    FunctionName,
     Id,
+    NetName,
     NotNegative,
+    PartName,
     Percent,
     Positive,
     SomeNames,
     SourcedEntry,
+    TestName,
+    ToolName,
     Words,
 )
 
@@ -33,8 +42,8 @@ class FunctionEntry(SourcedEntry):
 class LevelledFunction(FunctionEntry):
     """A function that goes by the volts across its part."""
 
-    part: str
-    condition: str
+    part: PartName
+    condition: ConditionName
     levels: dict[Id, LevelEntry] = Field(description="Best first.")
 
 
@@ -54,15 +63,15 @@ class RelayFunction(FunctionEntry):
     """The click of a relay; levels pulls_in, chatters, silent."""
 
     kind: Literal["relay"]
-    part: str
-    condition: str
+    part: PartName
+    condition: ConditionName
 
 
 class AllOfFunction(FunctionEntry):
     """Works when all the functions it needs are at one of the levels named; levels yes, no."""
 
     kind: Literal["all_of"]
-    needs: dict[str, SomeNames] = Field(min_length=1)
+    needs: dict[FunctionName, SomeNames] = Field(min_length=1)
 
 
 AnyFunction = Annotated[
@@ -94,15 +103,15 @@ class OhmsOutcome(SourcedEntry):
 class MeterProbes(SourcedEntry):
     """Where the meter's probes go."""
 
-    red: str
-    black: str
+    red: NetName
+    black: NetName
 
 
 class LampProbes(SourcedEntry):
     """Where the test lamp's tip and clip go."""
 
-    tip: str
-    clip: str
+    tip: NetName
+    clip: NetName
 
 
 class TestEntry(SourcedEntry):
@@ -111,20 +120,20 @@ class TestEntry(SourcedEntry):
     __test__ = False
 
     title: Words
-    condition: str | None = None
-    tool: str | None = Field(default=None, description="The usual one when not given.")
+    condition: ConditionName | None = None
+    tool: ToolName | None = Field(default=None, description="The usual one when not given.")
     minutes: NotNegative
-    area: str | None = None
-    needs: list[str] = Field(default_factory=list)
-    cautions: list[str] = Field(default_factory=list)
-    unplugged: list[str] = Field(default_factory=list)
+    area: AreaName | None = None
+    needs: list[TestName] = Field(default_factory=list)
+    cautions: list[CautionName] = Field(default_factory=list)
+    unplugged: list[PartName] = Field(default_factory=list)
     slip_percent: Percent | None = None
 
 
 class ProbedTest(TestEntry):
     """A voltmeter between two nets."""
 
-    condition: str
+    condition: ConditionName
     probes: MeterProbes
     outcomes: dict[Id, VoltsOutcome] | None = None
     spread_volts: Positive | None = None
@@ -147,7 +156,7 @@ class LampTest(TestEntry):
     """A test lamp between two nets."""
 
     kind: Literal["lamp"]
-    condition: str
+    condition: ConditionName
     probes: LampProbes
     lamp_ohms: Positive | None = None
     outcomes: dict[Id, VoltsOutcome] | None = None
@@ -159,8 +168,8 @@ class AmpsTest(TestEntry):
     """A clamp meter around one part."""
 
     kind: Literal["amps"]
-    condition: str
-    parts: list[str]
+    condition: ConditionName
+    parts: list[PartName]
     outcomes: dict[Id, AmpsOutcome]
     spread_amps: Positive | None = None
     spread_percent: NotNegative | None = None
@@ -170,7 +179,7 @@ class OhmsTest(TestEntry):
     """An ohmmeter across parts in series, taken out of the circuit."""
 
     kind: Literal["ohms"]
-    parts: list[str]
+    parts: list[PartName]
     across: Literal["path", "coil"] = "path"
     outcomes: dict[Id, OhmsOutcome] | None = None
     spread_ohms: Positive | None = None
@@ -181,7 +190,7 @@ class LoadTest(TestEntry):
     """A load tester on the battery."""
 
     kind: Literal["load_test"]
-    parts: list[str]
+    parts: list[PartName]
     amps: Positive
     outcomes: dict[Id, VoltsOutcome] | None = None
     spread_volts: Positive | None = None
@@ -192,39 +201,39 @@ class ListenTest(TestEntry):
     """Listening for, or watching, a function."""
 
     kind: Literal["listen"]
-    function: str
+    function: FunctionName
 
 
 class LookTest(TestEntry):
     """Looking at a function, at parts, or for a shared cause: one of the three."""
 
     kind: Literal["look"]
-    function: str | None = None
-    parts: list[str] | None = None
-    cause: str | None = None
+    function: FunctionName | None = None
+    parts: list[PartName] | None = None
+    cause: CauseName | None = None
 
 
 class WiggleTest(TestEntry):
     """Moving parts while watching whether anything comes and goes."""
 
     kind: Literal["wiggle"]
-    parts: list[str]
+    parts: list[PartName]
 
 
 class SubstituteTest(TestEntry):
     """One known-good part put in, then watching a function."""
 
     kind: Literal["substitute"]
-    parts: list[str]
-    function: str
+    parts: list[PartName]
+    function: FunctionName
 
 
 class BridgeTest(TestEntry):
     """One part jumped across its main path, then watching a function."""
 
     kind: Literal["bridge"]
-    parts: list[str]
-    function: str
+    parts: list[PartName]
+    function: FunctionName
 
 
 AnyTest = Annotated[

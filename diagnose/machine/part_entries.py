@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from abc import abstractmethod
 from typing import Annotated, Literal
 
 from pydantic import Field
 
 from diagnose.machine.entries import (
+    AreaName,
+    CautionName,
     Entry,
     Finite,
     Id,
+    NetName,
     NotNegative,
     Per1000,
     Percent,
@@ -18,6 +20,7 @@ from diagnose.machine.entries import (
     SomeNames,
     SourcedEntry,
     Words,
+    keys_of,
 )
 
 
@@ -46,46 +49,43 @@ class RepairEntry(SourcedEntry):
     minutes: NotNegative
     price_eur: NotNegative = 0.0
     fixes: SomeNames | None = Field(default=None, description="Modes; all when not given.")
-    cautions: list[str] = Field(default_factory=list)
+    cautions: list[CautionName] = Field(default_factory=list)
 
 
 class PartEntry(SourcedEntry):
     """What every kind of part has."""
 
     title: Words
-    area: str | None = None
+    area: AreaName | None = None
     modes: dict[Id, ModeEntry]
     repairs: dict[Id, RepairEntry] = Field(default_factory=dict)
 
-    @abstractmethod
+    @property
     def terminals(self) -> dict[str, str]:
         """Terminal role -> net, in the order of the current."""
+        return {
+            role: getattr(self, name)
+            for role, (name, mark) in keys_of(type(self)).items()
+            if mark is not None and mark.section == "nets"
+        }
 
 
 class TwoEndedPart(PartEntry):
     """A part with one way in and one way out."""
 
-    from_net: str = Field(alias="from", description="Net on the side the current comes from.")
-    to: str = Field(description="Net on the side the current leaves by.")
-
-    def terminals(self) -> dict[str, str]:
-        """Nets of `from` and `to`."""
-        return {"from": self.from_net, "to": self.to}
+    from_net: NetName = Field(alias="from", description="Net on the side the current comes from.")
+    to: NetName = Field(description="Net on the side the current leaves by.")
 
 
 class BatteryEntry(PartEntry):
     """The battery; a machine has one."""
 
     kind: Literal["battery"]
-    plus: str
-    minus: str
+    plus: NetName
+    minus: NetName
     emf_volts: Positive | None = None
     ohms: Positive | None = Field(default=None, description="Internal resistance.")
     cold_cranking_amps: Positive | None = None
-
-    def terminals(self) -> dict[str, str]:
-        """Nets of the posts."""
-        return {"plus": self.plus, "minus": self.minus}
 
 
 class WireEntry(TwoEndedPart):
@@ -131,31 +131,22 @@ class RelayEntry(PartEntry):
     """A coil that works a pair of contacts."""
 
     kind: Literal["relay"]
-    coil_in: str
-    coil_out: str
-    contact_in: str
-    contact_out: str
+    coil_in: NetName
+    coil_out: NetName
+    contact_in: NetName
+    contact_out: NetName
     coil_ohms: Positive | None = None
     contact_ohms: Positive | None = None
     pull_in_volts: Positive | None = None
     drop_out_volts: Positive | None = None
     contacts: Literal["normally_open", "normally_closed"] = "normally_open"
 
-    def terminals(self) -> dict[str, str]:
-        """Nets of coil and contacts."""
-        return {
-            "coil_in": self.coil_in,
-            "coil_out": self.coil_out,
-            "contact_in": self.contact_in,
-            "contact_out": self.contact_out,
-        }
-
 
 class InputEntry(Entry):
     """One condition of a controller's output; give one of the two bounds."""
 
-    net: str
-    against: str
+    net: NetName
+    against: NetName
     at_least_volts: Finite | None = None
     below_volts: Finite | None = None
 
@@ -164,17 +155,13 @@ class ControllerEntry(PartEntry):
     """A module that switches its output when supply and inputs are right."""
 
     kind: Literal["controller"]
-    supply: str
-    ground: str
-    output: str
+    supply: NetName
+    ground: NetName
+    output: NetName
     supply_ohms: Positive | None = None
     output_ohms: Positive | None = None
     output_to: Literal["supply", "ground"] = "supply"
     inputs: list[InputEntry] = Field(default_factory=list)
-
-    def terminals(self) -> dict[str, str]:
-        """Nets of supply, ground and output."""
-        return {"supply": self.supply, "ground": self.ground, "output": self.output}
 
 
 class LoadEntry(TwoEndedPart):
@@ -198,14 +185,10 @@ class GeneratorEntry(PartEntry):
     """Stator and regulator seen as one source."""
 
     kind: Literal["generator"]
-    plus: str
-    minus: str
+    plus: NetName
+    minus: NetName
     emf_volts: Positive | None = None
     ohms: Positive | None = None
-
-    def terminals(self) -> dict[str, str]:
-        """Nets of the output."""
-        return {"plus": self.plus, "minus": self.minus}
 
 
 AnyPart = Annotated[

@@ -5,13 +5,18 @@ from __future__ import annotations
 from pydantic import Field
 
 from diagnose.machine.entries import (
+    AreaName,
     Entry,
+    FunctionName,
+    GeneratorName,
     Id,
     NotNegative,
+    PartName,
     Per1000,
     Positive,
     SomeNames,
     SourcedEntry,
+    SwitchName,
     Words,
 )
 from diagnose.machine.entries_of_tests import AnyFunction, AnyTest  # noqa: TC001
@@ -64,23 +69,23 @@ class AreaEntry(SourcedEntry):
     title: Words
     open_minutes: NotNegative
     close_minutes: NotNegative
-    inside: str | None = None
+    inside: AreaName | None = None
 
 
 class ConditionEntry(SourcedEntry):
     """How the controls stand; switches not listed are open."""
 
     title: Words
-    closes: list[str] = Field(default_factory=list)
-    running: list[str] = Field(default_factory=list)
+    closes: list[SwitchName] = Field(default_factory=list)
+    running: list[GeneratorName] = Field(default_factory=list)
 
 
 class RaiseEntry(SourcedEntry):
     """Which modes a shared cause makes likelier: of parts by name, or of a kind (in areas)."""
 
-    parts: list[str] | None = None
+    parts: list[PartName] | None = None
     kind: str | None = None
-    areas: list[str] | None = None
+    areas: list[AreaName] | None = None
     modes: SomeNames
     factor: Positive
 
@@ -90,7 +95,7 @@ class CauseEntry(SourcedEntry):
 
     title: Words
     per_1000_jobs: Per1000 | None = None
-    part: str | None = None
+    part: PartName | None = None
     modes: list[str] | None = None
     raises: list[RaiseEntry] = Field(min_length=1)
 
@@ -99,7 +104,7 @@ class ComplaintEntry(SourcedEntry):
     """What the customer says: function -> levels that fit the words."""
 
     title: Words
-    says: dict[str, SomeNames] = Field(min_length=1)
+    says: dict[FunctionName, SomeNames] = Field(min_length=1)
 
 
 class MachineFile(Entry):

@@ -17,8 +17,7 @@ import numpy as np
 from diagnose.ahead.desk import Desk
 from diagnose.belief.situation import Finding, Situation
 from diagnose.errors import ClashError
-from diagnose.review.table import SCORE_DIGITS
-from diagnose.rule.decide import choose, gate_ranking, look
+from diagnose.rule.decide import decide
 from diagnose.rule.minutes import to_open
 
 if TYPE_CHECKING:
@@ -81,18 +80,14 @@ class Practice:
 
 
 def next_test(prepared: Prepared, situation: Situation) -> int:
-    """Row of the test to do, -1 where something else is to be done.
-
-    Rates are rounded, so that ties fall alike on every computer.
-    """
+    """Row of the test to do, -1 where something else is to be done."""
     try:
         belief = prepared.belief(situation)
     except ClashError:
         return -1
     costs, able = prepared.costs, prepared.able(situation.complaint)
-    outlook = look(belief.survey, able, costs, Desk.standing_of(prepared, situation))
-    outlook = replace(outlook, rate=outlook.rate.round(SCORE_DIGITS))
-    action = choose(outlook, costs, gate_ranking(outlook, costs)).action
+    standing = Desk.standing_of(prepared, situation)
+    action = decide(belief.survey, able, costs, standing).action
     return action if action < costs.n_tests else -1
 
 

@@ -37,9 +37,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from diagnose.machine.model import Machine
-    from diagnose.review.practice import Steps
     from diagnose.review.table import OutcomeTable
-    from diagnose.rule.prepared import Progress
+    from diagnose.rule.prepared import Prepared, Progress
 
 TOOL_SETS: Mapping[str, tuple[str, ...] | None] = {
     "all": None,
@@ -133,47 +132,45 @@ def review_machine(
         MachineFileError: the file has problems.
         CircuitError, NetworkError: it cannot be solved.
     """
-    return _reviews(machine, [tools if tools is None else tuple(tools)], progress)[0]
+    return _reviews(prepare(machine, progress=progress), [tools], progress)[0]
 
 
 def review_tool_sets(
-    machine: str | Path | Machine, progress: Progress | None = None
+    machine: str | Path | Machine,
+    names: Iterable[str] = TOOL_SETS,
+    progress: Progress | None = None,
 ) -> dict[str, Review]:
-    """A review with each of `TOOL_SETS`; faster than one by one.
+    """A review with each of some `TOOL_SETS`, the widest first; faster than one by one.
 
     Raises:
         DiagnoseError: as `review_machine`.
     """
-    ready = prepare(machine, progress=progress)
+    prepared, named = prepare(machine, progress=progress), tuple(names)
+    known = prepared.machine.tools
     sets = [
-        None if tools is None else tuple(tool for tool in tools if tool in ready.machine.tools)
-        for tools in TOOL_SETS.values()
+        None if tools is None else [tool for tool in tools if tool in known]
+        for tools in map(TOOL_SETS.__getitem__, named)
     ]
-    return dict(zip(TOOL_SETS, _reviews(ready.machine, sets, progress), strict=True))
+    return dict(zip(named, _reviews(prepared, sets, progress), strict=True))
 
 
 def _reviews(
-    machine: str | Path | Machine,
-    sets: Iterable[tuple[str, ...] | None],
-    progress: Progress | None,
+    prepared: Prepared, sets: Iterable[Iterable[str] | None], progress: Progress | None
 ) -> list[Review]:
     """Reviews with several sets of tools, each within the one before."""
-    ready = prepare(machine, progress=progress)
-    table = make_table(ready.machine)
-    found = []
-    steps: Steps | None = None
+    table, steps, reviews = make_table(prepared.machine), None, []
     for tools in sets:
-        at_hand = _tools(ready.machine, tools)
+        at_hand = _tools(prepared.machine, tools)
         if progress is not None:
             shown = ", ".join(at_hand) or "bare hands"
-            progress(f"{ready.machine.id}: following jobs with {shown}")
-        steps = follow_jobs(ready, table, at_hand, steps)
-        found.append(review_table(table, at_hand, set(steps.values())))
-    return found
+            progress(f"{prepared.machine.id}: following jobs with {shown}")
+        steps = follow_jobs(prepared, table, at_hand, steps)
+        reviews.append(review_table(table, at_hand, set(steps.values())))
+    return reviews
 
 
-def _tools(machine: Machine, tools: tuple[str, ...] | None) -> tuple[str, ...]:
-    wanted = tuple(machine.tools) if tools is None else tools
+def _tools(machine: Machine, tools: Iterable[str] | None) -> tuple[str, ...]:
+    wanted = tuple(machine.tools if tools is None else tools)
     for tool in wanted:
         if tool not in machine.tools:
             raise UnknownNameError("tool", tool, machine.tools)
@@ -246,7 +243,7 @@ def _d_matrix(
     order = [-1, *range(table.n_listed)]
     faults = [("", "good"), *table.faults[: table.n_listed]]
     group_of = {fault: group for group in groups for fault in group.faults}
-    found: dict[str, list[Any]] = {
+    columns: dict[str, list[Any]] = {
         "part": [part for part, _ in faults],
         "mode": [mode for _, mode in faults],
         "per_1000_jobs": [
@@ -258,12 +255,12 @@ def _d_matrix(
     }
     for row in rows:
         test, shown = table.tests[row], table.predicted[row]
-        found[test.id] = [test.outcomes[shown[fault]].id for fault in order]
-        found[f"{test.id}.differs"] = [int(shown[fault] != shown[-1]) for fault in order]
+        columns[test.id] = [test.outcomes[shown[fault]].id for fault in order]
+        columns[f"{test.id}.differs"] = [int(shown[fault] != shown[-1]) for fault in order]
         if test.kind in MEASURED:
-            found[f"{test.id}.reading"] = [_reading(*table.readings[row, f]) for f in order]
+            columns[f"{test.id}.reading"] = [_reading(*table.readings[row, f]) for f in order]
     index = ["good", *(f"{part}.{mode}" for part, mode in faults[1:])]
-    return pd.DataFrame(found, index=pd.Index(index, name="fault"))
+    return pd.DataFrame(columns, index=pd.Index(index, name="fault"))
 
 
 def _reading(first: float, second: float) -> str:

@@ -95,13 +95,11 @@ def make_table(machine: Machine) -> OutcomeTable:
     )
 
 
-def _cause_shows(
-    test: Test, cause: SharedCause, faults: tuple[tuple[str, str], ...]
-) -> NDArray[np.int64]:
+def _cause_shows(test: Test, cause: SharedCause, faults: tuple[tuple[str, str], ...]) -> Ints:
     """(faults + 1,) the likeliest outcome of looking for a shared cause.
 
     It is there where the fault is the cause itself (a dead regulator flattens batteries).
     """
     there = [cause.part == part and mode in cause.modes for part, mode in faults]
-    found: NDArray[np.int64] = cause_chances(test)[[*map(int, there), 0]].argmax(axis=-1)
-    return found
+    shown: Ints = cause_chances(test)[[*map(int, there), 0]].argmax(axis=-1)
+    return shown

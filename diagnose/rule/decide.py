@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+SCORE_DIGITS = 9
+"""Scores are compared to so many decimals, so that ties fall alike on every computer."""
+
 MOST_REPAIRS = 12
 """After so many repairs in one job it is handed over."""
 
@@ -78,7 +81,8 @@ class Outlook:
     def ranked(self, score: Floats, least_bits: float = 0.0) -> Ints:
         """Tests that can be done and tell enough: highest score first, then fewest minutes."""
         tests = np.flatnonzero(~self.standing.barred & (self.gain_bits > least_bits))
-        order = np.lexsort((tests, self.access.test_minutes[tests], -score[tests]))
+        rounded = np.round(score[tests], SCORE_DIGITS)
+        order = np.lexsort((tests, self.access.test_minutes[tests], -rounded))
         found: Ints = tests[order]
         return found
 

@@ -7,25 +7,27 @@ from functools import cache
 import numpy as np
 import pytest
 
-from diagnose.ahead import kernels
 from diagnose.ahead.expected import Expected
-from diagnose.ahead.policies import POLICIES, look, make_policy, surest
-from diagnose.ahead.state import Bench
+from diagnose.ahead.policies import POLICIES, make_policy, surest
+from diagnose.ahead.state import ProblemBench
 from diagnose.errors import UnknownNameError
 from diagnose.trial.optimum import optimal_minutes
 from diagnose.trial.small import random_problem, small_problem
-from tests.advice.plain_repairs import plain_repairs
+from tests.rule.plain_repairs import plain_repairs
 
-SEEDS = range(6)
+SEEDS = range(3)
 NAMES = list(POLICIES)
-TESTING = [name for name in NAMES if name != "repair_only"]
+ALONG = "source_to_load"
+"""Reads the wiring of a machine, so it is tested on one; see `test_along_wiring`."""
+MADE_UP = [name for name in NAMES if name != ALONG]
+TESTING = [name for name in MADE_UP if name != "repair_only"]
 TELLS_ALL = np.array([[1.0, 0.0], [0.0, 1.0]])
 TELLS_NOTHING = np.full((2, 2), 0.5)
 
 
 @cache
 def minutes(name: str, seed: int) -> float:
-    bench = Bench(random_problem(seed))
+    bench = ProblemBench(random_problem(seed))
     return Expected(bench, make_policy(name)).minutes(bench.start)
 
 
@@ -39,19 +41,19 @@ def test_a_perfect_test_for_nearly_nothing_comes_first(name: str) -> None:
     problem = small_problem(
         np.array([0.6, 0.4]), [TELLS_NOTHING, TELLS_ALL], [0.01, 0.01], [20.0, 30.0]
     )
-    bench = Bench(problem)
+    bench = ProblemBench(problem)
     assert make_policy(name).decide(bench, bench.start) == 1
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", MADE_UP)
 def test_a_test_that_tells_nothing_is_never_done(name: str) -> None:
     problem = small_problem(np.array([0.6, 0.4]), [TELLS_NOTHING], [0.01], [20.0, 30.0])
-    bench = Bench(problem)
+    bench = ProblemBench(problem)
     policy = make_policy(name)
-    assert policy.decide(bench, bench.start) == problem.n_tests
+    assert policy.decide(bench, bench.start) == problem.costs.n_tests
     state = bench.after_repair(bench.start, 0)
     assert state is not None
-    assert policy.decide(bench, state) == problem.n_tests + 1
+    assert policy.decide(bench, state) == problem.costs.n_tests + 1
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -63,9 +65,9 @@ def test_repairs_alone_are_as_good_as_any_order(seed: int) -> None:
         [],
         [],
         list(rng.uniform(3.0, 40.0, 5)),
-        escalate_minutes=10_000.0,
+        hand_over_minutes=10_000.0,
     )
-    bench = Bench(problem)
+    bench = ProblemBench(problem)
     found = Expected(bench, make_policy("repair_only")).minutes(bench.start)
     assert found == pytest.approx(optimal_minutes(problem))
 
@@ -74,14 +76,14 @@ def test_repairs_alone_are_as_good_as_any_order(seed: int) -> None:
 def test_no_policy_beats_the_optimum_and_rollout_is_not_worse_than_the_gate(seed: int) -> None:
     # Policy improvement (Bertsekas, Tsitsiklis & Wu 1997): one step ahead of a policy, evaluated
     # exactly, is never worse than the policy.
-    found = {name: minutes(name, seed) for name in NAMES}
+    found = {name: minutes(name, seed) for name in MADE_UP}
     assert min(found.values()) >= optimum(seed) - 1e-9
     assert found["rollout"] <= found["gate"] + 1e-9
 
 
 def test_gate_and_rollout_against_the_optimum() -> None:
     # The first of the 200 machines of tests/benchmarks/test_trial.py.
-    gate = np.array([minutes("gate", seed) / optimum(seed) - 1.0 for seed in range(32)])
+    gate = np.array([minutes("gate", seed) / optimum(seed) - 1.0 for seed in range(12)])
     rollout = np.array([minutes("rollout", seed) / optimum(seed) - 1.0 for seed in SEEDS])
     assert gate.mean() < 0.01
     assert gate.max() < 0.08
@@ -92,39 +94,36 @@ def test_gate_and_rollout_against_the_optimum() -> None:
 def test_a_threshold_policy_tests_until_it_is_sure(threshold: int) -> None:
     policy = make_policy(f"certainty_{threshold}")
     for seed in range(5):
-        bench = Bench(random_problem(seed))
+        bench = ProblemBench(random_problem(seed))
         states = [bench.start]
         while states:
             state = states.pop()
             action = policy.decide(bench, state)
-            view = look(bench, state)
-            if action >= bench.problem.n_tests:
-                telling = len(view.ranking(view.gain_bits, 0.02))
-                assert not telling or surest(bench.problem, view) >= threshold / 100.0
+            view = bench.outlook(state)
+            if action >= bench.problem.costs.n_tests:
+                telling = len(view.ranked(view.gain_bits, 0.02))
+                assert not telling or surest(bench.costs, view) >= threshold / 100.0
                 continue
-            assert surest(bench.problem, view) < threshold / 100.0
+            assert surest(bench.costs, view) < threshold / 100.0
             after = [bench.after_test(state, action, outcome) for outcome in (0, 1)]
             states += [one for one in after if one is not None]
 
 
 @pytest.mark.parametrize("seed", range(20))
-def test_expected_cost_of_repair_is_that_of_the_advice(seed: int) -> None:
-    # Two kernels for one formula (Heckerman, Breese & Rommelse 1995); they differ only in areas,
-    # of which there are none here.
+def test_expected_cost_of_repair_is_that_of_a_plain_list(seed: int) -> None:
+    # Heckerman, Breese & Rommelse 1995, once from a state and once from the bare figures.
     rng = np.random.default_rng(seed)
-    prior = rng.dirichlet(np.ones(7))
     problem = small_problem(
-        prior,
+        rng.dirichlet(np.ones(7)),
         [np.full((7, 2), 0.5)],
         [1.0],
         list(rng.uniform(3.0, 90.0, 6)),
-        escalate_minutes=120.0,
+        hand_over_minutes=120.0,
     )
-    bench = Bench(problem)
-    view = look(bench, bench.start)
-    spent = bench.at(bench.start).repair_minutes.tolist()
+    bench, costs = ProblemBench(problem), problem.costs
+    view = bench.outlook(bench.start)
     cost, first = plain_repairs(
-        problem.prior[:7].tolist(), spent, 120.0, fixes=problem.repairs.fixes
+        problem.prior[:7].tolist(), costs.at(0).repair_minutes.tolist(), 120.0, costs.repairs.fixes
     )
     assert view.repair_minutes == pytest.approx(cost)
     assert view.first_repair == first
@@ -133,9 +132,8 @@ def test_expected_cost_of_repair_is_that_of_the_advice(seed: int) -> None:
 def test_gain_is_mutual_information() -> None:
     # Cover & Thomas, chapter 2: I(H; T) = sum p(h, o) log2 p(h, o) / (p(h) p(o)).
     problem = random_problem(5)
-    bench = Bench(problem)
-    chance, gain = np.empty(14), np.empty(7)
-    kernels.survey(problem.tables, bench.start.active, bench.start.weight, chance, gain)
+    bench = ProblemBench(problem)
+    gain = bench.outlook(bench.start).survey.gain_bits
     for test in range(7):
         joint = problem.prior[:, None] * problem.tables.like[:, 2 * test : 2 * test + 2]
         apart = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
+from diagnose.ahead.desk import Desk
 from diagnose.ahead.policy_tree import (
+    Branch,
     GoOn,
     HandOver,
     PolicyTree,
@@ -18,28 +21,34 @@ from diagnose.ahead.policy_tree import (
     pruned,
     steps,
 )
-from diagnose.decision.ready_problems import ready_problems
-from diagnose.ahead.state import Bench
-from diagnose.machine.load import load_machine
+from diagnose.ahead.bench import minutes_of
+from diagnose.ahead.state import ProblemBench
+from diagnose.belief.situation import Situation
+from diagnose.job import prepare
 from diagnose.trial.small import random_problem, small_problem
 from tests.commands.carts import CART
+
+if TYPE_CHECKING:
+    from diagnose.ahead.problem import DecisionProblem
 
 LEVELS = (1, 2, 4)
 
 
 @cache
-def problem():
-    return ready_problems(load_machine(CART)).problem("silent")
+def cart() -> ProblemBench:
+    """The cart's belief as a closed problem, all of its sets kept."""
+    desk = Desk(prepare(CART), Situation("silent", seen=True))
+    return desk.thinned(desk.start, 10_000)
 
 
-def walked(tree: PolicyTree, of, hypothesis: int) -> tuple[float, float]:
+def walked(tree: PolicyTree, of: DecisionProblem, row: int) -> tuple[float, float]:
     """Chance that a job with this fault set comes to a repair, and that it ends there."""
 
     def go(then, chance: float) -> tuple[float, float]:
         if isinstance(then, RepairLeaf):
-            left = of.repairs.after[then.repair, hypothesis]
-            bad = of.repairs.bad[then.repair]
-            joined = of.repairs.joined[left]
+            left = of.after[then.repair, row]
+            bad = of.bad[then.repair]
+            joined = of.joined[left]
             share = np.where(joined >= 0, bad, 0.0)
             same = (1.0 - share.sum()) * of.same[left] + share @ of.same[joined]
             return chance, chance * (1.0 - same)
@@ -48,7 +57,7 @@ def walked(tree: PolicyTree, of, hypothesis: int) -> tuple[float, float]:
         found = np.zeros(2)
         for branch in then.branches:
             start = of.tables.start[then.test]
-            seen = sum(of.tables.like[hypothesis, start + o] for o in branch.outcomes)
+            seen = sum(of.tables.like[row, start + o] for o in branch.outcomes)
             found += go(branch.then, chance * seen)
         return found[0], found[1]
 
@@ -58,8 +67,8 @@ def walked(tree: PolicyTree, of, hypothesis: int) -> tuple[float, float]:
 @pytest.mark.parametrize("levels", LEVELS)
 @pytest.mark.parametrize("small", [True, False])
 def test_coverage_by_following_every_fault_set(levels: int, *, small: bool) -> None:
-    of = random_problem(3) if small else problem()
-    tree = policy_tree(of, levels)
+    bench = ProblemBench(random_problem(3)) if small else cart()
+    of, tree = bench.problem, policy_tree(bench, levels)
     rows = np.flatnonzero(of.prior)
     found = np.array([walked(tree, of, int(h)) for h in rows])
     covered, fixed = of.prior[rows] @ found
@@ -70,7 +79,7 @@ def test_coverage_by_following_every_fault_set(levels: int, *, small: bool) -> N
 
 @pytest.mark.parametrize("levels", LEVELS)
 def test_every_job_ends_somewhere(levels: int) -> None:
-    tree = policy_tree(problem(), levels)
+    tree = policy_tree(cart(), levels)
     assert sum(one.share for one in leaves(tree.root)) == pytest.approx(1.0, abs=1e-6)
     for step in steps(tree.root):
         assert sum(branch.share for branch in step.branches) == pytest.approx(step.share, abs=1e-6)
@@ -84,11 +93,11 @@ def depth(then) -> int:
 
 @pytest.mark.parametrize("levels", LEVELS)
 def test_depth_and_rare_outcomes(levels: int) -> None:
-    tree = policy_tree(problem(), levels)
+    tree = policy_tree(cart(), levels)
     assert depth(tree.root) <= levels
     for step in steps(tree.root):
         outcomes = sorted(o for branch in step.branches for o in branch.outcomes)
-        assert outcomes == list(range(problem().n_outcomes(step.test)))
+        assert outcomes == list(range(cart().problem.n_outcomes(step.test)))
         for branch in step.branches:
             if branch.rare:
                 assert isinstance(branch.then, GoOn)
@@ -97,13 +106,13 @@ def test_depth_and_rare_outcomes(levels: int) -> None:
 
 
 def test_deeper_trees_bring_more_jobs_to_a_repair() -> None:
-    covered = [policy_tree(problem(), levels).covered for levels in range(1, 7)]
+    covered = [policy_tree(cart(), levels).covered for levels in range(1, 7)]
     assert covered == sorted(covered)
     assert covered[-1] > 0.5
 
 
 def test_pruning_leaves_out_what_leads_to_few_repairs_only() -> None:
-    whole = policy_tree(problem(), 5)
+    whole = policy_tree(cart(), 5)
     for least in (0.0, 0.05, 0.2):
         tree = pruned(whole, least)
         assert tree.covered <= whole.covered
@@ -114,20 +123,40 @@ def test_pruning_leaves_out_what_leads_to_few_repairs_only() -> None:
 
 
 def test_minutes_and_areas_are_those_of_the_bench() -> None:
-    tree = policy_tree(problem(), 3)
+    tree = policy_tree(cart(), 3)
     root = tree.root
     assert isinstance(root, TreeStep)
-    bench = Bench(problem())
-    assert root.minutes == bench.minutes(bench.start, root.test)
+    bench = cart()
+    assert root.minutes == minutes_of(bench, bench.start, root.test)
     for branch in root.branches:
         state = bench.after_test(bench.start, root.test, branch.outcomes[0])
         if isinstance(branch.then, TreeStep):
             assert state is not None
-            assert branch.then.minutes == bench.minutes(state, branch.then.test)
+            assert branch.then.minutes == minutes_of(bench, state, branch.then.test)
 
 
 def test_a_machine_that_is_handed_over_at_once() -> None:
-    of = small_problem(np.array([0.5, 0.5]), [], [], [400.0, 500.0], escalate_minutes=30.0)
-    tree = policy_tree(of, 4)
+    of = small_problem(np.array([0.5, 0.5]), [], [], [400.0, 500.0], hand_over_minutes=30.0)
+    tree = policy_tree(ProblemBench(of), 4)
     assert tree.root == HandOver(1.0)
     assert (tree.covered, tree.fixed) == (0.0, 0.0)
+
+
+def test_outcomes_of_few_jobs_are_not_worked_out() -> None:
+    # What is not followed costs nothing: no belief is asked for behind a rare outcome.
+    bench = ProblemBench(random_problem(3))
+    tree = policy_tree(bench, 1, least_share=1.1)
+    assert isinstance(tree.root, TreeStep)
+    (rest,) = tree.root.branches
+    assert rest == Branch((0, 1), rare=True, then=GoOn(pytest.approx(1.0)))
+    assert not bench.start.later
+
+
+@pytest.mark.parametrize("levels", LEVELS)
+def test_the_tree_of_a_whole_belief_is_that_of_all_its_sets(levels: int) -> None:
+    # The desk works every belief out anew, the closed problem carries weights forward.
+    desk = Desk(prepare(CART), Situation("silent", seen=True))
+    one, other = policy_tree(desk, levels), policy_tree(cart(), levels)
+    assert [step.test for step in steps(one.root)] == [step.test for step in steps(other.root)]
+    assert one.covered == pytest.approx(other.covered, abs=0.01)
+    assert one.fixed == pytest.approx(other.fixed, abs=0.01)

@@ -260,7 +260,7 @@ def account(every: Everything, situation: Situation, leave_out: str = "") -> Acc
     joint, log_evidence, surprises = every.prior, 0.0, list[float]()
     for plain, like in _factors(every, situation, leave_out):
         if like is None:
-            joint = joint @ plain
+            joint = carried_over(every, joint, plain)
             continue
         surprises.append(float((joint * plain).sum()))
         joint = joint * like
@@ -271,7 +271,7 @@ def account(every: Everything, situation: Situation, leave_out: str = "") -> Acc
 
 
 def _factors(every: Everything, situation: Situation, leave_out: str) -> Iterator[tuple]:
-    """(chance as an outcome, likelihood) of everything seen; (transition, None) of repairs."""
+    """(chance as an outcome, likelihood) of everything seen; (repair, None) of repairs."""
     fits = every.fits(situation.complaint)
     told = known.COMPLAINT_SLIPS + (known.COMPLAINT_FITS - known.COMPLAINT_SLIPS) * fits
     same = known.CHECK_SLIPS + (1.0 - 2.0 * known.CHECK_SLIPS) * fits
@@ -281,7 +281,7 @@ def _factors(every: Everything, situation: Situation, leave_out: str) -> Iterato
     for epoch in situation.past:
         for finding in epoch.findings:
             yield _seen(every, finding)
-        yield transition(every, epoch.repair), None
+        yield epoch.repair, None
         if epoch.repair.gone is not None:
             chance = 1.0 - same if epoch.repair.gone else same
             yield chance, chance
@@ -296,23 +296,24 @@ def _seen(every: Everything, finding: Finding) -> tuple[np.ndarray, np.ndarray]:
     return every.chances(test)[:, :, place], every.finding(finding)
 
 
-def transition(every: Everything, done: RepairDone) -> np.ndarray:
-    """(sets before, sets after) of a repair."""
+def carried_over(every: Everything, joint: np.ndarray, done: RepairDone) -> np.ndarray:
+    """(combinations, sets) the same probabilities after a repair."""
     behaviour = every.behaviour
     part = behaviour.machine.parts[done.part]
     repair = next(repair for repair in part.repairs if repair.id == done.repair)
     own = {mode: f for f, (name, mode) in enumerate(behaviour.faults) if name == part.id}
-    table = np.zeros((len(every.sets), len(every.sets)))
-    new = bad_new_part(every, part, repair)
+    fixed, new = {own[mode] for mode in repair.fixes}, bad_new_part(every, part, repair)
+    after = np.zeros_like(joint)
     for row, faults in enumerate(every.sets):
-        left = tuple(f for f in faults if f not in {own[mode] for mode in repair.fixes})
+        left = tuple(f for f in faults if f not in fixed)
         if set(left) & set(own.values()):
-            table[row, every.place[left]] = 1.0
+            after[:, every.place[left]] += joint[:, row]
             continue
-        table[row, every.place[left]] += 1.0 - sum(new.values())
+        after[:, every.place[left]] += (1.0 - sum(new.values())) * joint[:, row]
         for mode, chance in new.items():
-            table[row, every.place[tuple(sorted((*left, own[mode])))]] += chance
-    return table
+            bad = tuple(sorted((*left, own[mode])))
+            after[:, every.place[bad]] += chance * joint[:, row]
+    return after
 
 
 def bad_new_part(every: Everything, part: Part, repair: Repair) -> dict[str, float]:
