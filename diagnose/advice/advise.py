@@ -54,7 +54,7 @@ def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = 
         UnknownNameError: a repair that the machine does not have.
     """
     machine = prepared.machine
-    belief = prepared.belief(situation, sample=True)
+    belief = prepared.belief(situation, bound=True)
     standing = Desk.standing_of(prepared, situation, skipped)
     able = prepared.able(situation.complaint)
     decision = decide(belief.survey, able, prepared.costs, standing, every=True)

@@ -9,7 +9,6 @@ random numbers), and another action than the gate's is taken only when it is bet
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,12 +16,12 @@ import numpy as np
 from diagnose.ahead.expected import Expected
 from diagnose.ahead.play import Dice, job_generator, play
 from diagnose.ahead.policies import Gate
+from diagnose.ahead.state import ProblemBench
 from diagnose.ahead.world import ProblemWorld
 from diagnose.rule.decide import choose, gate_ranking, repair_action
 
 if TYPE_CHECKING:
     from diagnose.ahead.bench import Bench
-    from diagnose.ahead.state import ProblemBench
 
 SAMPLES = 48
 """Jobs played for each candidate on a large machine."""
@@ -34,7 +33,7 @@ HELD = 600
 """Fault sets that the gate holds while it plays on."""
 
 FOLLOWED_THROUGH = 64
-"""Up to so many fault sets every outcome is followed instead."""
+"""In a problem of up to so many fault sets every outcome is followed instead."""
 
 CANDIDATES = 3
 """Tests considered by each of the two rankings."""
@@ -56,31 +55,33 @@ def candidates(bench: Bench[Any], state: Any, count: int = CANDIDATES) -> list[i
     return list(dict.fromkeys(found))
 
 
-@dataclass(frozen=True, slots=True)
 class Rollout:
-    """The policy.
+    """The policy."""
 
-    Attributes:
-        samples: jobs played for each candidate.
-    """
+    def __init__(self, samples: int = SAMPLES) -> None:
+        """What follows a state of a small problem is worked out once.
 
-    samples: int = SAMPLES
+        Args:
+            samples: jobs played for each candidate.
+        """
+        self._samples = samples
+        self._followed: dict[int, Expected] = {}
 
     def decide(self, bench: Bench[Any], state: Any) -> int:
         """See `diagnose.ahead.policies.Policy`."""
         found = candidates(bench, state)
         if len(found) == 1:
             return found[0]
+        if isinstance(bench, ProblemBench) and bench.problem.n_sets <= FOLLOWED_THROUGH:
+            gate = self._followed.setdefault(id(bench), Expected(bench, Gate()))
+            return min(found, key=lambda action: gate.minutes_with(state, action))
         ahead = bench.thinned(state, HELD)
-        gate = Expected(ahead, Gate())
-        if ahead.problem.n_sets <= FOLLOWED_THROUGH:
-            return min(found, key=lambda action: gate.minutes_with(ahead.start, action))
-        return self._sampled(ahead, gate, found)
+        return self._sampled(ahead, Expected(ahead, Gate()), found)
 
     def _sampled(self, ahead: ProblemBench, gate: Expected, found: list[int]) -> int:
         world, ends = ProblemWorld(ahead.problem), np.cumsum(ahead.problem.prior)
         dice = []
-        for number in range(self.samples):
+        for number in range(self._samples):
             rng = job_generator(number, 0)
             truth = int(np.searchsorted(ends, rng.random() * ends[-1], side="right"))
             dice.append(Dice.throw(truth, ahead.costs.n_tests, rng))
@@ -91,7 +92,7 @@ class Rollout:
             ]
         )
         saved = minutes[0] - minutes[1:]
-        error = saved.std(axis=1, ddof=1) / np.sqrt(self.samples)
+        error = saved.std(axis=1, ddof=1) / np.sqrt(self._samples)
         sure = saved.mean(axis=1) - SURE * error
         best = int(np.argmax(sure))
         return found[best + 1] if sure[best] > 0.0 else found[0]

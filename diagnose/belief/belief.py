@@ -96,19 +96,19 @@ class Belief:
         return sum(int(array.nbytes) for array in own)
 
 
-def believe(sets: SolvedSets, situation: Situation, *, sample: bool = True) -> Belief:
+def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Belief:
     """What is believed in a situation.
 
     Args:
         sets: of the machine.
         situation: what was told, seen and done.
-        sample: see `diagnose.belief.search.search`.
+        bound: see `diagnose.belief.search.search`.
 
     Raises:
         UnknownNameError: a repair that the machine does not have.
         ClashError: the findings cannot all be true.
     """
-    found = search(sets, situation, sample=sample)
+    found = search(sets, situation, bound=bound)
     if found.replay.total <= 0.0:
         raise ClashError(clashing(sets, found))
     done, solved = found.replay, found.solved
@@ -149,9 +149,12 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
     """
     factors = [step for step in found.steps if isinstance(step, Factor)]
     totals = _totals_without(found.replay)
+    last_cause = max((i for i, factor in enumerate(factors) if factor.cause >= 0), default=-1)
     worst, slip = -1, 0.5
     for number, factor in enumerate(factors):
         if factor.may_be_doubted:
+            if factor.cause >= 0 and number < last_cause:
+                totals[number] = _total_without_cause(sets, found, number)
             chance = factor.slip * totals[number] / found.replay.total
             if chance > slip:
                 worst, slip = number, min(float(chance), 1.0)
@@ -162,7 +165,10 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
 
 
 def _totals_without(done: Replay) -> Floats:
-    """(factors,) weight of all hypotheses without each thing seen, scaled as that of all is."""
+    """(factors,) weight of all hypotheses without each thing seen, scaled as that of all is.
+
+    For a finding about a shared cause only when no other such finding came later.
+    """
     before = np.ones((len(done.like) + 1, len(done.prior)))
     before[0] = done.prior * math.exp(min(-done.log_scale, 600.0))
     for number, like in enumerate(done.like):
@@ -172,6 +178,12 @@ def _totals_without(done: Replay) -> Floats:
         totals[number] = before[number] @ after
         after *= done.like[number]
     return totals
+
+
+def _total_without_cause(sets: SolvedSets, found: SearchResult, number: int) -> float:
+    """The same for one finding about a shared cause: what is found of causes hangs together."""
+    without = replay_without(sets, found, number)
+    return without.total * math.exp(min(without.log_scale - found.replay.log_scale, 600.0))
 
 
 def _doubt(sets: SolvedSets, solved: Solved, worst: Factor, slip: float, without: Replay) -> Doubt:

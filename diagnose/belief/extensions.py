@@ -24,7 +24,7 @@ SAME = 1e-3
 
 
 @njit(cache=True, nogil=True)
-def compare_pairs(pair_like, quiet, change):
+def compare_pairs(pair_like, quiet, change, ceiling):
     """What each fault changes of everything found, beside each other one.
 
     Args:
@@ -33,11 +33,13 @@ def compare_pairs(pair_like, quiet, change):
             under the first fault alone. The last row stands for no fault.
         change: (faults + 1, faults, findings) result: likelihood under the pair over that under
             the first fault alone.
+        ceiling: (faults + 1, faults) result: product of all changes for the better.
     """
     none = quiet.shape[1]
     for a in range(none + 1):
         for f in range(none):
             quiet[a, f] = True
+            ceiling[a, f] = 1.0
     for i in range(pair_like.shape[0]):
         base = pair_like[i, none, none]
         for a in range(none + 1):
@@ -49,6 +51,7 @@ def compare_pairs(pair_like, quiet, change):
                 if abs(with_f - without) > SAME * without:
                     quiet[a, f] = False
                 change[a, f, i] = with_f / max(without, 1e-12)
+                ceiling[a, f] *= max(change[a, f, i], 1.0)
 
 
 @njit(cache=True, nogil=True)
@@ -100,9 +103,9 @@ def room_of(members, like, ahead, rank, last, room):
 
 
 @njit(cache=True, nogil=True)
-def extend(  # noqa: C901, PLR0913, PLR0917 - one pass over flat arrays for the compiler
-    parents, members, weight, like, most, room, last, quiet, change, order, part_of, ratio,
-    looked_at, least, bound, extra, silent, loud,
+def extend(  # noqa: C901, PLR0912, PLR0913, PLR0917 - one pass over flat arrays for the compiler
+    parents, members, weight, like, most, room, last, quiet, change, ceiling, order, part_of,
+    ratio, looked_at, least, noted, bound, extra, silent, loud,
 ):  # fmt: skip
     """What stands below every set: its silent extensions, and a bound of all others.
 
@@ -119,17 +122,23 @@ def extend(  # noqa: C901, PLR0913, PLR0917 - one pass over flat arrays for the 
         last: (sets,) from `room_of`.
         quiet: from `compare_pairs`.
         change: from `compare_pairs`.
+        ceiling: from `compare_pairs`.
         order: (faults,) faults in the order they are taken in.
         part_of: (faults + 1,) number of its part, -1 for none.
         ratio: (parents, faults) prior of the set with the fault over that of the set.
         looked_at: (parents, faults) whether the set with the fault is looked at by itself.
-        least: what weighs less is bounded roughly, and not noted in `bound`.
-        bound: (parents, faults) zero; result: bound of the weight of each loud extension.
+        least: what weighs less is bounded roughly, and not noted.
+        noted: (parents * faults,) result: parent and fault of each loud extension noted, as
+            `parent * faults + fault`.
+        bound: (parents * faults,) result: bound of the weight of each of them.
         extra: (faults,) zero; result: weight of all silent extensions by each fault by itself.
         silent: (parents,) result: weight of all sets with silent faults added, over its own.
         loud: (parents,) result: bound of the weight of all others below it, over its own.
+
+    Returns:
+        How many are noted.
     """
-    none = order.shape[0]
+    none, count = order.shape[0], 0
     raised = np.empty(like.shape[0])
     for p in range(parents.shape[0]):
         s = parents[p]
@@ -158,7 +167,10 @@ def extend(  # noqa: C901, PLR0913, PLR0917 - one pass over flat arrays for the 
                 still *= 1.0 + x
                 gains += x
             else:
-                gain = room[s]
+                gain = ceiling[members[s, 0], f]
+                for k in range(1, size):
+                    gain *= ceiling[members[s, k], f]
+                gain = min(gain, room[s])
                 if weight[s] * x * gain > least:
                     gain = 1.0
                     first = change[members[s, 0], f]
@@ -167,7 +179,9 @@ def extend(  # noqa: C901, PLR0913, PLR0917 - one pass over flat arrays for the 
                         for k in range(1, size):
                             best = max(best, change[members[s, k], f, i])
                         gain *= min(best, raised[i])
-                    bound[p, f] = weight[s] * x * gain
+                    noted[count] = p * none + f
+                    bound[count] = weight[s] * x * gain
+                    count += 1
                 left = max(room[s] / max(gain, 1.0), 1.0)
                 sum_loud += x * gain * (1.0 + _deeper(gains, later, left))
                 gains += x * gain
@@ -175,6 +189,7 @@ def extend(  # noqa: C901, PLR0913, PLR0917 - one pass over flat arrays for the 
             later += x
         silent[p] = sum_silent
         loud[p] = sum_loud
+    return count
 
 
 @njit(cache=True, nogil=True)

@@ -8,7 +8,7 @@ many sets have been tried. The same job finds the same sets whatever was solved 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -47,11 +47,15 @@ WORTH_TRYING = 3e-4
 WORTH_A_ROUND = 4e-3
 """Nor is any, when all that are worth solving can have no more than this together."""
 
+HEAVY = 2e-5
+"""Sets that weigh, or whose extensions could weigh, this share of the belief are extended in any
+case; lighter ones only to bound what was left out."""
+
 PASSED_OVER = 1e-3
 """Sets whose extensions could together have no more than this share of the belief are not
 extended; what they could have is counted as left out."""
 
-LEAST_NOTED = 1e-9
+LEAST_NOTED = 3e-9
 """Extensions that could have no more than this share of the belief are bounded roughly."""
 
 SAMPLED = 64
@@ -82,14 +86,13 @@ class SearchResult:
     search: Search
 
 
-def search(sets: SolvedSets, situation: Situation, *, sample: bool = True) -> SearchResult:
+def search(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> SearchResult:
     """Find the fault sets that matter in a situation.
 
     Args:
         sets: of the machine.
         situation: what was told, seen and done.
-        sample: whether to estimate what was left out where the bound says too little; it changes
-            nothing else.
+        bound: whether to work out what was left out; it changes nothing else.
 
     Raises:
         UnknownNameError: a repair that the machine does not have.
@@ -105,12 +108,15 @@ def search(sets: SolvedSets, situation: Situation, *, sample: bool = True) -> Se
         if done.missing:
             asked |= dict.fromkeys(done.missing)
             continue
-        frontier = look_below(sets, solved, done)
-        enough = frontier.left_out <= GOOD_ENOUGH or len(grown) >= most
-        tried = [] if enough else frontier.best(solved, min(TRIED_AT_ONCE, most))
+        below = Below(sets, solved, done)
+        frontier = below.frontier()
+        full = len(grown) >= most
+        tried = [] if full else frontier.best(solved, min(TRIED_AT_ONCE, most - len(grown)))
         if not tried:
+            if bound and done.total > 0.0:
+                frontier = below.with_light(frontier)
             left_out, kind = _remainder(
-                sets, situation, frontier, solved, min(SAMPLED, most) if sample else 0
+                sets, situation, frontier, solved, min(SAMPLED, most) if bound else 0
             )
             return SearchResult(
                 solved, tuple(steps), done, frontier.factor, frontier.extra, left_out, kind
@@ -146,13 +152,15 @@ class Frontier:
     """What stands below the sets looked at.
 
     Attributes:
-        first: (parents,) row of each set whose extensions were looked at.
-        bound: (parents, faults) bound of the share of the belief of each loud extension.
+        first, fault: (extensions,) row and further fault of each loud extension worth noting.
+        bound: (extensions,) bound of its share of the belief.
         scale: weight, not scaled, that is a share of 1.
-        factor, extra, left_out: as in `SearchResult`.
+        factor, extra: as in `SearchResult`.
+        left_out: upper bound of the share of all that was not looked at.
     """
 
     first: Ints
+    fault: Ints
     bound: Floats
     scale: float
     factor: Floats
@@ -160,63 +168,110 @@ class Frontier:
     left_out: float
 
     def extension(self, solved: Solved, at: int) -> FaultSet:
-        """The fault set at a place of the flattened `bound`."""
-        parent, fault = divmod(at, self.bound.shape[1])
-        return tuple(sorted((*solved.faults(int(self.first[parent])), fault)))
+        """The fault set of an extension."""
+        return tuple(sorted((*solved.faults(int(self.first[at])), int(self.fault[at]))))
 
     def best(self, solved: Solved, count: int) -> list[FaultSet]:
         """The extensions that may weigh most, as far as they are worth solving."""
-        flat = self.bound.reshape(-1)
-        worth = np.flatnonzero(flat > WORTH_TRYING)
-        if float(flat[worth].sum()) < WORTH_A_ROUND:
+        worth = np.flatnonzero(self.bound > WORTH_TRYING)
+        if float(self.bound[worth].sum()) < WORTH_A_ROUND:
             return []
-        order = worth[np.argsort(-flat[worth], kind="stable")[:count]]
+        order = worth[np.argsort(-self.bound[worth], kind="stable")[:count]]
         return [self.extension(solved, at) for at in order.tolist()]
 
     def drawn(self, solved: Solved, count: int) -> tuple[list[FaultSet], Floats]:
         """Loud extensions drawn evenly by their bounds, and the bounds, not scaled."""
-        flat = self.bound.reshape(-1)
-        ends = np.cumsum(flat)
+        ends = np.cumsum(self.bound)
         if not count or not len(ends) or not ends[-1] > 0.0:
             return [], np.zeros(0)
-        marks = (np.arange(count) + 0.5) / count * ends[-1]
-        at = np.searchsorted(ends, marks)
-        return [self.extension(solved, int(place)) for place in at], flat[at] * self.scale
+        at = np.searchsorted(ends, (np.arange(count) + 0.5) / count * ends[-1])
+        return [self.extension(solved, place) for place in at.tolist()], self.bound[at] * self.scale
 
 
-def look_below(sets: SolvedSets, solved: Solved, done: Replay) -> Frontier:
+class Below:
     """What extensions of the sets looked at may weigh."""
-    n, originals, total = solved.n_faults, done.originals, done.total
-    weight, first = done.weight[:originals], done.first[:originals]
-    like = np.ascontiguousarray(done.like[:, :originals])
-    factor = np.ones(len(done.weight))
-    if total <= 0.0:
-        return Frontier(first, np.zeros((0, n)), 0.0, factor, np.zeros(n), 1.0)
-    members = solved.members[first]
-    rank, order = _order(solved, weight, members)
-    pair_like = _pair_like(solved, like)
-    last, room = np.empty(originals, dtype=np.int64), np.empty(originals)
-    ahead = np.empty_like(pair_like)
-    reach(pair_like, order, ahead)
-    room_of(members, like, ahead, rank, last, room)
-    later = np.append(np.cumsum(sets.behaviour.priors[order][::-1])[::-1], 0.0)
-    parents, passed_over = _parents(weight * room * later[last + 1] / total)
-    own = weight[parents]
-    quiet, change = np.empty((n + 1, n), dtype=np.bool_), np.empty((n + 1, n, len(like)))
-    compare_pairs(pair_like, quiet, change)
-    bound, extra = np.zeros((len(parents), n)), np.zeros(n)
-    silent, loud = np.empty(len(parents)), np.empty(len(parents))
-    extend(
-        parents, members, weight, like, like.max(axis=1), room, last, quiet, change, order,
-        np.append(sets.behaviour.part_of, -1).astype(np.int64),
-        sets.extension(solved, first[parents], done.free), _looked_at(solved, done, parents),
-        LEAST_NOTED * total, bound, extra, silent, loud,
-    )  # fmt: skip
-    factor[parents] += silent
-    whole = total + float(own @ silent)
-    left_out = (float(own @ loud) + done.lost) / whole + passed_over
-    scale = whole * float(np.exp(done.log_scale))
-    return Frontier(first[parents], bound / whole, scale, factor, extra / whole, min(left_out, 1.0))
+
+    def __init__(self, sets: SolvedSets, solved: Solved, done: Replay) -> None:
+        """For a job that has been gone through."""
+        n, originals = solved.n_faults, done.originals
+        self._solved, self._done = solved, done
+        self._weight, self._first = done.weight[:originals], done.first[:originals]
+        self._like = np.ascontiguousarray(done.like[:, :originals])
+        self._members = solved.members[self._first]
+        self._rank, self._order = _order(solved, self._weight, self._members)
+        self._pair_like = _pair_like(solved, self._like)
+        self._quiet, self._ceiling = np.empty((n + 1, n), dtype=np.bool_), np.empty((n + 1, n))
+        self._change = np.empty((n + 1, n, len(self._like)))
+        compare_pairs(self._pair_like, self._quiet, self._change, self._ceiling)
+        self._last = np.empty(originals, dtype=np.int64)
+        self._room = np.empty(originals)
+        ahead = np.empty_like(self._pair_like)
+        reach(self._pair_like, self._order, ahead)
+        room_of(self._members, self._like, ahead, self._rank, self._last, self._room)
+        self._priors = sets.behaviour.priors
+        self._part_of = np.append(sets.behaviour.part_of, -1).astype(np.int64)
+        self._ratio = sets.extension(solved, self._first, done.free)
+
+    def frontier(self) -> Frontier:
+        """What could be worth solving, and what silent faults add."""
+        done, n = self._done, self._solved.n_faults
+        factor, none = np.ones(len(done.weight)), np.zeros(0, dtype=np.int64)
+        if done.total <= 0.0:
+            return Frontier(none, none, np.zeros(0), 0.0, factor, np.zeros(n), 1.0)
+        heavy = np.flatnonzero(self._could() > HEAVY)
+        at, bound, extra, silent, loud = self._extended(heavy)
+        factor[heavy] += silent
+        whole = done.total + float(self._weight[heavy] @ silent)
+        left_out = (float(self._weight[heavy] @ loud) + done.lost) / whole
+        scale = whole * float(np.exp(done.log_scale))
+        first = self._first[at // n]
+        return Frontier(first, at % n, bound / whole, scale, factor, extra / whole, left_out)
+
+    def with_light(self, heavy: Frontier) -> Frontier:
+        """The same with a bound of what stands below all other sets."""
+        could, n = self._could(), self._solved.n_faults
+        others, passed_over = _parents(np.where(could > HEAVY, 0.0, could))
+        if not len(others):
+            return heavy
+        at, bound, _, _, loud = self._extended(others)
+        whole = float((self._done.weight * heavy.factor).sum())
+        return replace(
+            heavy,
+            first=np.concatenate([heavy.first, self._first[at // n]]),
+            fault=np.concatenate([heavy.fault, at % n]),
+            bound=np.concatenate([heavy.bound, bound / whole]),
+            left_out=min(
+                heavy.left_out + float(self._weight[others] @ loud) / whole + passed_over, 1.0
+            ),
+        )
+
+    def _could(self) -> Floats:
+        """(originals,) share of the belief that each has, or its extensions could have, roughly."""
+        later = np.append(np.cumsum(self._priors[self._order][::-1])[::-1], 0.0)
+        could = self._weight * self._room * later[self._last + 1]
+        found: Floats = np.maximum(could, self._weight) / self._done.total
+        return found
+
+    def _extended(self, parents: Ints) -> tuple[Ints, Floats, Floats, Floats, Floats]:
+        """See `diagnose.belief.extensions.extend`.
+
+        Returns:
+            Place (set times faults, plus fault) and bound of each loud extension noted, weight of
+            silent faults, and for each parent the weight of its silent extensions and the bound of
+            all others, over its own.
+        """
+        n = self._solved.n_faults
+        room = len(parents) * n
+        noted, bound = np.empty(room, dtype=np.int64), np.empty(room)
+        extra, silent, loud = np.zeros(n), np.empty(len(parents)), np.empty(len(parents))
+        count = extend(
+            parents, self._members, self._weight, self._like, self._like.max(axis=1), self._room,
+            self._last, self._quiet, self._change, self._ceiling, self._order, self._part_of,
+            self._ratio, _looked_at(self._solved, self._done, parents),
+            LEAST_NOTED * self._done.total, noted, bound, extra, silent, loud,
+        )  # fmt: skip
+        at = parents[noted[:count] // n] * n + noted[:count] % n
+        return at, bound[:count].copy(), extra, silent, loud
 
 
 def _parents(could: Floats) -> tuple[Ints, float]:

@@ -4,25 +4,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.machine.build_parts import relay_volts
+from diagnose.machine.build_parts import part_values
 from diagnose.machine.dictionary import part_kinds
-from diagnose.machine.entries_of_tests import AllOfFunction, LevelledFunction
-from diagnose.machine.part_entries import (
-    ControllerEntry,
-    LoadEntry,
-    MotorEntry,
-    RelayEntry,
-    WireEntry,
-)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from diagnose.errors import Problem
     from diagnose.machine.document import Path
+    from diagnose.machine.entries import Entry
     from diagnose.machine.part_entries import AnyPart
     from diagnose.machine.schema import RaiseEntry
     from diagnose.machine.subject import Subject
+
+SIZES = {
+    "wire": ("wire_size", ("awg", "mm2")),
+    "load": ("load_size", ("ohms", "amps", "watts")),
+    "motor": ("load_size", ("ohms", "amps")),
+}
+"""Kind of part -> rule, and the keys of which it has exactly one."""
 
 FITTING_KINDS = {"load": ("load", "motor"), "motor": ("motor",), "relay": ("relay",)}
 """Kind of function -> kinds of part that it can go by."""
@@ -35,7 +35,7 @@ def check_parts(subject: Subject) -> Iterator[Problem]:
     """Sizes, priors, causes, areas and functions."""
     for part, entry in subject.file.parts.items():
         yield from _size(subject, ("parts", part), entry)
-        yield from _part_modes(subject, ("parts", part), entry)
+        yield from _part_modes(subject, part, entry)
         yield from _repairs(subject, ("parts", part), entry)
     yield from _causes(subject)
     inside = {name: [a.inside] if a.inside else [] for name, a in subject.file.areas.items()}
@@ -43,50 +43,56 @@ def check_parts(subject: Subject) -> Iterator[Problem]:
     yield from _functions(subject)
 
 
+def _one_of(
+    subject: Subject, path: Path, entry: Entry, keys: Sequence[str], rule: str
+) -> Iterator[Problem]:
+    """A problem when not exactly one of the keys is given."""
+    given = [f"`{key}`" for key in keys if getattr(entry, key) is not None]
+    if len(given) != 1:
+        met = " and ".join(given) or ("neither" if len(keys) == 2 else "none")
+        both = "both " if len(given) == 2 else ""
+        expected = ", ".join(f"`{key}`" for key in keys)
+        message = f"met {both}{met}; expected exactly one of {expected}"
+        yield subject.problem(path, message, rule, key=True)
+
+
 def _size(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:
-    if isinstance(entry, WireEntry) and (entry.awg is None) == (entry.mm2 is None):
-        met = "both `awg` and `mm2`" if entry.awg is not None else "neither `awg` nor `mm2`"
-        yield subject.problem(path, f"met {met}; expected one of them", "wire_size", key=True)
-    if isinstance(entry, LoadEntry | MotorEntry):
-        names = ("ohms", "amps", "watts") if isinstance(entry, LoadEntry) else ("ohms", "amps")
-        given = [name for name in names if getattr(entry, name) is not None]
-        if len(given) != 1:
-            met = " and ".join(f"`{n}`" for n in given) or "none"
-            expected = ", ".join(f"`{n}`" for n in names)
-            message = f"met {met}; expected exactly one of {expected}"
-            yield subject.problem(path, message, "load_size", key=True)
-    if isinstance(entry, RelayEntry):
-        pull_in, drop_out = relay_volts(entry, float(subject.file.machine.nominal_volts))
+    if entry.kind in SIZES:
+        rule, keys = SIZES[entry.kind]
+        yield from _one_of(subject, path, entry, keys, rule)
+    elif entry.kind == "relay":
+        values = part_values(entry, subject.file.machine.nominal_volts)
+        pull_in, drop_out = values["pull_in_volts"], values["drop_out_volts"]
         if drop_out >= pull_in:
             message = f"lets go at {drop_out:g} V but pulls in at {pull_in:g} V; expected lower"
             yield subject.problem((*path, "drop_out_volts"), message, "relay_drop_out")
-    if isinstance(entry, ControllerEntry):
-        for i, one in enumerate(entry.inputs):
-            if (one.at_least_volts is None) == (one.below_volts is None):
-                message = "expected exactly one of `at_least_volts`, `below_volts`"
-                yield subject.problem((*path, "inputs", i), message, "input_bounds")
+    elif entry.kind == "controller":
+        for i, put_in in enumerate(entry.inputs):
+            keys = ("at_least_volts", "below_volts")
+            yield from _one_of(subject, (*path, "inputs", i), put_in, keys, "input_bounds")
 
 
-def _part_modes(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:
+def _part_modes(subject: Subject, part: str, entry: AnyPart) -> Iterator[Problem]:
+    path = ("parts", part, "modes")
     if not entry.modes:
         message = "met no failure mode; expected at least one"
-        yield subject.problem((*path, "modes"), message, "part_without_mode", key=True)
+        yield subject.problem(path, message, "part_without_mode", key=True)
     if "ok" in entry.modes:
         message = "`ok` is the state without a failure; it is there without being listed"
-        yield subject.problem((*path, "modes", "ok"), message, "reserved_id", key=True)
+        yield subject.problem((*path, "ok"), message, "reserved_id", key=True)
     total = sum(mode.per_1000_jobs for mode in entry.modes.values())
     if total > 1000:
         message = f"the priors sum to {total:g} per 1000 jobs; expected at most 1000"
-        yield subject.problem((*path, "modes"), message, "prior_sum", key=True)
+        yield subject.problem(path, message, "prior_sum", key=True)
     levels = [
         len(subject.levels_of(name))
         for name, function in subject.file.functions.items()
-        if not isinstance(function, AllOfFunction) and function.part == path[1]
+        if function.kind != "all_of" and function.part == part
     ]
     for name, mode in entry.modes.items():
         if levels and isinstance(mode.at_best, int) and mode.at_best >= max(levels):
             message = f"met level {mode.at_best}; the last level is {max(levels) - 1}"
-            yield subject.problem((*path, "modes", name, "at_best"), message, "unknown_level")
+            yield subject.problem((*path, name, "at_best"), message, "unknown_level")
 
 
 def _repairs(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:
@@ -102,14 +108,12 @@ def _repairs(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:
 def _causes(subject: Subject) -> Iterator[Problem]:
     for cause, entry in subject.file.shared_causes.items():
         path: Path = ("shared_causes", cause)
-        if (entry.per_1000_jobs is None) == (entry.part is None):
-            message = "expected exactly one of `per_1000_jobs`, `part` (with `modes`)"
-            yield subject.problem(path, message, "cause_prior", key=True)
-        elif (entry.part is None) != (not entry.modes):
+        yield from _one_of(subject, path, entry, ("per_1000_jobs", "part"), "cause_prior")
+        if (entry.part is None) != (not entry.modes):
             message = "`part` and `modes` go together: the part's modes that are this cause"
             yield subject.problem(path, message, "cause_prior", key=True)
-        for i, one in enumerate(entry.raises):
-            yield from _raise(subject, (*path, "raises", i), one)
+        for i, raised in enumerate(entry.raises):
+            yield from _raise(subject, (*path, "raises", i), raised)
 
 
 def _raise(subject: Subject, path: Path, entry: RaiseEntry) -> Iterator[Problem]:
@@ -119,14 +123,10 @@ def _raise(subject: Subject, path: Path, entry: RaiseEntry) -> Iterator[Problem]
     if entry.areas is not None and entry.kind is None:
         yield subject.problem((*path, "areas"), "`areas` goes with `kind` only", "cause_raises")
     areas = subject.section("areas") or {}
-    parts = entry.parts or [
-        name
-        for name, part in subject.file.parts.items()
-        if part.kind == entry.kind and (entry.areas is None or part.area in entry.areas)
-    ]
     areas_known = all(p.area is None or p.area in areas for p in subject.file.parts.values())
     if not subject.whole or not areas_known or (entry.kind and entry.kind not in part_kinds()):
         return
+    parts = entry.reached(subject.file.parts)
     if not any(set(subject.modes_of(part)) & set(entry.modes) for part in parts):
         message = f"none of {', '.join(parts) or 'the parts'} has a mode of {entry.modes}"
         yield subject.problem(path, message, "cause_raises")
@@ -136,7 +136,7 @@ def _functions(subject: Subject) -> Iterator[Problem]:
     needs: dict[str, list[str]] = {}
     for function, entry in subject.file.functions.items():
         path: Path = ("functions", function)
-        if isinstance(entry, AllOfFunction):
+        if entry.kind == "all_of":
             needs[function] = list(entry.needs)
             continue
         kind = subject.kind_of(entry.part)
@@ -144,7 +144,7 @@ def _functions(subject: Subject) -> Iterator[Problem]:
         if kind and kind not in fitting:
             message = f"{entry.part!r} is a {kind}; expected a {' or '.join(fitting)}"
             yield subject.problem((*path, "part"), message, "function_part")
-        if isinstance(entry, LevelledFunction):
+        if entry.kind != "relay":
             bounds = {name: level.at_least_volts for name, level in entry.levels.items()}
             yield from check_bounds(subject, (*path, "levels"), bounds, "at_least_volts")
     yield from cycles(subject, "functions", needs, "needs", "needs_cycle")
@@ -179,7 +179,7 @@ def cycles(
     """One problem for each circle in `needs`, at the first of its members in the file."""
     import networkx as nx  # noqa: PLC0415  slow to import
 
-    graph = nx.DiGraph([(name, one) for name, ones in needs.items() for one in ones])
+    graph = nx.DiGraph([(name, other) for name, others in needs.items() for other in others])
     order = {name: i for i, name in enumerate(needs)}
     for group in nx.strongly_connected_components(graph):
         first = min(group, key=lambda name: order.get(name, len(order)))

@@ -6,20 +6,13 @@ from collections import Counter
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from diagnose.machine.part_entries import (
-    BatteryEntry,
-    ControllerEntry,
-    FuseEntry,
-    GeneratorEntry,
-    RelayEntry,
-)
-from diagnose.machine.wiring import conductors, draws, fed, main_path, reach
+from diagnose.machine.ends import all_paths, main_nets
+from diagnose.machine.wiring import conductors, draws, fed, reach
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from diagnose.errors import Problem
-    from diagnose.machine.part_entries import AnyPart
     from diagnose.machine.subject import Subject
     from diagnose.machine.wiring import Draw
 
@@ -27,42 +20,33 @@ if TYPE_CHECKING:
 def check_wiring(subject: Subject) -> Iterator[Problem]:
     """Problems of the circuit; silent when a part or net could not be read at all."""
     for part, entry in subject.file.parts.items():
-        yield from _same_net(subject, part, entry)
+        for first, second in all_paths(entry):
+            if first == second:
+                message = f"both ends are on the net {first!r}; expected two nets"
+                yield subject.problem(("parts", part), message, "same_net", key=True)
     if not subject.whole:
         return
     yield from _nets(subject)
     yield from _loops(subject)
-    batteries = {n: p for n, p in subject.file.parts.items() if isinstance(p, BatteryEntry)}
+    batteries = [name for name, part in subject.file.parts.items() if part.kind == "battery"]
     if len(batteries) != 1:
         message = f"met {len(batteries)} parts of kind battery; expected exactly one"
         yield subject.problem(("parts",), message, "battery_count", key=True)
         return
-    name, battery = next(iter(batteries.items()))
-    yield from _trees(subject, name, battery)
-    yield from _fuses(subject, battery)
-
-
-def _same_net(subject: Subject, part: str, entry: AnyPart) -> Iterator[Problem]:
-    ends = [main_path(entry)]
-    if isinstance(entry, RelayEntry):
-        ends.append((entry.coil_in, entry.coil_out))
-    if isinstance(entry, ControllerEntry):
-        ends.append((entry.supply, entry.ground))
-    for first, second in ends:
-        if first == second:
-            message = f"both ends are on the net {first!r}; expected two nets"
-            yield subject.problem(("parts", part), message, "same_net", key=True)
+    posts = main_nets(subject.file.parts[batteries[0]])
+    yield from _trees(subject, batteries[0], posts)
+    yield from _fuses(subject, posts)
 
 
 def _nets(subject: Subject) -> Iterator[Problem]:
     touched: Counter[str] = Counter()
     owner: dict[str, tuple[str, str]] = {}
     for part, entry in subject.file.parts.items():
-        for role, net in entry.terminals().items():
+        for role, net in entry.terminals.items():
             touched[net] += 1
             owner[net] = (part, role)
-        if isinstance(entry, ControllerEntry):
-            touched.update({net for one in entry.inputs for net in (one.net, one.against)})
+        if entry.kind == "controller":
+            touched.update({net for given in entry.inputs for net in (given.net, given.against)})
     for net, (part, role) in owner.items():
         if touched[net] == 1:
             message = f"the net {net!r} is a dead end: only this terminal touches it"
@@ -89,13 +73,12 @@ def _loops(subject: Subject) -> Iterator[Problem]:
             graph.add_edge(first, second, part=part)
 
 
-def _trees(subject: Subject, name: str, battery: BatteryEntry) -> Iterator[Problem]:
+def _trees(subject: Subject, battery: str, posts: tuple[str, str]) -> Iterator[Problem]:
     edges = conductors(subject.file.parts)
-    plus = reach(battery.plus, edges.values())
-    minus = reach(battery.minus, edges.values())
-    if battery.minus in plus:
+    plus, minus = (reach(post, edges.values()) for post in posts)
+    if posts[1] in plus:
         message = "the plus and the minus post are joined by wiring alone, without a load"
-        yield subject.problem(("parts", name), message, "plus_minus_joined", key=True)
+        yield subject.problem(("parts", battery), message, "plus_minus_joined", key=True)
         return
     for part, (first, _) in edges.items():
         if first not in plus and first not in minus:
@@ -103,35 +86,33 @@ def _trees(subject: Subject, name: str, battery: BatteryEntry) -> Iterator[Probl
             yield subject.problem(("parts", part), message, "floating_part", key=True)
     between = [(draw.part, draw.from_net, draw.to_net) for draw in draws(subject.file)]
     between += [
-        (part, entry.plus, entry.minus)
+        (part, *main_nets(entry))
         for part, entry in subject.file.parts.items()
-        if isinstance(entry, GeneratorEntry)
+        if entry.kind == "generator"
     ]
     for part, from_net, to_net in between:
         if from_net not in plus or to_net not in minus:
-            which = {True: "plus", False: "minus"}
-            sides = [
-                next((which[tree is plus] for tree in (plus, minus) if net in tree), "neither")
+            here, there = (
+                "plus" if net in plus else "minus" if net in minus else "neither"
                 for net in (from_net, to_net)
-            ]
+            )
             message = (
-                f"lies between the {sides[0]} side ({from_net!r}) and the {sides[1]} side "
+                f"lies between the {here} side ({from_net!r}) and the {there} side "
                 f"({to_net!r}); expected plus and minus"
             )
             yield subject.problem(("parts", part), message, "load_not_between", key=True)
 
 
-def _fuses(subject: Subject, battery: BatteryEntry) -> Iterator[Problem]:
+def _fuses(subject: Subject, posts: tuple[str, str]) -> Iterator[Problem]:
     for part, entry in subject.file.parts.items():
-        if not isinstance(entry, FuseEntry):
+        if entry.kind != "fuse" or not subject.file.conditions:
             continue
-        worst: tuple[float, str, list[Draw]] = (0.0, "", [])
-        for condition in subject.file.conditions:
-            behind = _behind(subject, part, condition, (battery.plus, battery.minus))
-            worst = max(worst, (sum(d.amps for d in behind), condition, behind), key=_amps)
-        amps, condition, behind = worst
-        if amps > float(entry.amps) * (1.0 + 1e-9):
-            shown = ", ".join(f"{d.part} {d.amps:.3g} A" for d in behind)
+        behind = {c: _behind(subject, part, c, posts) for c in subject.file.conditions}
+        carried = {c: sum(draw.amps for draw in drawing) for c, drawing in behind.items()}
+        condition = max(carried, key=carried.__getitem__)
+        amps = carried[condition]
+        if amps > entry.amps * (1.0 + 1e-9):
+            shown = ", ".join(f"{d.part} {d.amps:.3g} A" for d in behind[condition])
             message = (
                 f"rated {entry.amps:g} A but carries {amps:.3g} A in {condition!r} ({shown}); "
                 f"expected at least {amps:.3g} A"
@@ -139,22 +120,17 @@ def _fuses(subject: Subject, battery: BatteryEntry) -> Iterator[Problem]:
             yield subject.problem(("parts", part, "amps"), message, "fuse_too_small")
 
 
-def _amps(item: tuple[float, str, list[Draw]]) -> float:
-    return item[0]
-
-
 def _behind(subject: Subject, fuse: str, condition: str, posts: tuple[str, str]) -> list[Draw]:
     """What draws current through `fuse` in a condition."""
-    file = subject.file
-    now = fed(file, condition, posts)
+    now = fed(subject.file, condition, posts)
     if fuse not in now.conducting:
         return []
-    edges = conductors(file.parts)
+    edges = conductors(subject.file.parts)
     kept = [edges[name] for name in now.conducting if name != fuse]
-    plus, minus = reach(posts[0], kept), reach(posts[1], kept)
+    plus, minus = (reach(post, kept) for post in posts)
     return [
         draw
-        for draw in draws(file)
+        for draw in draws(subject.file)
         if draw.from_net in now.plus
         and draw.to_net in now.minus
         and (draw.from_net not in plus or draw.to_net not in minus)

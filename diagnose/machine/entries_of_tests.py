@@ -8,8 +8,8 @@ from pydantic import Field
 
 from diagnose.machine.entries import (
     AreaName,
-    CautionName,
     CauseName,
+    CautionName,
     ConditionName,
     Finite,
     FunctionName,

@@ -13,7 +13,7 @@ T = TypeVar("T")
 Decoder = Callable[[Any], Any]
 
 
-def frozen(type_: type[T], data: Any) -> T:
+def frozen(type_: Callable[..., T], data: Any) -> T:
     """A value of a dataclass from a mapping of its fields; whole numbers become floats.
 
     Keys that are no field are left aside, fields with a default may be missing, and what is

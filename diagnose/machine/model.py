@@ -40,6 +40,10 @@ TestKind = Literal[
 ]
 FunctionKind = Literal["load", "motor", "relay", "all_of"]
 
+RELAY_LEVELS = ("pulls_in", "chatters", "silent")
+ALL_OF_LEVELS = ("yes", "no")
+"""Levels of the functions that have no bounds of their own."""
+
 OPEN_OHMS = 1e8
 """Resistance of a gap: damp, dirty insulation, far above any meter's reach in this work."""
 

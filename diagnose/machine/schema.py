@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from pydantic import Field
 
 from diagnose.machine.entries import (
@@ -21,6 +23,11 @@ from diagnose.machine.entries import (
 )
 from diagnose.machine.entries_of_tests import AnyFunction, AnyTest  # noqa: TC001
 from diagnose.machine.part_entries import AnyPart  # noqa: TC001  pydantic needs it
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from diagnose.machine.model import Part
 
 
 class MachineEntry(SourcedEntry):
@@ -88,6 +95,14 @@ class RaiseEntry(SourcedEntry):
     areas: list[AreaName] | None = None
     modes: SomeNames
     factor: Positive
+
+    def reached(self, parts: Mapping[str, Part | AnyPart]) -> list[str]:
+        """The parts it names, or those of its kind (in its areas)."""
+        return self.parts or [
+            name
+            for name, part in parts.items()
+            if part.kind == self.kind and (self.areas is None or part.area in self.areas)
+        ]
 
 
 class CauseEntry(SourcedEntry):

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from diagnose.errors import Problem, nearest_name
-from diagnose.machine.build import ALL_OF_LEVELS, RELAY_LEVELS
+from diagnose.machine.model import ALL_OF_LEVELS, RELAY_LEVELS
+from diagnose.machine.schema import MachineFile
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator
+    from collections.abc import Collection, Iterator
 
     from diagnose.machine.document import Document, Path
-    from diagnose.machine.schema import MachineFile
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,16 +42,16 @@ class Subject:
 
         A section that may be left out defines no names, unless a misspelled one may be meant.
         """
-        data = self.document.data
-        if name not in data and name in OPTIONAL_SECTIONS and set(data) <= SECTIONS:
+        data, known = self.document.data, MachineFile.model_fields
+        if name not in data and not known[name].is_required() and set(data) <= set(known):
             return {}
-        found = data.get(name)
-        return found if isinstance(found, dict) else None
+        section = data.get(name)
+        return section if isinstance(section, dict) else None
 
     def entry(self, section: str, id_: str) -> dict[str, Any]:
         """One entry as the text has it; empty when it is not a mapping."""
-        found = (self.section(section) or {}).get(id_)
-        return found if isinstance(found, dict) else {}
+        entry = (self.section(section) or {}).get(id_)
+        return entry if isinstance(entry, dict) else {}
 
     def kind_of(self, part: str) -> str:
         """Kind of a part, empty when the text does not say."""
@@ -72,16 +72,12 @@ class Subject:
         levels = entry.get("levels")
         return tuple(levels) if isinstance(levels, dict) else ()
 
-    def name(self, path: Path, met: str | None, section: str) -> Iterator[Problem]:
+    def name(self, path: Path, met: str, section: str, *, key: bool = False) -> Iterator[Problem]:
         """A problem when `met` is not defined in `section`."""
         valid = self.section(section)
-        if met is not None and valid is not None and met not in valid:
-            yield self.unknown(path, met, SINGULAR[section], valid)
-
-    def names(self, path: Path, met: Iterable[str], section: str) -> Iterator[Problem]:
-        """Problems of a list of names."""
-        for i, one in enumerate(met):
-            yield from self.name((*path, i), one, section)
+        if valid is not None and met not in valid:
+            noun = section.rpartition("_")[2].removesuffix("s")
+            yield self.unknown(path, met, noun, valid, key=key)
 
     def unknown(
         self, path: Path, met: str, noun: str, valid: Collection[str], *, key: bool = False
@@ -89,20 +85,13 @@ class Subject:
         """The problem that `met` is no known `noun`; names the nearest that is."""
         return self.problem(path, unknown_words(met, noun, valid), f"unknown_{noun}", key=key)
 
-
-SINGULAR = {
-    "nets": "net",
-    "parts": "part",
-    "areas": "area",
-    "tools": "tool",
-    "cautions": "caution",
-    "conditions": "condition",
-    "functions": "function",
-    "shared_causes": "cause",
-    "tests": "test",
-}
-OPTIONAL_SECTIONS = frozenset({"cautions", "tools", "areas", "conditions", "shared_causes"})
-SECTIONS = frozenset(SINGULAR) | {"machine", "shop", "complaints"}
+    def unknown_in(
+        self, path: Path, met: Collection[str], noun: str, valid: Collection[str]
+    ) -> Iterator[Problem]:
+        """The problems of a list of names at `path`, each of which must be one of `valid`."""
+        for i, name in enumerate(met):
+            if name not in valid:
+                yield self.unknown((*path, i), name, noun, valid)
 
 
 def unknown_words(met: str, noun: str, valid: Collection[str]) -> str:

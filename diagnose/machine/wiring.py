@@ -5,15 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from diagnose.machine.build_parts import coil_ohms, main_ohms
+from diagnose.machine.build_parts import part_values
 from diagnose.machine.dictionary import part_kinds
-from diagnose.machine.part_entries import (
-    ControllerEntry,
-    LoadEntry,
-    MotorEntry,
-    RelayEntry,
-    SwitchEntry,
-)
+from diagnose.machine.ends import coil_nets, main_nets
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -45,36 +39,23 @@ class Fed:
     minus: frozenset[str]
 
 
-def main_path(entry: AnyPart) -> tuple[str, str]:
-    """The two nets that a part's series resistance lies between, in the current's order."""
-    ends = entry.terminals()
-    if isinstance(entry, ControllerEntry) and entry.output_to == "ground":
-        return ends["output"], ends["ground"]
-    first, second = part_kinds()[entry.kind].main_path
-    return ends[first], ends[second]
-
-
 def conductors(parts: Mapping[str, AnyPart]) -> dict[str, tuple[str, str]]:
     """Parts whose main path belongs to the wiring -> its two nets."""
     kinds = part_kinds()
-    return {name: main_path(p) for name, p in parts.items() if kinds[p.kind].conducts}
+    return {name: main_nets(part) for name, part in parts.items() if kinds[part.kind].conducts}
 
 
 def draws(file: MachineFile) -> list[Draw]:
     """Everything that draws current, with its nominal current."""
-    volts = float(file.machine.nominal_volts)
-    found: list[Draw] = []
+    volts = file.machine.nominal_volts
+    drawing: list[Draw] = []
     for name, entry in file.parts.items():
-        if isinstance(entry, LoadEntry | MotorEntry):
-            ends, ohms = main_path(entry), main_ohms(entry, volts)
-        elif isinstance(entry, RelayEntry):
-            ends, ohms = (entry.coil_in, entry.coil_out), coil_ohms(entry)
-        elif isinstance(entry, ControllerEntry):
-            ends, ohms = (entry.supply, entry.ground), coil_ohms(entry)
-        else:
+        coil = coil_nets(entry)
+        if coil is None and entry.kind not in ("load", "motor"):
             continue
-        found.append(Draw(name, *ends, volts / ohms if ohms > 0 else 0.0))
-    return found
+        ohms = part_values(entry, volts)["ohms" if coil is None else "coil_ohms"]
+        drawing.append(Draw(name, *(coil or main_nets(entry)), volts / ohms if ohms else 0.0))
+    return drawing
 
 
 def reach(start: str, edges: Collection[tuple[str, str]]) -> frozenset[str]:
@@ -116,23 +97,22 @@ def fed(file: MachineFile, condition: str, posts: tuple[str, str], without: str 
 
 
 def _conducts(name: str, entry: AnyPart, closes: set[str], worked: frozenset[str]) -> bool:
-    if isinstance(entry, SwitchEntry):
+    if entry.kind == "switch":
         return name in closes
-    if isinstance(entry, RelayEntry):
+    if entry.kind == "relay":
         return (name in worked) == (entry.contacts == "normally_open")
-    return not isinstance(entry, ControllerEntry) or name in worked
+    return entry.kind != "controller" or name in worked
 
 
 def _is_worked(entry: AnyPart, now: Fed, file: MachineFile) -> bool:
-    if isinstance(entry, RelayEntry):
-        return entry.coil_in in now.plus and entry.coil_out in now.minus
-    if not isinstance(entry, ControllerEntry):
+    coil = coil_nets(entry)
+    if coil is None:
         return False
-    volts = float(file.machine.nominal_volts)
-    for one in entry.inputs:
-        between = volts * ((one.net in now.plus) - (one.against in now.plus))
-        if one.at_least_volts is not None and between < one.at_least_volts:
+    for given in entry.inputs if entry.kind == "controller" else ():
+        high, low = given.net in now.plus, given.against in now.plus
+        between = file.machine.nominal_volts * (high - low)
+        if given.at_least_volts is not None and between < given.at_least_volts:
             return False
-        if one.below_volts is not None and between >= one.below_volts:
+        if given.below_volts is not None and between >= given.below_volts:
             return False
-    return entry.supply in now.plus and entry.ground in now.minus
+    return coil[0] in now.plus and coil[1] in now.minus

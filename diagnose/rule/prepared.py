@@ -81,19 +81,19 @@ class Prepared:
         """Memory that it holds, grown sets and beliefs included."""
         return self.sets.now().nbytes + self._beliefs.nbytes()
 
-    def belief(self, situation: Situation, *, sample: bool = False) -> Belief:
+    def belief(self, situation: Situation, *, bound: bool = False) -> Belief:
         """What is believed in a situation; the latest ones are kept.
 
         Args:
             situation: what was told, seen and done.
-            sample: whether to estimate what was left out where the bound says too little.
+            bound: whether to work out what was left out; it changes nothing else.
 
         Raises:
             UnknownNameError: a repair that the machine does not have.
             ClashError: the findings cannot all be true.
         """
         key = replace(situation, open_areas=frozenset(), tools=frozenset())
-        return self._beliefs.get((key, sample), lambda: believe(self.sets, key, sample=sample))
+        return self._beliefs.get((key, bound), lambda: believe(self.sets, key, bound=bound))
 
     def able(self, complaint: str) -> Floats:
         """(faults,) 1 where a fault alone gives a complaint, now and then at least; else 0."""

@@ -80,18 +80,22 @@ class Bays:
         self._chances = complaint_shares(self._truth, self._complaints)
 
     def play(self, seed: int, first: int, last: int) -> NDArray[np.void]:
-        """Jobs number `first` to `last - 1` of a seed, a piece of `PIECE` or its beginning."""
+        """Jobs number `first` to `last - 1` of a seed, a piece of `PIECE` or its beginning.
+
+        What is wrong is drawn for a whole piece in any case, so that a trial of more jobs begins
+        with those of a shorter one.
+        """
         rows = np.zeros(last - first, dtype=list(COLUMNS))
-        rng = job_generator(seed, first)
-        places = rng.choice(len(self._complaints), last - first, p=self._chances)
+        rng = piece_generator(seed, first)
+        places = rng.choice(len(self._complaints), PIECE, p=self._chances)
         for place, complaint in enumerate(self._complaints):
-            own = np.flatnonzero(places == place)
+            own = np.flatnonzero(places == place).tolist()
             truths = draw_truths(self._truth, complaint, len(own), rng)
-            for row, truth in zip(own.tolist(), truths, strict=True):
-                dice = Dice.throw(
-                    truth, self._desks[place].costs.n_tests, job_generator(seed, first + row + 1)
-                )
-                rows[row] = self._played(place, dice)
+            n_tests = self._desks[place].costs.n_tests
+            for row, truth in zip(own, truths, strict=True):
+                if row < len(rows):
+                    dice = Dice.throw(truth, n_tests, job_generator(seed, first + row))
+                    rows[row] = self._played(place, dice)
         return rows
 
     def _played(self, place: int, dice: Dice) -> tuple[float | int | bool, ...]:
@@ -114,6 +118,11 @@ class Bays:
             done.good_parts,
             done.solved,
         )
+
+
+def piece_generator(seed: int, first: int) -> np.random.Generator:
+    """The random numbers of a piece: a child of its first job's, so that no job shares them."""
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence(seed, spawn_key=(first, 0))))
 
 
 def complaint_shares(ready: Prepared, complaints: Sequence[str]) -> NDArray[np.float64]:

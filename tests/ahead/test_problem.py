@@ -16,7 +16,7 @@ from diagnose.trial.small import small_problem
 
 NAME = "utility_vehicle"
 SITUATION = Situation("silent", (Finding("listen_relay", "silent"),), seen=True)
-HELD = 120
+HELD = 300
 
 
 @cache

@@ -8,8 +8,9 @@ import pytest
 
 from diagnose.machine import model
 from diagnose.machine.dictionary import part_kinds, test_kinds
+from diagnose.machine.document import read_document
 from diagnose.machine.schema import MachineFile
-from diagnose.machine.subject import OPTIONAL_SECTIONS, SECTIONS
+from diagnose.machine.subject import Subject
 
 
 def test_every_kind_has_its_row() -> None:
@@ -52,7 +53,9 @@ def test_default_bounds_fall_and_the_last_has_none() -> None:
         assert known == sorted(set(known), reverse=True)
 
 
-def test_sections_known_to_the_checks_are_those_of_the_schema() -> None:
-    fields = MachineFile.model_fields
-    assert set(fields) == SECTIONS
-    assert {name for name, field in fields.items() if not field.is_required()} == OPTIONAL_SECTIONS
+def test_a_section_left_out_defines_no_names_unless_the_file_needs_it() -> None:
+    text = "machine: {}\n"
+    for name, field in MachineFile.model_fields.items():
+        for more, known in ((text, None if field.is_required() else {}), (text + "x: 1\n", None)):
+            subject = Subject(MachineFile.model_construct(), read_document(more), whole=False)
+            assert subject.section(name) == ({} if name == "machine" else known)

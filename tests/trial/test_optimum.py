@@ -10,8 +10,8 @@ import pytest
 from diagnose.errors import ValueOutOfRangeError
 from diagnose.trial.optimum import optimal_minutes
 from diagnose.trial.small import random_problem, small_problem
-from tests.decision import two_epochs
-from tests.decision.by_hand import best_minutes
+from tests.ahead import two_epochs
+from tests.ahead.by_hand import best_minutes
 
 TELLS_ALL = np.array([[1.0, 0.0], [0.0, 1.0]])
 
@@ -47,7 +47,7 @@ def test_an_area_is_paid_once() -> None:
 
 def test_hands_over_what_no_repair_fixes() -> None:
     # By hand: one repairable fault in two: 1 + 0.5 * 12 + 0.5 * 60 after a perfect test.
-    problem = small_problem(np.array([0.5, 0.5]), [TELLS_ALL], [1.0], [10.0], escalate_minutes=60.0)
+    problem = small_problem(np.array([0.5, 0.5]), [TELLS_ALL], [1.0], [10.0], hand_over_minutes=60.0)
     assert optimal_minutes(problem) == pytest.approx(37.0)
 
 
@@ -57,7 +57,7 @@ def test_a_noisy_test_by_hand() -> None:
     # Together 1 + 10 + 0.8 + 1.2 = 13; without: 10 + 0.4 * 10 = 14.
     noisy = np.array([[0.8, 0.2], [0.2, 0.8]])
     problem = small_problem(
-        np.array([0.6, 0.4]), [noisy], [1.0], [8.0, 8.0], escalate_minutes=1000.0
+        np.array([0.6, 0.4]), [noisy], [1.0], [8.0, 8.0], hand_over_minutes=1000.0
     )
     assert optimal_minutes(problem) == pytest.approx(13.0)
 
@@ -67,7 +67,7 @@ def test_without_tests_the_order_of_p_over_c_is_best(seed: int) -> None:
     # Kadane & Simon 1977: of all orders the one by falling probability over cost is cheapest.
     rng = np.random.default_rng(seed)
     prior, minutes = rng.dirichlet(np.ones(5)), rng.uniform(3.0, 40.0, 5)
-    problem = small_problem(prior, [], [], list(minutes), escalate_minutes=10_000.0)
+    problem = small_problem(prior, [], [], list(minutes), hand_over_minutes=10_000.0)
 
     def cost(order: tuple[int, ...]) -> float:
         return sum(
@@ -92,9 +92,9 @@ def test_against_plain_recursion(seed: int) -> None:
         repair_area=list(rng.integers(-1, 2, 3)),
         area_minutes=(3.0, 4.0),
         area_parent=(-1, 0),
-        escalate_minutes=90.0,
+        hand_over_minutes=90.0,
     )
-    assert optimal_minutes(problem) == pytest.approx(best_minutes(problem), rel=1e-12)
+    assert optimal_minutes(problem) == pytest.approx(best_minutes(problem, (-1, 0)), rel=1e-12)
 
 
 def test_refuses_what_it_cannot_treat_exactly() -> None:

@@ -1,0 +1,53 @@
+"""The nets that a part's current flows between; the same for parts as written and as built."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+MAIN_ROLES = {
+    "battery": ("plus", "minus"),
+    "generator": ("plus", "minus"),
+    "relay": ("contact_in", "contact_out"),
+}
+"""Terminals of the main path; of kinds not listed `from` and `to`."""
+
+COIL_ROLES = {"relay": ("coil_in", "coil_out"), "controller": ("supply", "ground")}
+
+
+class Wired(Protocol):
+    """A part of the file or of the machine."""
+
+    @property
+    def kind(self) -> str:
+        """Kind of part."""
+
+    @property
+    def terminals(self) -> Mapping[str, str]:
+        """Terminal role -> net."""
+
+
+def main_nets(part: Wired) -> tuple[str, str]:
+    """The two nets of a part's main path, in the direction of the current."""
+    ends = part.terminals
+    if part.kind == "controller":
+        feeds = getattr(part, "output_to", "supply") == "supply"
+        return (ends["supply"], ends["output"]) if feeds else (ends["output"], ends["ground"])
+    start, end = MAIN_ROLES.get(part.kind, ("from", "to"))
+    return ends[start], ends[end]
+
+
+def coil_nets(part: Wired) -> tuple[str, str] | None:
+    """The two nets of a relay's coil or of a controller's own draw."""
+    if part.kind not in COIL_ROLES:
+        return None
+    start, end = COIL_ROLES[part.kind]
+    return part.terminals[start], part.terminals[end]
+
+
+def all_paths(part: Wired) -> list[tuple[str, str]]:
+    """The nets of the main path, and of the coil where there is one."""
+    coil = coil_nets(part)
+    return [main_nets(part)] if coil is None else [main_nets(part), coil]

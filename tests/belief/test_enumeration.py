@@ -1,0 +1,162 @@
+"""Beliefs against sums over every combination of what can be wrong (`tests.belief.enumeration`).
+
+With nothing left out the two agree to rounding; as it is, the engine is to be off by no more than
+it says itself.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from diagnose.belief.belief import believe
+from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
+from tests.belief.enumeration import account
+from tests.belief.lift import every, grow_everything, job, lift
+
+if TYPE_CHECKING:
+    from diagnose.belief.belief import Belief
+    from tests.belief.enumeration import Account
+
+CLOSE = 1e-10
+
+REPAIRED = Situation(
+    "no_lift",
+    (Finding("ask_charging", "found"), Finding("motor_volts", "none")),
+    past=(
+        Epoch(
+            (Finding("fuse_lamp", "dark"), Finding("look_nest", "found")),
+            RepairDone("fuse", "replace"),
+        ),
+        Epoch((Finding("ask_charging", "found"),), RepairDone("charger", "replace", gone=False)),
+        Epoch((), RepairDone("battery", "charge", gone=False)),
+        Epoch((Finding("look_nest", "not_found"),), RepairDone("fuse", "replace", gone=False)),
+    ),
+)
+"""Four repairs: one that nobody checked, one of a part whose failure is a cause, one that fits no
+new part, and the same part twice."""
+
+CASES = {
+    "the complaint alone": Situation("no_lift"),
+    "told and seen": Situation("slow_lift", seen=True),
+    "every cause asked about": Situation(
+        "no_lift",
+        (
+            Finding("look_nest", "found"),
+            Finding("look_damp", "not_found"),
+            Finding("ask_wet", "found"),
+            Finding("ask_charging", "found"),
+        ),
+    ),
+    "readings, and one not sure": Situation(
+        "slow_lift",
+        (
+            Finding("battery_rest", "low", 12.1),
+            Finding("motor_volts", "low", 8.0),
+            Finding("key_ohms", "good", 0.3),
+            Finding("ground_drop", "normal", sure=0.6),
+        ),
+        seen=True,
+    ),
+    "it comes and goes": Situation(
+        "no_lift", (Finding("motor_volts", "unsteady"), Finding("shake_ground", "steady"))
+    ),
+    "four repairs": REPAIRED,
+    **{f"drawn, {n} repairs": job(10 + n, n) for n in (1, 2)},
+}
+
+
+@pytest.fixture
+def everything_grown(monkeypatch: pytest.MonkeyPatch) -> None:
+    grow_everything(monkeypatch)
+
+
+def assert_same_survey(found: Belief, wanted: Account, close: float) -> None:
+    np.testing.assert_allclose(found.survey.faults, wanted.faults, atol=close)
+    for number, test in enumerate(lift().machine.tests.values()):
+        rows = slice(found.survey.start[number], found.survey.start[number + 1])
+        np.testing.assert_allclose(
+            found.survey.chance[rows], wanted.chances(test), atol=close, err_msg=test.id
+        )
+        np.testing.assert_allclose(
+            found.survey.joint[rows], wanted.with_fault(test), atol=close, err_msg=test.id
+        )
+        assert found.survey.gain_bits[number] == pytest.approx(wanted.gain(test), abs=close)
+
+
+@pytest.mark.usefixtures("everything_grown")
+@pytest.mark.parametrize("name", CASES)
+def test_with_nothing_left_out(name: str) -> None:
+    situation = CASES[name]
+    found, wanted = believe(lift().sets, situation), account(every(), situation)
+    assert_same_survey(found, wanted, CLOSE)
+    assert found.log_evidence == pytest.approx(wanted.log_evidence, abs=CLOSE)
+    told = [seen.chance for seen in found.surprises]
+    assert told == pytest.approx(wanted.surprises, abs=CLOSE)
+    assert found.left_out < CLOSE
+    none = len(lift().faults)
+    sets = {
+        tuple(f for f in row if f < none): weight
+        for row, weight in zip(found.members.tolist(), found.weight.tolist(), strict=True)
+    }
+    for faults, weight in zip(every().sets, wanted.joint.sum(axis=0).tolist(), strict=True):
+        assert sets.get(faults, 0.0) == pytest.approx(weight, abs=CLOSE)
+
+
+@pytest.mark.usefixtures("everything_grown")
+@pytest.mark.parametrize(
+    "findings",
+    [
+        (("pilot", "bright"), ("fuse_look", "nothing_seen"), ("fuse_lamp", "dark")),
+        (("look_damp", "found"), ("ask_wet", "not_found"), ("shake_ground", "comes_and_goes")),
+        (("look_nest", "found"), ("battery_rest", "flat"), ("pilot", "bright")),
+    ],
+)
+def test_what_may_be_a_slip(findings: tuple[tuple[str, str], ...]) -> None:
+    # Bayes: P(slip | e) = s / n P(e without it) / P(e), the evidence with and without each finding
+    # summed anew.
+    situation = Situation("slow_lift", tuple(Finding(*finding) for finding in findings))
+    found, whole = believe(lift().sets, situation), account(every(), situation)
+    slips = {}
+    for name, _ in findings:
+        test = lift().machine.tests[name]
+        without = account(every(), situation, leave_out=name)
+        share = test.slip_percent / 100.0 / len(test.outcomes)
+        slips[name] = share * math.exp(without.log_evidence - whole.log_evidence)
+    worst = max(slips, key=lambda name: slips[name])
+    if slips[worst] <= 0.5:
+        assert found.doubt is None
+        return
+    assert found.doubt is not None
+    assert (found.doubt.test, found.doubt.slip) == (worst, pytest.approx(slips[worst], abs=CLOSE))
+    test = lift().machine.tests[worst]
+    chances = account(every(), situation, leave_out=worst).chances(test)
+    assert found.doubt.otherwise == test.outcomes[int(chances.argmax())].id
+    assert found.doubt.chance == pytest.approx(float(chances.max()), abs=CLOSE)
+
+
+@pytest.mark.parametrize("repairs", [0, 1, 2])
+@pytest.mark.parametrize("seed", range(8))
+def test_suspects_are_off_by_no_more_than_is_left_out(seed: int, repairs: int) -> None:
+    situation = job(100 + seed, repairs)
+    found, wanted = believe(lift().sets, situation, sample=False), account(every(), situation)
+    off = np.abs(found.survey.faults - wanted.faults).max()
+    assert off <= found.left_out
+    assert found.left_out < 1.0 or repairs
+    assert 1.0 - math.exp(found.log_evidence - wanted.log_evidence) <= 2.0 * found.left_out
+
+
+def test_a_confirmed_finding_is_not_doubted() -> None:
+    findings = (Finding("fuse_look", "nothing_seen"), Finding("fuse_lamp", "dark"))
+    situation = Situation("slow_lift", (Finding("pilot", "bright"), *findings))
+    doubt = believe(lift().sets, situation).doubt
+    assert doubt is not None
+    sure = tuple(
+        replace(finding, confirmed=finding.test == doubt.test) for finding in situation.findings
+    )
+    again = believe(lift().sets, replace(situation, findings=sure)).doubt
+    assert again is None or again.test != doubt.test

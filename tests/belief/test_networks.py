@@ -1,0 +1,318 @@
+"""The same small machines as Bayesian networks, answered by other libraries.
+
+The bale lift for pyAgrum: roots are causes and parts, every test is a child of all of them, its
+table one solved circuit for each combination. A lamp on a bench for pgmpy, before and after a
+repair, after Breese & Heckerman (1996): the repaired part anew, everything seen after it once more.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pgmpy.factors.discrete import TabularCPD
+from pgmpy.inference import VariableElimination
+from pgmpy.models import DiscreteBayesianNetwork
+
+from diagnose.belief.belief import believe
+from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
+from diagnose.faults import outcomes as known
+from diagnose.machine.load import load_machine
+from diagnose.rule.prepared import Prepared, prepared
+from tests.belief.enumeration import Everything, bad_new_part, densities_by_hand
+from tests.belief.lift import every, grow_everything, lift
+from tests.inference.agrum import pyagrum
+
+CLOSE = 1e-10
+BENCH_LAMP = Path(__file__).parents[1] / "review" / "bench_lamp.yaml"
+
+
+@pytest.fixture(autouse=True)
+def everything_grown(monkeypatch: pytest.MonkeyPatch) -> None:
+    grow_everything(monkeypatch)
+
+
+@dataclass(frozen=True)
+class Roots:
+    """Parts as variables.
+
+    Attributes:
+        kind: the machine.
+        modes: part -> its modes, `unlisted` among the parts.
+        row: row of the referee's sets for every combination of modes, in the order of the parts.
+    """
+
+    kind: Prepared
+    every: Everything
+    modes: dict[str, tuple[str, ...]]
+    row: np.ndarray
+
+    @classmethod
+    def of(cls, kind: Prepared, everything: Everything) -> Roots:
+        modes: dict[str, list[str]] = {}
+        for part, mode in kind.faults:
+            modes.setdefault(part, ["ok"]).append(mode)
+        number = {fault: f for f, fault in enumerate(kind.faults)}
+        combinations = itertools.product(*([(p, m) for m in own] for p, own in modes.items()))
+        row = [
+            everything.place[tuple(sorted(number[pm] for pm in combination if pm in number))]
+            for combination in combinations
+        ]
+        shape = tuple(len(own) for own in modes.values())
+        named = {part: tuple(own) for part, own in modes.items()}
+        return cls(kind, everything, named, np.array(row).reshape(shape))
+
+    def of_test(self, name: str) -> np.ndarray:
+        """(modes of each part ..., outcomes) of a test that asks about no cause."""
+        return self.every.chances(self.kind.machine.tests[name])[0][self.row]
+
+    def of_complaint(self, complaint: str, sure: float, slips: float) -> np.ndarray:
+        """(modes of each part ..., 2) whether a complaint is made or seen, or not."""
+        yes = slips + (sure - slips) * self.every.fits(complaint)[self.row]
+        return np.stack([yes, 1.0 - yes], axis=-1)
+
+    def told(self, complaint: str) -> np.ndarray:
+        return self.of_complaint(complaint, known.COMPLAINT_FITS, known.COMPLAINT_SLIPS)
+
+    def seen(self, complaint: str) -> np.ndarray:
+        return self.of_complaint(complaint, 1.0 - known.CHECK_SLIPS, known.CHECK_SLIPS)
+
+    def of_reading(self, name: str, reading: float) -> np.ndarray:
+        """(modes of each part ..., 2) a number as a yes/no leaf, its density scaled to at most 1."""
+        test = self.kind.machine.tests[name]
+        values = self.every.readings[:, self.kind.behaviour.column_of(test)]
+        yes = densities_by_hand(test, reading, values)[0][self.row]
+        return np.stack([yes / yes.max(), 1.0 - yes / yes.max()], axis=-1)
+
+    def after(self, part: str, repair_id: str) -> np.ndarray:
+        """(modes before, modes after) of a repair."""
+        machine = self.kind.machine
+        repair = next(r for r in machine.parts[part].repairs if r.id == repair_id)
+        bad, own = bad_new_part(self.every, machine.parts[part], repair), self.modes[part]
+        table = np.zeros((len(own), len(own)))
+        for before, mode in enumerate(own):
+            if mode not in (*repair.fixes, "ok"):
+                table[before, before] = 1.0
+                continue
+            table[before, 0] = 1.0 - sum(bad.values())
+            for new, chance in bad.items():
+                table[before, own.index(new)] = chance
+        return table
+
+
+@cache
+def lift_roots() -> Roots:
+    return Roots.of(lift(), every())
+
+
+class Agrum:
+    """A pyAgrum network that is put together node by node."""
+
+    def __init__(self) -> None:
+        self.net = pyagrum.BayesNet()
+
+    def add(self, name: str, parents: tuple[str, ...], table: np.ndarray) -> None:
+        """A node; the last axis of its table is its own, the others those of its parents."""
+        n = table.shape[-1]
+        self.net.add(pyagrum.LabelizedVariable(name, name, n))
+        for parent in parents:
+            self.net.addArc(parent, name)
+        axes = [*parents, name]
+        # pyAgrum's arrays have the axes of `cpt.names` from the last to the first.
+        order = [axes.index(axis) for axis in reversed(self.net.cpt(name).names)]
+        self.net.cpt(name)[:] = np.ascontiguousarray(table.transpose(order))
+
+
+def lift_network(roots: Roots) -> Agrum:
+    """Causes and parts of the bale lift, written down from its file."""
+    net, machine = Agrum(), roots.kind.machine
+    for cause in roots.every.causes:
+        p = cause.per_1000_jobs / 1000.0
+        net.add(cause.id, (), np.array([1.0 - p, p]))
+    charger_first = sorted(machine.parts.values(), key=lambda part: part.id != "charger")
+    for part in charger_first:
+        parents, factors = [], []
+        for cause in machine.shared_causes.values():
+            raised = {m: r.factor for r in cause.raises if r.part == part.id for m in r.modes}
+            if raised:
+                parents.append(cause)
+                factors.append([raised.get(mode, 1.0) for mode in roots.modes[part.id][1:]])
+        base = np.array(
+            [0.25 * part.modes[mode].per_1000_jobs / 1000.0 for mode in roots.modes[part.id][1:]]
+        )
+        for cause, factor in zip(parents, factors, strict=True):
+            base /= 1.0 + roots.every.prior_of(cause) * (np.array(factor) - 1.0)
+        table = np.zeros((*(2 for _ in parents), len(base) + 1))
+        for present in itertools.product((0, 1), repeat=len(parents)):
+            chance = base * np.prod(
+                [np.array(f) ** there for there, f in zip(present, factors, strict=True)], axis=0
+            )
+            table[present] = [1.0 - chance.sum(), *chance]
+        # The charger has one failure mode, which is the cause: its own states say if it is there.
+        names = tuple(cause.id if cause.part is None else str(cause.part) for cause in parents)
+        net.add(part.id, names, table)
+    unlisted = 0.25 * machine.unlisted_per_1000 / 1000.0
+    net.add("unlisted", (), np.array([1.0 - 2.0 * unlisted, unlisted, unlisted]))
+    return net
+
+
+def information(joint: np.ndarray) -> float:
+    """Between the last axis and all others, bits."""
+    joint = joint.reshape(-1, joint.shape[-1])
+    apart = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0, keepdims=True)
+    held = joint > 0.0
+    return float((joint[held] * np.log2(joint[held] / apart[held])).sum())
+
+
+def by_names(tensor: pyagrum.Tensor, names: tuple[str, ...]) -> np.ndarray:
+    """A tensor with its axes in this order."""
+    held = list(reversed(tensor.names))
+    return tensor.toarray().transpose([held.index(name) for name in names])
+
+
+def test_suspects_evidence_and_gains_against_pyagrum() -> None:
+    roots, parts = lift_roots(), tuple(lift_roots().modes)
+    situation = Situation(
+        "no_lift",
+        (
+            Finding("pilot", "dim"),
+            Finding("battery_rest", "low", 12.05),
+            Finding("look_damp", "found"),
+            Finding("ask_charging", "not_found"),
+        ),
+        seen=True,
+    )
+    net = lift_network(roots)
+    net.add("told", parts, roots.told("no_lift"))
+    net.add("seen_so", parts, roots.seen("no_lift"))
+    net.add("volts", parts, roots.of_reading("battery_rest", 12.05))
+    for name in ("pilot", "motor_volts", "ground_drop", "listen"):
+        net.add(name, parts, roots.of_test(name))
+    there = (1.0 - 0.02) * np.array([[0.0, 1.0], [0.85, 0.15]]) + 0.01
+    for name, cause in (("look_damp", "damp"), ("ask_charging", "charger")):
+        net.add(name, (cause,), there)
+    engine = pyagrum.LazyPropagation(net.net)
+    engine.setEvidence(
+        {"told": 0, "seen_so": 0, "volts": 0, "pilot": 1, "look_damp": 0, "ask_charging": 1}
+    )
+    asked = ("motor_volts", "ground_drop", "listen")
+    for name in asked:
+        engine.addJointTarget({name, *parts})
+    engine.makeInference()
+    belief = believe(lift().sets, situation)
+    for fault, (part, mode) in enumerate(lift().faults):
+        wanted = engine.posterior(part)[roots.modes[part].index(mode)]
+        assert belief.survey.faults[fault] == pytest.approx(wanted, abs=CLOSE)
+    values = roots.every.readings[:, lift().behaviour.column["battery_rest"]]
+    most = densities_by_hand(lift().machine.tests["battery_rest"], 12.05, values)[0].max()
+    wanted = math.log(engine.evidenceProbability()) + math.log(most)
+    assert belief.log_evidence == pytest.approx(wanted, abs=CLOSE)
+    for name in asked:
+        joint = by_names(engine.jointPosterior({name, *parts}), (*parts, name))
+        number = list(lift().machine.tests).index(name)
+        assert belief.survey.gain_bits[number] == pytest.approx(information(joint), abs=CLOSE)
+
+
+def test_after_a_repair_against_pyagrum() -> None:
+    roots, parts = lift_roots(), tuple(lift_roots().modes)
+    situation = Situation(
+        "no_lift",
+        (Finding("fuse_lamp", "dark"), Finding("motor_volts", "none")),
+        past=(
+            Epoch(
+                (Finding("fuse_lamp", "dark"), Finding("look_nest", "found")),
+                RepairDone("fuse", "replace", gone=False),
+            ),
+        ),
+    )
+    net, now = lift_network(roots), tuple("new_fuse" if p == "fuse" else p for p in parts)
+    net.add("new_fuse", ("fuse",), roots.after("fuse", "replace"))
+    net.add("told", parts, roots.told("no_lift"))
+    net.add("before", parts, roots.of_test("fuse_lamp"))
+    net.add("nest_seen", ("nest",), 0.98 * np.array([[0.0, 1.0], [0.85, 0.15]]) + 0.01)
+    net.add("check", now, roots.seen("no_lift"))
+    net.add("after", now, roots.of_test("fuse_lamp"))
+    net.add("motor_volts", now, roots.of_test("motor_volts"))
+    engine = pyagrum.LazyPropagation(net.net)
+    engine.setEvidence(
+        {"told": 0, "before": 2, "nest_seen": 0, "check": 0, "after": 2, "motor_volts": 2}
+    )
+    engine.makeInference()
+    belief = believe(lift().sets, situation)
+    assert belief.log_evidence == pytest.approx(math.log(engine.evidenceProbability()), abs=CLOSE)
+    for fault, (part, mode) in enumerate(lift().faults):
+        node = "new_fuse" if part == "fuse" else part
+        wanted = engine.posterior(node)[roots.modes[part].index(mode)]
+        assert belief.survey.faults[fault] == pytest.approx(wanted, abs=CLOSE)
+
+
+@cache
+def lamp() -> Roots:
+    """The lamp on a bench, in a shop where one new part in fifty is bad."""
+    machine = load_machine(BENCH_LAMP)
+    shop = replace(machine.shop, new_part_bad_per_1000=20.0)
+    kind = prepared(replace(machine, shop=shop, content_hash="bench lamp, bad new parts"))
+    return Roots.of(kind, Everything(kind.behaviour))
+
+
+Findings = tuple[tuple[str, str], ...]
+DARK: Findings = (("look", "dark"), ("fuse_lamp", "dark"))
+REPAIRS: dict[str, tuple[Findings, str, str, bool, Findings]] = {
+    "it did not help": (DARK, "fuse", "replace", False, ()),
+    "looked at again": (DARK, "fuse", "replace", False, (("fuse_lamp", "bright"),)),
+    "it helped": (DARK, "fuse", "replace", True, (("look", "full"),)),
+    "no new part": (DARK[:1], "earth", "clean", False, (("fuse_lamp", "dark"),)),
+}
+
+
+def two_epochs(part: str, repair: str) -> DiscreteBayesianNetwork:
+    """Roots, everything seen before; the repaired part anew, everything seen after."""
+    roots, machine = lamp(), lamp().kind.machine
+    old, new = list(roots.modes), [f"new_{p}" if p == part else p for p in roots.modes]
+    net = DiscreteBayesianNetwork()
+    cards = [len(own) for own in roots.modes.values()]
+    for name, own in roots.modes.items():
+        rates = [0.25 * machine.unlisted_per_1000 / 1000.0]
+        if name in machine.parts:
+            modes = machine.parts[name].modes
+            rates = [0.25 * modes[mode].per_1000_jobs / 1000.0 for mode in own[1:]]
+        net.add_node(name)
+        net.add_cpds(TabularCPD(name, len(own), [[1.0 - sum(rates)], *([rate] for rate in rates)]))
+    n = len(roots.modes[part])
+    net.add_edge(part, f"new_{part}")
+    net.add_cpds(TabularCPD(f"new_{part}", n, roots.after(part, repair).T, [part], [n]))
+    leaves = {test: roots.of_test(test) for test in machine.tests}
+    before = {"told": roots.told("no_light"), **leaves}
+    after = {"check": roots.seen("no_light"), **{f"{k}_again": v for k, v in leaves.items()}}
+    for parents, nodes in ((old, before), (new, after)):
+        for node, table in nodes.items():
+            net.add_edges_from((parent, node) for parent in parents)
+            flat = table.reshape(-1, table.shape[-1]).T
+            net.add_cpds(TabularCPD(node, len(flat), flat, parents, cards))
+    return net
+
+
+@pytest.mark.parametrize("name", REPAIRS)
+def test_a_two_epoch_network_by_pgmpy(name: str) -> None:
+    before, part, repair, gone, after = REPAIRS[name]
+    roots, tests = lamp(), lamp().kind.machine.tests
+    evidence = {"told": 0, "check": int(gone)}
+    for ending, findings in (("", before), ("_again", after)):
+        for test, outcome in findings:
+            outcomes = [one.id for one in tests[test].outcomes]
+            evidence[f"{test}{ending}"] = outcomes.index(outcome)
+    engine = VariableElimination(two_epochs(part, repair))
+    epoch = Epoch(tuple(Finding(*pair) for pair in before), RepairDone(part, repair, gone))
+    situation = Situation("no_light", tuple(Finding(*pair) for pair in after), past=(epoch,))
+    faults = believe(roots.kind.sets, situation).survey.faults
+    for own, modes in roots.modes.items():
+        node = f"new_{own}" if own == part else own
+        wanted = engine.query([node], evidence=evidence, show_progress=False).values
+        for mode, chance in zip(modes[1:], wanted[1:], strict=True):
+            fault = roots.kind.faults.index((own, mode))
+            assert faults[fault] == pytest.approx(chance, abs=CLOSE)
