@@ -69,7 +69,11 @@ class Desk:
         self.costs = prepared.costs
         self._number = {test: place for place, test in enumerate(self.costs.tests.names)}
         self._skipped = tuple(skipped)
-        ordered = replace(situation, findings=self._ordered(situation.findings))
+        ordered = replace(
+            situation,
+            findings=self._ordered(situation.findings),
+            past=tuple(replace(e, findings=self._ordered(e.findings)) for e in situation.past),
+        )
         self.start = DeskState(ordered, self.standing(ordered))
 
     def standing(self, situation: Situation) -> Standing:

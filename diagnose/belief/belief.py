@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from diagnose.belief.factors import Factor
 from diagnose.belief.replay import replay
 from diagnose.belief.search import replay_without, search
-from diagnose.belief.survey import survey, tables_of
+from diagnose.belief.survey import single_tables, survey, tables_of, with_silent
 from diagnose.errors import ClashError
 
 if TYPE_CHECKING:
@@ -121,12 +121,14 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
     kept = float(by_row[rows].sum())
     there = _there(sets, found, rows, weight)
     tables = tables_of(sets.columns, solved, rows, there)
-    known = survey(tables, np.arange(len(rows)), by_row[rows] / kept, solved.n_faults)
+    own = by_row[rows] / kept
+    known = survey(tables, np.arange(len(rows)), own, solved.n_faults)
+    good = _reads_good(sets, solved, rows, own)
     return Belief(
         members=solved.members[rows],
-        weight=by_row[rows] / kept,
+        weight=own,
         there=there,
-        survey=known._replace(faults=np.minimum(known.faults + _extra(found), 1.0)),
+        survey=with_silent(known, single_tables(sets), _extra(found), good),
         log_evidence=math.log(total) + done.log_scale,
         surprises=_surprises(found),
         doubt=greatest_doubt(sets, found),
@@ -213,6 +215,14 @@ def clashing(sets: SolvedSets, found: SearchResult) -> list[tuple[str, str]]:
         if isinstance(step, Factor) and replay(found.solved, sets.priors, fewer, rows).total <= 0.0:
             kept = fewer
     return [(step.node, step.state) for step in kept if isinstance(step, Factor)]
+
+
+def _reads_good(sets: SolvedSets, solved: Solved, rows: Ints, weight: Floats) -> Floats:
+    """(tests,) probability that each test reads as on a good machine."""
+    columns = np.maximum(sets.columns.column, 0)
+    good = solved.place[solved.pair_row[-1, -1], columns]
+    found: Floats = weight @ (solved.place[rows[:, None], columns] == good)
+    return np.where(sets.columns.column < 0, 0.0, found)
 
 
 def _there(sets: SolvedSets, found: SearchResult, rows: Ints, weight: Floats) -> Floats:

@@ -194,8 +194,10 @@ class Below:
     def __init__(self, sets: SolvedSets, solved: Solved, done: Replay) -> None:
         """For a job that has been gone through."""
         n, originals = solved.n_faults, done.originals
-        self._solved, self._done = solved, done
-        self._weight, self._first = done.weight[:originals], done.first[:originals]
+        self._sets, self._solved, self._done = sets, solved, done
+        self._first, self._began = done.first[:originals], _began(solved, done)
+        weight = np.bincount(self._began, done.weight, originals)
+        self._weight = np.asarray(weight, dtype=np.float64)
         self._like = np.ascontiguousarray(done.like[:, :originals])
         self._members = solved.members[self._first]
         self._rank, self._order = _order(solved, self._weight, self._members)
@@ -210,17 +212,18 @@ class Below:
         room_of(self._members, self._like, ahead, self._rank, self._last, self._room)
         self._priors = sets.behaviour.priors
         self._part_of = np.append(sets.behaviour.part_of, -1).astype(np.int64)
-        self._ratio = sets.extension(solved, self._first, done.free)
 
     def frontier(self) -> Frontier:
         """What could be worth solving, and what silent faults add."""
         done, n = self._done, self._solved.n_faults
-        factor, none = np.ones(len(done.weight)), np.zeros(0, dtype=np.int64)
+        raised, none = np.ones(done.originals), np.zeros(0, dtype=np.int64)
         if done.total <= 0.0:
+            factor = raised[self._began]
             return Frontier(none, none, np.zeros(0), 0.0, factor, np.zeros(n), 1.0)
         heavy = np.flatnonzero(self._could() > HEAVY)
         at, bound, extra, silent, loud = self._extended(heavy)
-        factor[heavy] += silent
+        raised[heavy] += silent
+        factor = raised[self._began]
         whole = done.total + float(self._weight[heavy] @ silent)
         left_out = (float(self._weight[heavy] @ loud) + done.lost) / whole
         scale = whole * float(np.exp(done.log_scale))
@@ -233,16 +236,15 @@ class Below:
         others, passed_over = _parents(np.where(could > HEAVY, 0.0, could))
         if not len(others):
             return heavy
-        at, bound, _, _, loud = self._extended(others)
+        at, bound, _, silent, loud = self._extended(others)
+        below = float(self._weight[others] @ (silent + loud))
         whole = float((self._done.weight * heavy.factor).sum())
         return replace(
             heavy,
             first=np.concatenate([heavy.first, self._first[at // n]]),
             fault=np.concatenate([heavy.fault, at % n]),
             bound=np.concatenate([heavy.bound, bound / whole]),
-            left_out=min(
-                heavy.left_out + float(self._weight[others] @ loud) / whole + passed_over, 1.0
-            ),
+            left_out=min(heavy.left_out + below / whole + passed_over, 1.0),
         )
 
     def _could(self) -> Floats:
@@ -262,16 +264,24 @@ class Below:
         """
         n = self._solved.n_faults
         room = len(parents) * n
+        ratio = self._sets.extension(self._solved, self._first[parents], self._done.free)
         noted, bound = np.empty(room, dtype=np.int64), np.empty(room)
         extra, silent, loud = np.zeros(n), np.empty(len(parents)), np.empty(len(parents))
         count = extend(
             parents, self._members, self._weight, self._like, self._like.max(axis=1), self._room,
             self._last, self._quiet, self._change, self._ceiling, self._order, self._part_of,
-            self._ratio, _looked_at(self._solved, self._done, parents),
+            ratio, _looked_at(self._solved, self._done, parents),
             LEAST_NOTED * self._done.total, noted, bound, extra, silent, loud,
         )  # fmt: skip
         at = parents[noted[:count] // n] * n + noted[:count] % n
         return at, bound[:count].copy(), extra, silent, loud
+
+
+def _began(solved: Solved, done: Replay) -> Ints:
+    """(hypotheses,) place among the originals of the set that each came in as."""
+    place_of = np.zeros(len(solved.prior), dtype=np.int64)
+    place_of[done.first[: done.originals]] = np.arange(done.originals)
+    return place_of[done.first]
 
 
 def _parents(could: Floats) -> tuple[Ints, float]:

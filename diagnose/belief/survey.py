@@ -17,7 +17,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from diagnose.faults.solved import Solved, TestColumns
+    from diagnose.faults.solved import Solved, SolvedSets, TestColumns
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -106,6 +106,42 @@ def _survey(tables, active, weight, chance, gain, faults, joint):
         gain[t] = max(gain[t], 0.0)
 
 
+def with_silent(known: Survey, single: SetTables, extra: Floats, good: Floats) -> Survey:
+    """A survey with the faults that change nothing found counted in what tests will show.
+
+    Such a fault shows in a test what it shows by itself, where the test reads as on a good machine
+    otherwise; elsewhere it is taken to change nothing.
+
+    Args:
+        known: over the fault sets looked at.
+        single: what every test shows under each single fault, the last row under none.
+        extra: (faults,) probability of each silent fault beyond those in the sets.
+        good: (tests,) probability that each test reads as on a good machine.
+    """
+    sizes = np.diff(known.start)
+    share = np.repeat(good, sizes)
+    chance = np.maximum(known.chance + extra @ (single.like[:-1] - single.like[-1]) * share, 0.0)
+    chance /= np.repeat(np.add.reduceat(chance, known.start[:-1]), sizes)
+    noise = good * (extra @ (single.noise[:-1] - single.noise[-1]))
+    more = _entropies(chance, known.start) - _entropies(known.chance, known.start) - noise
+    raised = chance / np.maximum(known.chance, 1e-300)
+    joint = known.joint * np.where(known.chance > 0.0, raised, 0.0)[:, None]
+    joint += (share * single.like[:-1] + (1.0 - share) * chance).T * extra
+    return known._replace(
+        chance=chance,
+        gain_bits=np.maximum(known.gain_bits + more, 0.0),
+        faults=np.minimum(known.faults + extra, 1.0),
+        joint=np.minimum(joint, chance[:, None]),
+    )
+
+
+def _entropies(chance: Floats, start: NDArray[np.int32]) -> Floats:
+    """(tests,) entropy of each test's outcome, bits."""
+    each = -chance * np.log2(np.where(chance > 0.0, chance, 1.0))
+    found: Floats = np.add.reduceat(each, start[:-1])
+    return found
+
+
 def tables_of(columns: TestColumns, solved: Solved, rows: Ints, there: Floats) -> SetTables:
     """What the kernel reads of some rows.
 
@@ -122,6 +158,19 @@ def tables_of(columns: TestColumns, solved: Solved, rows: Ints, there: Floats) -
         solved.place, rows, there, like, noise,
     )  # fmt: skip
     return SetTables(columns.start, like, noise, solved.members[rows])
+
+
+def single_tables(sets: SolvedSets) -> SetTables:
+    """What the kernel reads of every single fault, the last row standing for none."""
+
+    def make() -> SetTables:
+        solved = sets.now()
+        rows = solved.pair_row[:, -1].astype(np.int64)
+        there = sets.there(solved, rows, np.ones(len(sets.priors.free)))
+        return tables_of(sets.columns, solved, rows, there)
+
+    found: SetTables = sets.once(make)
+    return found
 
 
 @njit(cache=True, nogil=True)

@@ -50,32 +50,30 @@ class Lanes:
 
     def take(self, where: Ints | Bools | NDArray[np.int64]) -> Lanes:
         """Some of the lanes."""
-        return Lanes(
-            self.circuit,
-            self.rig[where],
-            self.faults[:, where],
-            self.blown[:, where],
-            self.touching,
-        )
+        rig, faults, blown = self.rig[where], self.faults[:, where], self.blown[:, where]
+        return Lanes(self.circuit, rig, faults, blown, self.touching)
 
     @cached_property
     def fault_part(self) -> Ints:
         """(width, lanes) part of each fault, `NONE` for none."""
-        parts = self.circuit.netlist.fault_part
-        return np.where(self.faults >= 0, parts[self.faults], NONE).astype(np.int32)
+        return _owners(self.circuit, self.faults)
 
-    def fault_of(self, part: Number) -> Ints:
-        """(lanes,) fault that a part has, `NONE` when it is good."""
-        found = np.full(len(self), NONE, dtype=np.int32)
+    def state_of(self, part: Number) -> Ints:
+        """(lanes,) state of a part: the fault it has, or good."""
+        state = np.full(len(self), self.circuit.netlist.good[part], dtype=np.int32)
         for fault, owner in zip(self.faults, self.fault_part, strict=True):
-            np.copyto(found, fault, where=owner == part)
-        return found
+            np.copyto(state, fault, where=owner == part)
+        return state
 
     def loose(self) -> Bools:
         """(lanes,) whether a joint is loose."""
-        loose = (self.circuit.netlist.fault_loose[self.faults] != 0) & (self.faults >= 0)
-        found: Bools = np.logical_or.reduce(loose, axis=0)
-        return found
+        loose = self.circuit.netlist.loose[self.faults] & (self.faults >= 0)
+        any_loose: Bools = np.logical_or.reduce(loose, axis=0)
+        return any_loose
+
+
+def _owners(circuit: Circuit, faults: Ints) -> Ints:
+    return np.where(faults >= 0, circuit.netlist.part[faults], NONE).astype(np.int32)
 
 
 def make_lanes(circuit: Circuit, rig: Ints, faults: Ints, blown: Bools) -> Lanes:
@@ -87,69 +85,58 @@ def make_lanes(circuit: Circuit, rig: Ints, faults: Ints, blown: Bools) -> Lanes
         faults: (lanes, width) fault numbers, `NONE` for none.
         blown: (lanes, parts) blown fuses.
     """
-    forced = circuit.rigs.forced[rig]
-    owner = np.where(faults >= 0, circuit.netlist.fault_part[faults], NONE)
-    kept = np.where((forced[:, None] == owner) & (owner >= 0), NONE, faults)
-    still = blown & (np.arange(blown.shape[1]) != forced[:, None])
+    forced = circuit.rigs.forced[rig][:, None]
+    kept = np.where(forced == _owners(circuit, faults), NONE, faults)
+    still = blown & (np.arange(blown.shape[1]) != forced)
     return Lanes(circuit, rig, kept.T.astype(np.int32), still.T)
 
 
 def element_siemens(lanes: Lanes) -> Floats:
     """(elements, lanes) conductances; relays and controllers still as open contacts."""
-    n = lanes.circuit.netlist
-    found = _good_siemens(lanes.circuit)[:, lanes.rig]
-    for fault, owner in zip(lanes.faults, lanes.fault_part, strict=True):
+    n, r = lanes.circuit.netlist, lanes.circuit.rigs
+    good = np.zeros((len(n.ends) + len(r.extra_ends), len(r.forced)))
+    rig, owner = (index.ravel() for index in np.indices(r.closed.shape))
+    _put(lanes, good, rig, rig, n.good[owner])
+    wired = np.flatnonzero(r.extra != NONE)
+    good[r.extra[wired], wired] = r.extra_siemens[wired]
+    siemens = good[:, lanes.rig]
+    for fault in lanes.faults:
         at = np.flatnonzero(fault >= 0)
         if len(at):
-            _apply(lanes, found, at, fault[at], owner[at])
+            _put(lanes, siemens, at, lanes.rig[at], fault[at])
     for part in np.flatnonzero(n.fuse_amps):
-        found[n.main[part], lanes.blown[part]] = 1.0 / OPEN_OHMS
-    return found
+        siemens[n.main[part], lanes.blown[part]] = 1.0 / OPEN_OHMS
+    return siemens
 
 
-def _good_siemens(circuit: Circuit) -> Floats:
-    """(elements, rigs) conductances without any fault, relays and controllers open."""
-    n, r = circuit.netlist, circuit.rigs
-    out = r.unplugged != 0
-    shut = (r.closed != 0) | ((n.switched == 0) & (n.source != 2))
-    made = shut & ~out & (n.gated == 0)
-    found = np.zeros((len(n.ends) + len(r.extra_ends), len(r.forced)))
-    found[n.main] = (1.0 / np.where(made, n.ok_ohms, OPEN_OHMS)).T
-    coils = np.flatnonzero(n.coil != NONE)
-    found[n.coil[coils]] = 1.0 / np.where(out[:, coils], OPEN_OHMS, n.ok_coil_ohms[coils]).T
-    wired = np.flatnonzero(r.extra != NONE)
-    found[r.extra[wired], wired] = r.extra_siemens[wired]
-    return found
-
-
-def _apply(lanes: Lanes, siemens: Floats, at: NDArray[np.int64], fault: Ints, part: Ints) -> None:
-    """Put one fault into each of the lanes `at`."""
+def _put(
+    lanes: Lanes, siemens: Floats, column: NDArray[np.int64], rig: NDArray[Any], state: Ints
+) -> None:
+    """Write the elements of a part in a state, one for each of the columns, there in a rig."""
     n, r = lanes.circuit.netlist, lanes.circuit.rigs
-    rig = lanes.rig[at]
-    out = r.unplugged[rig, part] != 0
-    switched = n.switched[part] != 0
-    made = np.where(switched, _made(r.closed[rig, part] != 0, n.fault_contacts[fault]), True)
-    made &= ~out & (n.gated[part] == 0) & ((n.source[part] != 2) | (r.closed[rig, part] != 0))
-    siemens[n.main[part], at] = 1.0 / np.where(made, _path_ohms(lanes, fault), OPEN_OHMS)
+    part = n.part[state]
+    closed, out = r.closed[rig, part], r.unplugged[rig, part]
+    made = np.where(n.switched[part], contacts_made(closed, n.contacts[state]), True)
+    made &= ~out & ~n.gated[part] & ((n.source[part] != 2) | closed)
+    siemens[n.main[part], column] = 1.0 / np.where(made, _path_ohms(lanes, state), OPEN_OHMS)
     coil = np.flatnonzero(n.coil[part] != NONE)
-    ohms = np.where(out[coil], OPEN_OHMS, n.fault_coil_ohms[fault[coil]])
-    siemens[n.coil[part[coil]], at[coil]] = 1.0 / ohms
+    ohms = np.where(out[coil], OPEN_OHMS, n.coil_ohms[state[coil]])
+    siemens[n.coil[part[coil]], column[coil]] = 1.0 / ohms
     short = np.flatnonzero((n.short[part] != NONE) & ~out)
-    siemens[n.short[part[short]], at[short]] = 1.0 / n.fault_short_ohms[fault[short]]
+    siemens[n.short[part[short]], column[short]] = 1.0 / n.short_ohms[state[short]]
 
 
-def _made(closed: Bools, contacts: NDArray[np.int8]) -> Bools:
-    """Whether contacts conduct, given what they should do and what their fault does to them."""
-    found: Bools = (closed | (contacts == ALWAYS)) & (contacts != NEVER)
-    return found
+def contacts_made(closed: Bools, contacts: NDArray[np.int64]) -> Bools:
+    """Whether contacts conduct, given what they should do and what their state makes of it."""
+    made: Bools = (closed | (contacts == ALWAYS)) & (contacts != NEVER)
+    return made
 
 
-def _path_ohms(lanes: Lanes, fault: Ints) -> Floats:
-    """Ohms of a main path with this fault."""
+def _path_ohms(lanes: Lanes, state: Ints) -> Floats:
+    """Ohms of a main path in a state."""
     n = lanes.circuit.netlist
-    ohms: Floats = n.fault_ohms[fault]
-    apart = ohms + LOOSE_OHMS if lanes.touching else np.full(len(ohms), OPEN_OHMS)
-    return np.where(n.fault_loose[fault] != 0, apart, ohms)
+    ohms = n.ohms[state]
+    return np.where(n.loose[state], ohms + LOOSE_OHMS if lanes.touching else OPEN_OHMS, ohms)
 
 
 def set_contacts(lanes: Lanes, siemens: Floats, worked: Bools) -> None:
@@ -161,14 +148,11 @@ def set_contacts(lanes: Lanes, siemens: Floats, worked: Bools) -> None:
         worked: (gated parts, lanes) which contacts are worked.
     """
     n, r = lanes.circuit.netlist, lanes.circuit.rigs
-    for part, moved in zip(np.flatnonzero(n.gated), worked, strict=True):
-        fault = lanes.fault_of(part)
-        faulty = fault >= 0
-        closed = moved != (n.normally_closed[part] != 0)
-        made = np.where(faulty, _made(closed, n.fault_contacts[fault]), closed)
-        made &= r.unplugged[lanes.rig, part] == 0
-        ohms = np.where(faulty, _path_ohms(lanes, fault), n.ok_ohms[part])
-        siemens[n.main[part]] = 1.0 / np.where(made, ohms, OPEN_OHMS)
+    for (part, gate), moved in zip(n.gates.items(), worked, strict=True):
+        state = lanes.state_of(part)
+        made = contacts_made(moved != gate.normally_closed, n.contacts[state])
+        made &= ~r.unplugged[lanes.rig, part]
+        siemens[n.main[part]] = 1.0 / np.where(made, _path_ohms(lanes, state), OPEN_OHMS)
 
 
 def part_emf(lanes: Lanes, part: Number) -> Floats:
@@ -176,19 +160,17 @@ def part_emf(lanes: Lanes, part: Number) -> Floats:
     n = lanes.circuit.netlist
     if not n.source[part]:
         return np.zeros(len(lanes))
-    fault = lanes.fault_of(part)
-    emf = np.where(fault >= 0, n.fault_emf[fault], n.ok_emf[part])
-    turns = (n.source[part] != 2) | (lanes.circuit.rigs.closed[lanes.rig, part] != 0)
-    return np.where(turns, emf, 0.0)
+    turns = (n.source[part] != 2) | lanes.circuit.rigs.closed[lanes.rig, part]
+    return np.where(turns, n.emf[lanes.state_of(part)], 0.0)
 
 
 def source_amps(lanes: Lanes, siemens: Floats) -> Floats:
     """(nets, lanes) current injected by the sources behind their inner resistance (Norton)."""
     n = lanes.circuit.netlist
-    found = np.zeros((len(n.nets), len(lanes)))
+    injected = np.zeros((len(n.nets), len(lanes)))
     for part in np.flatnonzero(n.source):
         amps = part_emf(lanes, part) * siemens[n.main[part]]
         for net, sign in zip(n.ends[n.main[part]], (1.0, -1.0), strict=True):
             if net != REFERENCE:
-                found[net] += sign * amps
-    return found
+                injected[net] += sign * amps
+    return injected

@@ -2,7 +2,8 @@
 
 Every part becomes one to three elements: its main path, a relay's coil or a controller's own
 draw, and the path to the frame that a chafed or chewed wire may find. A *fault* is a part in a
-failure mode; faults are numbered through, and a *fault set* is a row of fault numbers.
+failure mode; faults are numbered through, and a *fault set* is a row of fault numbers. A *state*
+is a fault or, numbered after all faults, a good part.
 """
 
 from __future__ import annotations
@@ -15,23 +16,21 @@ import numpy as np
 
 from diagnose.circuit.mesh import REFERENCE
 from diagnose.errors import CircuitError
-from diagnose.machine.model import OPEN_OHMS, Input
+from diagnose.machine.ends import coil_nets, main_nets
+from diagnose.machine.model import OPEN_OHMS, Input, Mode
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from diagnose.machine.model import Machine, Mode, Part
+    from diagnose.machine.model import Machine, Part
 
 NONE = -1
-"""No such element, gate or value."""
+"""No such element, part or fault."""
 
 NORMAL, ALWAYS, NEVER = 0, 1, 2
 """What the contacts of a switch, relay or controller do in a mode."""
-
-BY_COIL, BY_INPUTS = 1, 2
-"""What works a gated contact: a relay's coil whichever way its current runs, or inputs."""
 
 LOOSE_OHMS = 0.02
 """A loose joint while it makes contact. Estimate."""
@@ -40,108 +39,87 @@ AWAKE_SHARE = 0.5
 """Share of nominal volts that a controller needs between supply and ground to work at all, where
 its file does not say. Estimate."""
 
-ROLES = {
-    "battery": ("plus", "minus"),
-    "generator": ("plus", "minus"),
-    "relay": ("contact_in", "contact_out"),
-}
-MAIN_ROLES = ("from", "to")
-GATES = {"relay": BY_COIL, "controller": BY_INPUTS}
 SOURCES = {"battery": 1, "generator": 2}
+GOOD = Mode("ok", "good", 0.0, "")
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """Contacts worked by volts: the main path of a relay or controller.
+
+    Attributes:
+        by_coil: whether they are worked whichever way the current runs.
+        normally_closed: whether they are closed at rest.
+        drop_out: volts below which they let go once worked, 0 where the input's low holds.
+        inputs: net, net against, low, high: worked while low <= volts < high in all of these.
+    """
+
+    by_coil: bool
+    normally_closed: bool
+    drop_out: float
+    inputs: tuple[tuple[int, int, float, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Netlist:
-    """Elements and faults of one machine, as arrays.
+    """Elements and states of one machine, as arrays.
 
-    Element arrays have one row per element, part arrays one row per part, fault arrays one row
-    per fault; `ok_*` are the values of the good part. Ohms, volts and amps throughout.
+    Part arrays have one row per part, state arrays one row per state: the faults, then the good
+    parts. Ohms, volts and amps throughout.
 
     Attributes:
         nets: names of the nets, without the reference.
         parts: ids of the parts.
         faults: (part, mode) of every fault.
+        fault_part: (faults,) part of each fault.
         ends: (elements, 2) net indices, `REFERENCE` for the battery's minus.
-        element_part: (elements,) part of each element.
         main, coil, short: (parts,) element of each role, `NONE` where the part has none.
-        gated: (parts,) what works the contact that is the main path, 0 where it is none.
-        switched: (parts,) 1 where the main path is a switch worked by hand.
-        source: (parts,) 1 for a battery or generator, 2 for the generator alone.
+        gates: part -> its contacts, where volts work them; a *gated part*.
+        gated: (parts,) whether it is one.
+        switched: (parts,) whether the main path is a switch worked by hand.
+        source: (parts,) 1 for a battery, 2 for a generator, 0 for other parts.
         fuse_amps: (parts,) rating, 0 where the part is no fuse.
-        normally_closed: (parts,) 1 where a gated contact is closed at rest.
-        inputs: (inputs, 3) part, net, net against: what works the gated contacts.
-        input_low, input_high: (inputs,) the contact works while low <= volts < high.
-        fault_*: values of the part in that mode; `fault_pull_in` is inf where it never pulls in
-            and NaN where the part's own value holds.
         blown_visible: (parts,) chance to see that a fuse has blown.
+        good: (parts,) the state in which a part is good.
+        part: (states,) part of each state.
+        ohms, coil_ohms, short_ohms, emf, loose, at_best, visible: (states,) as in `Mode`.
+        contacts: (states,) what contacts do.
+        pull_in: (states,) inf where it never pulls in, NaN where the input's own value holds.
     """
 
     nets: tuple[str, ...]
     parts: tuple[str, ...]
     faults: tuple[tuple[str, str], ...]
+    fault_part: NDArray[np.int32]
     ends: NDArray[np.int32]
-    element_part: NDArray[np.int32]
     main: NDArray[np.int32]
     coil: NDArray[np.int32]
     short: NDArray[np.int32]
-    gated: NDArray[np.int8]
-    switched: NDArray[np.int8]
-    source: NDArray[np.int8]
+    gates: Mapping[int, Gate]
+    gated: NDArray[np.bool_]
+    switched: NDArray[np.bool_]
+    source: NDArray[np.int64]
     fuse_amps: NDArray[np.float64]
-    normally_closed: NDArray[np.int8]
-    inputs: NDArray[np.int32]
-    input_low: NDArray[np.float64]
-    input_high: NDArray[np.float64]
-    drop_out: NDArray[np.float64]
-    ok_ohms: NDArray[np.float64]
-    ok_emf: NDArray[np.float64]
-    ok_coil_ohms: NDArray[np.float64]
-    fault_part: NDArray[np.int32]
-    fault_ohms: NDArray[np.float64]
-    fault_loose: NDArray[np.int8]
-    fault_short_ohms: NDArray[np.float64]
-    fault_contacts: NDArray[np.int8]
-    fault_emf: NDArray[np.float64]
-    fault_coil_ohms: NDArray[np.float64]
-    fault_pull_in: NDArray[np.float64]
-    fault_at_best: NDArray[np.int8]
-    fault_visible: NDArray[np.float64]
     blown_visible: NDArray[np.float64]
+    good: NDArray[np.int32]
+    part: NDArray[np.int32]
+    ohms: NDArray[np.float64]
+    coil_ohms: NDArray[np.float64]
+    short_ohms: NDArray[np.float64]
+    emf: NDArray[np.float64]
+    loose: NDArray[np.bool_]
+    at_best: NDArray[np.int64]
+    visible: NDArray[np.float64]
+    contacts: NDArray[np.int64]
+    pull_in: NDArray[np.float64]
 
     def net(self, name: str) -> int:
         """Index of a net; `REFERENCE` for the battery's minus."""
         return self.nets.index(name) if name in self.nets else REFERENCE
 
-    def part(self, part_id: str) -> int:
-        """Index of a part."""
-        return self.parts.index(part_id)
 
-
-def main_nets(part: Part) -> tuple[str, str]:
-    """The two nets of a part's main path, in the direction of the current."""
-    if part.kind == "controller":
-        ends = (part.terminals[part.output_to], part.terminals["output"])
-        return ends if part.output_to == "supply" else (ends[1], ends[0])
-    one, two = ROLES.get(part.kind, MAIN_ROLES)
-    return part.terminals[one], part.terminals[two]
-
-
-def coil_nets(part: Part) -> tuple[str, str] | None:
-    """The two nets of a relay's coil or of a controller's own draw."""
-    if part.kind == "relay":
-        return part.terminals["coil_in"], part.terminals["coil_out"]
-    if part.kind == "controller":
-        return part.terminals["supply"], part.terminals["ground"]
-    return None
-
-
-def failure_modes(part: Part) -> Iterator[Mode]:
-    """The modes of a part without `ok`."""
-    return (mode for mode in part.modes.values() if mode.id != "ok")
-
-
-def reference_net(machine: Machine) -> str:
-    """The battery's minus post.
+def the_battery(machine: Machine) -> Part:
+    """The only battery.
 
     Raises:
         CircuitError: no battery, or more than one.
@@ -151,7 +129,7 @@ def reference_net(machine: Machine) -> str:
         raise CircuitError(
             f"expected one battery, met {len(batteries)}", [part.id for part in batteries]
         )
-    return batteries[0].terminals["minus"]
+    return batteries[0]
 
 
 def make_netlist(machine: Machine) -> Netlist:
@@ -160,149 +138,103 @@ def make_netlist(machine: Machine) -> Netlist:
     Raises:
         CircuitError: there is not exactly one battery.
     """
-    reference = reference_net(machine)
+    reference = the_battery(machine).terminals["minus"]
     parts = list(machine.parts.values())
     names = dict.fromkeys(net for part in parts for net in part.terminals.values())
     names.pop(reference, None)
     index = {net: i for i, net in enumerate(names)} | {reference: REFERENCE}
-    faults = [(part, mode) for part in parts for mode in failure_modes(part)]
-    ends, element_part, main, coil, short = _elements(machine, index)
-    inputs, low, high = _inputs(machine, index)
+    faults = [
+        (i, mode)
+        for i, part in enumerate(parts)
+        for mode in part.modes.values()
+        if mode.id != GOOD.id
+    ]
+    states = [*faults, *((i, GOOD) for i in range(len(parts)))]
     return Netlist(
         nets=tuple(names),
         parts=tuple(part.id for part in parts),
-        faults=tuple((part.id, mode.id) for part, mode in faults),
-        ends=ends,
-        element_part=element_part,
-        main=main,
-        coil=coil,
-        short=short,
-        inputs=inputs,
-        input_low=low,
-        input_high=high,
-        **_part_values(parts),
-        **_fault_values(parts, faults),
+        faults=tuple((parts[i].id, mode.id) for i, mode in faults),
+        fault_part=np.array([i for i, _ in faults], dtype=np.int32),
+        gates={
+            i: _gate(part, coil, index, machine.nominal_volts)
+            for i, part in enumerate(parts)
+            if (coil := coil_nets(part)) is not None
+        },
+        good=np.arange(len(faults), len(states), dtype=np.int32),
+        part=np.array([i for i, _ in states], dtype=np.int32),
+        **_elements(machine, index),
+        **_columns([_part_values(part) for part in parts]),
+        **_columns([_state_values(parts[i], mode) for i, mode in states]),
     )
 
 
-def _part_values(parts: list[Part]) -> dict[str, Any]:
-    """The part arrays of a `Netlist`."""
+def _columns(rows: list[dict[str, float]]) -> dict[str, NDArray[Any]]:
+    return {name: np.array([row[name] for row in rows]) for name in rows[0]}
+
+
+def _part_values(part: Part) -> dict[str, float]:
+    """A part's row in the part arrays of a `Netlist`."""
+    blown = part.modes.get("open", GOOD)
     return {
-        "gated": _bytes([GATES.get(part.kind, 0) for part in parts]),
-        "switched": _bytes([part.kind == "switch" for part in parts]),
-        "source": _bytes([SOURCES.get(part.kind, 0) for part in parts]),
-        "fuse_amps": np.array([part.fuse_amps or 0.0 for part in parts]),
-        "normally_closed": _bytes([part.normally_closed for part in parts]),
-        "drop_out": np.array([part.drop_out_volts for part in parts]),
-        "ok_ohms": np.array([part.ohms for part in parts]),
-        "ok_emf": np.array([part.emf_volts for part in parts]),
-        "ok_coil_ohms": np.array([part.coil_ohms or OPEN_OHMS for part in parts]),
-        "blown_visible": np.array(
-            [part.modes["open"].visible if _can_blow(part) else 0.0 for part in parts]
-        ),
+        "gated": coil_nets(part) is not None,
+        "switched": part.kind == "switch",
+        "source": SOURCES.get(part.kind, 0),
+        "fuse_amps": part.fuse_amps or 0.0,
+        "blown_visible": blown.visible if part.kind == "fuse" else 0.0,
     }
 
 
-def _can_blow(part: Part) -> bool:
-    return part.kind == "fuse" and "open" in part.modes
-
-
-def _fault_values(parts: list[Part], faults: list[tuple[Part, Mode]]) -> dict[str, Any]:
-    """The fault arrays of a `Netlist`."""
-    number = {part.id: i for i, part in enumerate(parts)}
-    emf = [part.emf_volts if mode.emf_volts is None else mode.emf_volts for part, mode in faults]
+def _state_values(part: Part, mode: Mode) -> dict[str, float]:
+    """The row of a part in a mode in the state arrays of a `Netlist`."""
+    no_coil = mode.coil_open or not part.coil_ohms
     return {
-        "fault_part": np.array([number[part.id] for part, _ in faults], dtype=np.int32),
-        "fault_ohms": np.array([_ohms(part, mode) for part, mode in faults]),
-        "fault_loose": _bytes([mode.loose for _, mode in faults]),
-        "fault_short_ohms": _values([mode.short_ohms for _, mode in faults], math.inf),
-        "fault_contacts": _bytes([_contacts(mode) for _, mode in faults]),
-        "fault_emf": np.array(emf),
-        "fault_coil_ohms": np.array([_coil_ohms(part, mode) for part, mode in faults]),
-        "fault_pull_in": _values([_pull_in(mode) for _, mode in faults], math.nan),
-        "fault_at_best": _bytes([mode.at_best for _, mode in faults]),
-        "fault_visible": np.array([mode.visible for _, mode in faults]),
+        "ohms": OPEN_OHMS if mode.open else _either(mode.ohms, part.ohms),
+        "coil_ohms": OPEN_OHMS if no_coil else _either(mode.coil_ohms, part.coil_ohms),
+        "short_ohms": _either(mode.short_ohms, math.inf),
+        "emf": _either(mode.emf_volts, part.emf_volts),
+        "loose": mode.loose,
+        "at_best": mode.at_best,
+        "visible": mode.visible,
+        "contacts": ALWAYS if mode.always_closed else NEVER if mode.never_closed else NORMAL,
+        # a coil that is open never pulls in, whatever lies across it
+        "pull_in": math.inf if mode.coil_open else _either(mode.pull_in_volts, math.nan),
     }
 
 
-def _elements(machine: Machine, index: dict[str, int]) -> tuple[NDArray[np.int32], ...]:
+def _either(value: float | None, otherwise: float) -> float:
+    return otherwise if value is None else value
+
+
+def _elements(machine: Machine, index: dict[str, int]) -> dict[str, Any]:
+    """The nets of the elements, and which element each part has in each role."""
     ends: list[tuple[int, int]] = []
-    element_part: list[int] = []
-    main, coil, short = [], [], []
 
-    def add(part: int, nets: tuple[str, str] | None) -> int:
+    def number(nets: tuple[str, str] | None) -> int:
         if nets is None:
             return NONE
         ends.append((index[nets[0]], index[nets[1]]))
-        element_part.append(part)
         return len(ends) - 1
 
-    for i, part in enumerate(machine.parts.values()):
-        main.append(add(i, main_nets(part)))
-        coil.append(add(i, coil_nets(part)))
+    roles = []
+    for part in machine.parts.values():
+        path = main_nets(part)
         shorts = any(mode.short_ohms is not None for mode in part.modes.values())
-        short.append(add(i, (main_nets(part)[1], machine.frame_net) if shorts else None))
-    return (
-        np.array(ends, dtype=np.int32).reshape(-1, 2),
-        np.array(element_part, dtype=np.int32),
-        np.array(main, dtype=np.int32),
-        np.array(coil, dtype=np.int32),
-        np.array(short, dtype=np.int32),
-    )
+        short = (path[1], machine.frame_net) if shorts else None
+        roles.append([number(path), number(coil_nets(part)), number(short)])
+    main, coil, short_path = np.array(roles, dtype=np.int32).T
+    rows = np.array(ends, dtype=np.int32).reshape(-1, 2)
+    return {"ends": rows, "main": main, "coil": coil, "short": short_path}
 
 
-def _inputs(
-    machine: Machine, index: dict[str, int]
-) -> tuple[NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
-    rows: list[tuple[int, int, int]] = []
-    low: list[float] = []
-    high: list[float] = []
-    for i, part in enumerate(machine.parts.values()):
-        for one in _inputs_of(part, machine.nominal_volts):
-            rows.append((i, index[one.net], index[one.against]))
-            low.append(-math.inf if one.at_least_volts is None else one.at_least_volts)
-            high.append(math.inf if one.below_volts is None else one.below_volts)
-    return np.array(rows, dtype=np.int32).reshape(-1, 3), np.array(low), np.array(high)
-
-
-def _inputs_of(part: Part, nominal_volts: float) -> tuple[Input, ...]:
-    """All that must hold for the contacts to be worked; nothing for a part without a coil."""
-    own = coil_nets(part)
-    if own is None:
-        return ()
+def _gate(part: Part, coil: tuple[str, str], index: dict[str, int], nominal_volts: float) -> Gate:
     if part.kind == "relay":
-        return (Input(*own, part.pull_in_volts, None),)
-    if any((one.net, one.against) == own for one in part.inputs):
-        return part.inputs
-    return (Input(*own, AWAKE_SHARE * nominal_volts, None), *part.inputs)
-
-
-def _ohms(part: Part, mode: Mode) -> float:
-    if mode.open:
-        return OPEN_OHMS
-    return part.ohms if mode.ohms is None else mode.ohms
-
-
-def _coil_ohms(part: Part, mode: Mode) -> float:
-    if mode.coil_open or not part.coil_ohms:
-        return OPEN_OHMS
-    return part.coil_ohms if mode.coil_ohms is None else mode.coil_ohms
-
-
-def _pull_in(mode: Mode) -> float | None:
-    """Volts at which it pulls in; a coil that is open never does, whatever lies across it."""
-    return math.inf if mode.coil_open else mode.pull_in_volts
-
-
-def _contacts(mode: Mode) -> int:
-    if mode.always_closed:
-        return ALWAYS
-    return NEVER if mode.never_closed else NORMAL
-
-
-def _bytes(values: Sequence[int]) -> NDArray[np.int8]:
-    return np.array(values, dtype=np.int8)
-
-
-def _values(values: list[float | None], missing: float) -> NDArray[np.float64]:
-    return np.array([missing if value is None else value for value in values], dtype=np.float64)
+        inputs: tuple[Input, ...] = (Input(*coil, part.pull_in_volts, None),)
+    elif any((given.net, given.against) == coil for given in part.inputs):
+        inputs = part.inputs
+    else:
+        inputs = (Input(*coil, AWAKE_SHARE * nominal_volts, None), *part.inputs)
+    rows = []
+    for given in inputs:
+        low, high = _either(given.at_least_volts, -math.inf), _either(given.below_volts, math.inf)
+        rows.append((index[given.net], index[given.against], low, high))
+    return Gate(part.kind == "relay", part.normally_closed, part.drop_out_volts, tuple(rows))

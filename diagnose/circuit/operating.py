@@ -9,14 +9,16 @@ has pulled in. Equal values mean a steady reading.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import replace
+from functools import reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.circuit.lanes import make_lanes
-from diagnose.circuit.netlist import ALWAYS, LOOSE_OHMS, NEVER, NONE
-from diagnose.circuit.rigs import AMPS, COIL, LAMP, LEVEL, OHMS, RELAY, VISIBLE
+from diagnose.circuit.lanes import contacts_made, make_lanes
+from diagnose.circuit.netlist import LOOSE_OHMS
+from diagnose.circuit.rigs import AMPS, COIL, LAMP, LEVEL, LOOSE, OHMS, RELAY
 from diagnose.circuit.settling import across, blow_fuses, let_go, main_amps, settle
 from diagnose.machine.model import OPEN_OHMS
 
@@ -25,8 +27,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from diagnose.circuit.lanes import Bools, Floats, Ints, Lanes, Number
-    from diagnose.circuit.rigs import Circuit
+    from diagnose.circuit.lanes import Bools, Floats, Ints, Lanes
+    from diagnose.circuit.rigs import Circuit, Observable
     from diagnose.circuit.settling import Settled
 
 BLOCK = 2048
@@ -48,138 +50,113 @@ def evaluate(circuit: Circuit, fault_sets: NDArray[np.int32]) -> NDArray[np.floa
         shaken; the last axis holds the two readings of an unsteady circuit.
     """
     faults = np.ascontiguousarray(fault_sets, dtype=np.int32)
-    out = np.empty((len(faults), len(circuit.rigs.names), 2))
+    out = np.empty((len(faults), len(circuit.rigs.observables), 2))
     blown = np.empty((len(faults), len(circuit.netlist.parts)), dtype=bool)
     for start in range(0, len(faults), BLOCK):
         block = slice(start, start + BLOCK)
         blown[block] = blow_fuses(circuit, faults[block])
-    for case, rig in _blocks(circuit, len(faults)):
-        _read_block(make_lanes(circuit, rig, faults[case], blown[case]), case, out)
-    for observable in np.flatnonzero(circuit.rigs.kind >= OHMS):
-        _inspect(circuit, observable, faults, blown, out[:, observable])
+    solved: dict[int, list[tuple[int, Observable]]] = defaultdict(list)
+    for column, observable in enumerate(circuit.rigs.observables):
+        if observable.kind < OHMS:
+            solved[observable.rig].append((column, observable))
+        else:
+            out[:, column] = _inspect(circuit, observable, faults, blown)
+    for case, rig in _blocks(sorted(solved), len(faults)):
+        lanes = make_lanes(circuit, rig, faults[case], blown[case])
+        for settled, at, which in _both_readings(lanes):
+            for number in np.unique(rig[at]):
+                here = np.flatnonzero(rig[at] == number)
+                some, cases = settled.take(here), case[at[here]]
+                for column, observable in solved[int(number)]:
+                    out[cases, column, which] = _observed(some, observable)[:, None]
     return out
 
 
-def _blocks(circuit: Circuit, n_cases: int) -> Iterator[tuple[Ints, Ints]]:
+def _blocks(rigs: list[int], n_cases: int) -> Iterator[tuple[Ints, Ints]]:
     """(case, rig) of the circuits to solve, rig by rig, in blocks."""
-    extent = circuit.rigs.read_start
-    used = np.flatnonzero(extent[1:] > extent[:-1])
-    total = len(used) * n_cases
-    for start in range(0, total, BLOCK):
-        number = np.arange(start, min(start + BLOCK, total))
-        yield (number % n_cases).astype(np.int32), used[number // n_cases].astype(np.int32)
+    for start in range(0, len(rigs) * n_cases, BLOCK):
+        number = np.arange(start, min(start + BLOCK, len(rigs) * n_cases))
+        rig = np.array(rigs, dtype=np.int32)[number // n_cases]
+        yield (number % n_cases).astype(np.int32), rig
 
 
-def _read_block(lanes: Lanes, case: Ints, out: Floats) -> None:
+def _both_readings(lanes: Lanes) -> Iterator[tuple[Settled, NDArray[np.int64], slice]]:
+    """Circuits that have settled, which of the lanes they are, and which readings they give."""
     settled = settle(lanes)
-    _read(settled, case, out, (0, 1))
+    yield settled, np.arange(len(lanes)), slice(0, 2)
     moving = np.flatnonzero(settled.moving.any(axis=0))
     if len(moving):
-        _read(_some(let_go(settled), moving), case[moving], out, (1,))
+        yield let_go(settled).take(moving), moving, slice(1, 2)
     loose = np.flatnonzero(lanes.loose())
     if len(loose):
-        apart = settle(replace(lanes.take(loose), touching=False))
-        _read(apart, case[loose], out, (1,))
+        yield settle(replace(lanes.take(loose), touching=False)), loose, slice(1, 2)
 
 
-def _some(settled: Settled, at: NDArray[np.int64]) -> Settled:
-    return replace(
-        settled,
-        lanes=settled.lanes.take(at),
-        siemens=settled.siemens[:, at],
-        volts=settled.volts[:, at],
-        worked=settled.worked[:, at],
-        moving=settled.moving[:, at],
-        let_go=settled.let_go[at],
-    )
-
-
-def _read(settled: Settled, case: Ints, out: Floats, which: tuple[int, ...]) -> None:
-    """Write what is read from these circuits as first reading, second, or both."""
-    r = settled.lanes.circuit.rigs
-    for rig in np.unique(settled.lanes.rig):
-        at = np.flatnonzero(settled.lanes.rig == rig)
-        some = _some(settled, at)
-        for observable in r.read[r.read_start[rig] : r.read_start[rig + 1]]:
-            value = _observed(some, int(observable))
-            for reading in which:
-                out[case[at], observable, reading] = value
-
-
-def _observed(settled: Settled, observable: int) -> Floats:
+def _observed(settled: Settled, observable: Observable) -> Floats:
     """(lanes,) one observable."""
-    r = settled.lanes.circuit.rigs
-    kind, part = r.kind[observable], int(r.part[observable])
-    if kind == AMPS:
-        return main_amps(settled.lanes, settled.siemens, settled.volts, part)
-    if kind == RELAY:
-        return _relay_level(settled, part)
-    if kind == LEVEL:
-        return _level(settled, observable, part)
-    volts = across(settled.volts, r.plus[observable], r.minus[observable])
-    return np.abs(volts) if kind == LAMP else volts
+    if observable.kind == AMPS:
+        return main_amps(settled.lanes, settled.siemens, settled.volts, observable.part)
+    if observable.kind == RELAY:
+        return _relay_level(settled, observable.part)
+    if observable.kind == LEVEL:
+        return _level(settled, observable)
+    volts = across(settled.volts, observable.plus, observable.minus)
+    return np.abs(volts) if observable.kind == LAMP else volts
 
 
 def _relay_level(settled: Settled, part: int) -> Floats:
-    gated = np.flatnonzero(settled.lanes.circuit.netlist.gated)
-    row = int(np.searchsorted(gated, part))
+    row = list(settled.lanes.circuit.netlist.gates).index(part)
     still = np.where(settled.worked[row], PULLS_IN, SILENT)
     return np.where(settled.moving[row], CHATTERS, still)
 
 
-def _level(settled: Settled, observable: int, part: int) -> Floats:
+def _level(settled: Settled, observable: Observable) -> Floats:
     """How well a load works: by the volts across it, and no better than its fault allows."""
-    n, r = settled.lanes.circuit.netlist, settled.lanes.circuit.rigs
-    volts = across(settled.volts, *n.ends[n.main[part]])
-    last = r.n_levels[observable] - 1
-    level = np.sum(volts[:, None] < r.thresholds[observable, :last], axis=1)
-    fault = settled.lanes.fault_of(part)
-    at_best = np.where(fault >= 0, np.minimum(n.fault_at_best[fault], last), 0)
-    found: Floats = np.maximum(level, at_best).astype(np.float64)
+    n = settled.lanes.circuit.netlist
+    volts = across(settled.volts, *n.ends[n.main[observable.part]])
+    level = np.sum(volts[:, None] < np.array(observable.levels), axis=1)
+    at_best = n.at_best[settled.lanes.state_of(observable.part)]
+    worst = len(observable.levels)
+    found: Floats = np.maximum(level, np.minimum(at_best, worst)).astype(np.float64)
     return found
 
 
-def _inspect(circuit: Circuit, observable: Number, faults: Ints, blown: Bools, out: Floats) -> None:
-    """Ohms in series, chance to see damage, or looseness of a list of parts."""
-    n, r = circuit.netlist, circuit.rigs
-    rigs = np.full(len(faults), r.rig[observable], dtype=np.int32)
+def _inspect(circuit: Circuit, observable: Observable, faults: Ints, blown: Bools) -> Floats:
+    """(cases, 2) ohms in series, or (cases, 1) chance to see damage, or looseness, of parts."""
+    n = circuit.netlist
+    rigs = np.full(len(faults), observable.rig, dtype=np.int32)
     lanes = make_lanes(circuit, rigs, faults, blown)
-    coil = r.kind[observable] == COIL
-    ohms, unseen, loose = np.zeros(out.shape), np.ones(len(faults)), np.zeros(len(faults))
-    for part in r.parts_flat[r.parts_start[observable] : r.parts_start[observable + 1]]:
-        fault = lanes.fault_of(part)
-        visible = np.where(fault >= 0, n.fault_visible[fault], 0.0)
-        visible = np.where(blown[:, part], np.maximum(visible, n.blown_visible[part]), visible)
-        ohms += (_coil_ohms if coil else _isolated_ohms)(lanes, part)
-        unseen *= 1.0 - visible
-        loose = np.maximum(loose, (fault >= 0) & (n.fault_loose[fault] != 0))
-    if coil or r.kind[observable] == OHMS:
-        out[:] = ohms
-    else:
-        out[:] = (1.0 - unseen if r.kind[observable] == VISIBLE else loose)[:, None]
+    states = [(part, lanes.state_of(part)) for part in observable.parts]
+    if observable.kind == COIL:  # unplugged; it does not come and go
+        return _sum([n.coil_ohms[state][:, None] for _, state in states])
+    if observable.kind == OHMS:
+        return _sum([_isolated_ohms(lanes, part, state) for part, state in states])
+    if observable.kind == LOOSE:
+        return reduce(np.maximum, [n.loose[state] for _, state in states]).astype(float)[:, None]
+    unseen = np.ones(len(faults))
+    for part, state in states:
+        visible = n.visible[state]
+        burnt = np.maximum(visible, n.blown_visible[part])
+        unseen *= 1.0 - np.where(blown[:, part], burnt, visible)
+    seen: Floats = 1.0 - unseen[:, None]
+    return seen
 
 
-def _coil_ohms(lanes: Lanes, part: Number) -> Floats:
-    """(lanes, 2) ohms of a relay's coil, unplugged; it does not come and go."""
-    n = lanes.circuit.netlist
-    fault = lanes.fault_of(part)
-    ohms = np.where(fault >= 0, n.fault_coil_ohms[fault], n.ok_coil_ohms[part])
-    return np.stack([ohms, ohms], axis=-1)
+def _sum(columns: list[Floats]) -> Floats:
+    """Added up one after the other."""
+    total: Floats = reduce(np.add, columns)
+    return total
 
 
-def _isolated_ohms(lanes: Lanes, part: Number) -> Floats:
+def _isolated_ohms(lanes: Lanes, part: int, state: Ints) -> Floats:
     """(lanes, 2) ohms of a part by itself, contacts at rest; a loose one touching, and apart."""
-    n, r = lanes.circuit.netlist, lanes.circuit.rigs
-    fault = lanes.fault_of(part)
-    faulty = fault >= 0
-    ohms = np.where(faulty, n.fault_ohms[fault], n.ok_ohms[part])
-    if n.switched[part] or n.gated[part]:
-        closed = n.normally_closed[part] != 0
-        made = r.closed[lanes.rig, part] != 0 if n.switched[part] else np.full(len(lanes), closed)
-        contacts = np.where(faulty, n.fault_contacts[fault], NONE)
-        made = (made | (contacts == ALWAYS)) & (contacts != NEVER)
-        ohms = np.where(made, ohms, OPEN_OHMS)
+    n = lanes.circuit.netlist
+    ohms = n.ohms[state]
+    if n.switched[part] or part in n.gates:
+        rest = np.full(len(lanes), part in n.gates and n.gates[part].normally_closed)
+        closed = lanes.circuit.rigs.closed[lanes.rig, part] if n.switched[part] else rest
+        ohms = np.where(contacts_made(closed, n.contacts[state]), ohms, OPEN_OHMS)
     ohms = np.where(lanes.blown[part], OPEN_OHMS, ohms)
-    shaky = faulty & (n.fault_loose[fault] != 0)
-    touching = np.where(shaky, ohms + LOOSE_OHMS, ohms)
-    return np.stack([touching, np.where(shaky, OPEN_OHMS, ohms)], axis=-1)
+    loose = n.loose[state]
+    touching = np.where(loose, ohms + LOOSE_OHMS, ohms)
+    return np.stack([touching, np.where(loose, OPEN_OHMS, ohms)], axis=-1)

@@ -1,4 +1,4 @@
-"""What is hooked up and read: conditions, instruments and observables as arrays.
+"""What is hooked up and read: conditions, instruments and observables.
 
 A *rig* is the circuit as it stands for one measurement: the condition of the controls, parts
 unplugged, a good part put in on trial, and whatever the instrument itself connects (a test lamp,
@@ -9,16 +9,17 @@ one thing read from a rig: volts, amps, a function's level, ohms, what can be se
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.circuit.mesh import make_plan
-from diagnose.circuit.netlist import NONE, Netlist, main_nets, make_netlist
+from diagnose.circuit.mesh import REFERENCE, make_plan
+from diagnose.circuit.netlist import NONE, Netlist, make_netlist
 from diagnose.errors import CircuitError
+from diagnose.machine.ends import main_nets
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
@@ -26,12 +27,37 @@ if TYPE_CHECKING:
     from diagnose.machine.model import Function, Machine, Test
 
 VOLTS, LAMP, AMPS, LEVEL, RELAY, OHMS, COIL, VISIBLE, LOOSE = range(9)
-"""Kinds of observables."""
+"""Kinds of observables; those before OHMS are read from a solved circuit."""
+
+OF_PARTS = {"ohms": OHMS, "look": VISIBLE, "wiggle": LOOSE}
+"""Kind of test -> what it reads of its parts."""
 
 JUMPER_OHMS = 0.01
 """A jumper lead with its clips. Estimate."""
 
-RELAY_LEVELS = ("pulls_in", "chatters", "silent")
+
+@dataclass(frozen=True, slots=True)
+class Observable:
+    """One thing that is read.
+
+    Attributes:
+        name: id of the test or function.
+        kind: one of the kinds above.
+        rig: rig it is read from.
+        plus, minus: nets between which volts are read.
+        part: part clamped or watched, `NONE` otherwise.
+        levels: volts of a function's levels, best first, without the last.
+        parts: parts of which ohms, damage or looseness are read.
+    """
+
+    name: str
+    kind: int
+    rig: int
+    plus: int = REFERENCE
+    minus: int = REFERENCE
+    part: int = NONE
+    levels: tuple[float, ...] = ()
+    parts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,19 +65,10 @@ class Rigs:
     """Rigs and observables of one machine.
 
     Attributes:
-        names: (observables,) id of the test or function read, in the machine's order.
-        kind: (observables,) one of the kinds above.
-        rig: (observables,) rig it is read from.
-        plus, minus: (observables,) nets between which volts are read.
-        part: (observables,) part clamped or watched, `NONE` otherwise.
-        thresholds: (observables, most levels) volts of a function's levels, best first, -inf
-            beyond the last.
-        n_levels: (observables,) levels of a function, 0 for a quantity.
-        parts_start, parts_flat: extents and parts of OHMS, COIL, VISIBLE and LOOSE observables.
-        read_start, read: extents by rig, and the observables read from it as volts or amps.
-        condition: (rigs,) index of the condition.
-        closed: (rigs, parts) 1 where a switch is held closed or a generator turns.
-        unplugged: (rigs, parts) 1 where the part is out of the circuit.
+        observables: in the machine's order, functions first.
+        condition: (rigs,) id of the condition, None where none is asked for.
+        closed: (rigs, parts) whether a switch is held closed or a generator turns.
+        unplugged: (rigs, parts) whether the part is out of the circuit.
         forced: (rigs,) part replaced by a good one, or `NONE`.
         extra: (rigs,) element the instrument adds, or `NONE`.
         extra_siemens: (rigs,) its conductance.
@@ -59,26 +76,20 @@ class Rigs:
         extra_ends: (extras, 2) nets of the added elements, numbered after the netlist's own.
     """
 
-    names: tuple[str, ...]
-    kind: NDArray[np.int8]
-    rig: NDArray[np.int32]
-    plus: NDArray[np.int32]
-    minus: NDArray[np.int32]
-    part: NDArray[np.int32]
-    thresholds: NDArray[np.float64]
-    n_levels: NDArray[np.int32]
-    parts_start: NDArray[np.int32]
-    parts_flat: NDArray[np.int32]
-    read_start: NDArray[np.int32]
-    read: NDArray[np.int32]
-    condition: NDArray[np.int32]
-    closed: NDArray[np.int8]
-    unplugged: NDArray[np.int8]
+    observables: tuple[Observable, ...]
+    condition: tuple[str | None, ...]
+    closed: NDArray[np.bool_]
+    unplugged: NDArray[np.bool_]
     forced: NDArray[np.int32]
     extra: NDArray[np.int32]
     extra_siemens: NDArray[np.float64]
     n_history: int
     extra_ends: tuple[tuple[int, int], ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """(observables,) ids of the tests and functions read."""
+        return tuple(observable.name for observable in self.observables)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,25 +102,12 @@ class Circuit:
 
 
 @dataclass(frozen=True, slots=True)
-class _RigKey:
+class _Rig:
     condition: str | None
     unplugged: tuple[str, ...] = ()
     forced: str | None = None
     extra: tuple[str, str] | None = None
     extra_ohms: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    name: str
-    kind: int
-    key: _RigKey
-    plus: str | None = None
-    minus: str | None = None
-    part: str | None = None
-    levels: tuple[float, ...] = ()
-    n_levels: int = 0
-    parts: tuple[str, ...] = ()
 
 
 def make_circuit(machine: Machine) -> Circuit:
@@ -120,150 +118,108 @@ def make_circuit(machine: Machine) -> Circuit:
             watching a function that is made up of others.
     """
     netlist = make_netlist(machine)
-    rigs = _number(machine, netlist, observables(machine))
+    rigs = _Bench(machine, netlist).rigs()
     ends = [(int(a), int(b)) for a, b in netlist.ends]
     plan = make_plan(len(netlist.nets), [*ends, *rigs.extra_ends])
     return Circuit(netlist, rigs, plan)
 
 
-def observables(machine: Machine) -> list[_Seen]:
-    """Everything that can be read: each function that a part shows, then each test."""
-    seen = [
-        _seen_function(function.id, function, _RigKey(function.condition))
-        for function in machine.functions.values()
-        if function.kind != "all_of"
-    ]
-    for test in machine.tests.values():
-        one = _seen_test(machine, test)
-        if one is not None:
-            seen.append(one)
-    return seen
+class _Bench:
+    """Numbers the rigs of a machine as its functions and tests ask for them."""
 
+    def __init__(self, machine: Machine, netlist: Netlist) -> None:
+        self.machine = machine
+        self.net = netlist.net
+        self.part = {part: i for i, part in enumerate(netlist.parts)}
+        self.n_elements = len(netlist.ends)
+        self.number = {_Rig(condition): i for i, condition in enumerate(machine.conditions)}
 
-def _seen_function(name: str, function: Function, key: _RigKey) -> _Seen:
-    kind = RELAY if function.kind == "relay" else LEVEL
-    levels = tuple(
-        level.at_least_volts for level in function.levels if level.at_least_volts is not None
-    )
-    n_levels = len(RELAY_LEVELS) if kind == RELAY else len(function.levels)
-    return _Seen(name, kind, key, part=function.part, levels=levels, n_levels=n_levels)
-
-
-def _seen_test(machine: Machine, test: Test) -> _Seen | None:
-    """The observable of a test; None when it only reports a function or a shared cause."""
-    key = _RigKey(test.condition, test.unplugged)
-    if test.probes is not None:
-        extra = test.probes if test.added_ohms is not None else None
-        key = _RigKey(test.condition, test.unplugged, None, extra, test.added_ohms or 0.0)
-        return _Seen(test.id, LAMP if test.kind == "lamp" else VOLTS, key, *test.probes)
-    if test.kind in {"substitute", "bridge"} and test.function is not None:
-        return _seen_trial(machine, test, machine.functions[test.function])
-    if test.kind == "load_test":
-        battery = machine.parts[test.parts[0]]
-        posts = main_nets(battery)
-        key = _RigKey(test.condition, test.unplugged, None, posts, test.added_ohms or 0.0)
-        return _Seen(test.id, VOLTS, key, *posts)
-    if test.kind == "amps":
-        return _Seen(test.id, AMPS, key, part=test.parts[0])
-    kinds = {"ohms": COIL if test.across == "coil" else OHMS, "look": VISIBLE, "wiggle": LOOSE}
-    if test.kind in kinds and test.parts:
-        return _Seen(test.id, kinds[test.kind], _RigKey(test.condition), parts=test.parts)
-    return None
-
-
-def _seen_trial(machine: Machine, test: Test, function: Function) -> _Seen:
-    if function.kind == "all_of":
-        raise CircuitError(
-            f"{test.id} watches {function.id}, which is made up of other functions; "
-            f"expected one of {', '.join(function.needs)}",
-            test.parts,
+    def rigs(self) -> Rigs:
+        """Everything that can be read: each function that a part shows, then each test."""
+        observables = [
+            self._function(function.id, function, _Rig(function.condition))
+            for function in self.machine.functions.values()
+            if function.kind != "all_of"
+        ]
+        tests = [self._test(test) for test in self.machine.tests.values()]
+        observables += [observable for observable in tests if observable is not None]
+        rigs, parts = list(self.number), list(self.machine.parts)
+        extras = [rig.extra for rig in rigs if rig.extra is not None]
+        forced = [NONE if rig.forced is None else self.part[rig.forced] for rig in rigs]
+        extra = np.full(len(rigs), NONE, dtype=np.int32)
+        extra[[rig.extra is not None for rig in rigs]] = self.n_elements + np.arange(len(extras))
+        return Rigs(
+            observables=tuple(observables),
+            condition=tuple(rig.condition for rig in rigs),
+            closed=np.array([[part in held for part in parts] for held in map(self._held, rigs)]),
+            unplugged=np.array([[part in rig.unplugged for part in parts] for rig in rigs]),
+            forced=np.array(forced, dtype=np.int32),
+            extra=extra,
+            extra_siemens=np.array([1.0 / rig.extra_ohms if rig.extra else 0.0 for rig in rigs]),
+            n_history=len(self.machine.conditions),
+            extra_ends=tuple((self.net(plus), self.net(minus)) for plus, minus in extras),
         )
-    part = machine.parts[test.parts[0]]
-    condition = test.condition or function.condition
-    if test.kind == "substitute":
-        key = _RigKey(condition, test.unplugged, forced=part.id)
-    else:
-        key = _RigKey(condition, test.unplugged, None, main_nets(part), JUMPER_OHMS)
-    return _seen_function(test.id, function, key)
 
+    def _held(self, rig: _Rig) -> tuple[str, ...]:
+        """Switches held closed and generators that turn."""
+        if rig.condition is None:
+            return ()
+        condition = self.machine.conditions[rig.condition]
+        return (*condition.closes, *condition.running)
 
-def _number(machine: Machine, netlist: Netlist, seen: list[_Seen]) -> Rigs:
-    keys = dict.fromkeys(_RigKey(condition) for condition in machine.conditions)
-    keys |= dict.fromkeys(one.key for one in seen)
-    return Rigs(
-        **_observable_values(netlist, seen, list(keys)),
-        **_rig_values(machine, netlist, list(keys)),
-        n_history=len(machine.conditions),
-    )
+    def _number(self, rig: _Rig) -> int:
+        return self.number.setdefault(rig, len(self.number))
 
+    def _function(self, name: str, function: Function, rig: _Rig) -> Observable:
+        kind = RELAY if function.kind == "relay" else LEVEL
+        volts = [level.at_least_volts for level in function.levels]
+        levels = tuple(bound for bound in volts if bound is not None)
+        part = NONE if function.part is None else self.part[function.part]
+        return Observable(name, kind, self._number(rig), part=part, levels=levels)
 
-def _observable_values(netlist: Netlist, seen: list[_Seen], keys: list[_RigKey]) -> dict[str, Any]:
-    """The observables' arrays of `Rigs`."""
-    parts_flat = [[netlist.part(part) for part in one.parts] for one in seen]
-    reads = [
-        [o for o, one in enumerate(seen) if one.key == key and one.kind < OHMS] for key in keys
-    ]
-    thresholds = np.full((len(seen), max((len(one.levels) for one in seen), default=0)), -np.inf)
-    for row, one in zip(thresholds, seen, strict=True):
-        row[: len(one.levels)] = one.levels
-    return {
-        "names": tuple(one.name for one in seen),
-        "kind": np.array([one.kind for one in seen], dtype=np.int8),
-        "rig": _numbers(keys.index(one.key) for one in seen),
-        "plus": _numbers(netlist.net(one.plus or "") for one in seen),
-        "minus": _numbers(netlist.net(one.minus or "") for one in seen),
-        "part": _numbers(netlist.part(one.part) if one.part else NONE for one in seen),
-        "thresholds": thresholds,
-        "n_levels": _numbers(one.n_levels for one in seen),
-        "parts_start": np.cumsum([0, *map(len, parts_flat)]).astype(np.int32),
-        "parts_flat": _numbers(p for row in parts_flat for p in row),
-        "read_start": np.cumsum([0, *map(len, reads)]).astype(np.int32),
-        "read": _numbers(o for row in reads for o in row),
-    }
+    def _volts(self, test: Test, probes: tuple[str, str]) -> Observable:
+        extra = None if test.added_ohms is None else probes
+        rig = _Rig(test.condition, test.unplugged, None, extra, test.added_ohms or 0.0)
+        kind = LAMP if test.kind == "lamp" else VOLTS
+        plus, minus = map(self.net, probes)
+        return Observable(test.id, kind, self._number(rig), plus, minus)
 
+    def _test(self, test: Test) -> Observable | None:
+        """The observable of a test; None when it only reports a function or a shared cause."""
+        if test.probes is not None:
+            return self._volts(test, test.probes)
+        if test.kind in ("substitute", "bridge") and test.function is not None:
+            return self._trial(test, self.machine.functions[test.function])
+        parts = tuple(self.part[part] for part in test.parts)
+        if test.kind == "load_test":
+            return self._volts(test, main_nets(self.machine.parts[test.parts[0]]))
+        if test.kind == "amps":
+            number = self._number(_Rig(test.condition, test.unplugged))
+            return Observable(test.id, AMPS, number, part=parts[0])
+        if test.kind in OF_PARTS and parts:
+            kind = COIL if test.across == "coil" else OF_PARTS[test.kind]
+            return Observable(test.id, kind, self._number(_Rig(test.condition)), parts=parts)
+        return None
 
-def _rig_values(machine: Machine, netlist: Netlist, keys: list[_RigKey]) -> dict[str, Any]:
-    """The rigs' arrays of `Rigs`."""
-    extras = [key for key in keys if key.extra is not None]
-    extra_of = {key: len(netlist.ends) + i for i, key in enumerate(extras)}
-    conditions = tuple(machine.conditions)
-    return {
-        "condition": _numbers(
-            conditions.index(key.condition) if key.condition else NONE for key in keys
-        ),
-        "closed": np.array([_closed(machine, key) for key in keys], dtype=np.int8),
-        "unplugged": np.array(
-            [[part in key.unplugged for part in machine.parts] for key in keys], dtype=np.int8
-        ),
-        "forced": _numbers(netlist.part(key.forced) if key.forced else NONE for key in keys),
-        "extra": _numbers(extra_of.get(key, NONE) for key in keys),
-        "extra_siemens": np.array([1.0 / key.extra_ohms if key.extra else 0.0 for key in keys]),
-        "extra_ends": tuple(
-            (netlist.net(key.extra[0]), netlist.net(key.extra[1])) for key in extras if key.extra
-        ),
-    }
-
-
-def _numbers(values: Iterable[int]) -> NDArray[np.int32]:
-    return np.array(list(values), dtype=np.int32)
-
-
-def _closed(machine: Machine, key: _RigKey) -> list[bool]:
-    if key.condition is None:
-        return [False] * len(machine.parts)
-    condition = machine.conditions[key.condition]
-    return [part in condition.closes or part in condition.running for part in machine.parts]
+    def _trial(self, test: Test, function: Function) -> Observable:
+        """A function watched with a part replaced by a good one, or jumped."""
+        if function.kind == "all_of":
+            raise CircuitError(
+                f"{test.id} watches {function.id}, which is made up of other functions; "
+                f"expected one of {', '.join(function.needs)}",
+                test.parts,
+            )
+        condition, part = test.condition or function.condition, self.machine.parts[test.parts[0]]
+        if test.kind == "substitute":
+            rig = _Rig(condition, test.unplugged, forced=part.id)
+        else:
+            rig = _Rig(condition, test.unplugged, None, main_nets(part), JUMPER_OHMS)
+        return self._function(test.id, function, rig)
 
 
 def level_names(machine: Machine) -> Mapping[str, tuple[str, ...]]:
     """Levels of every function, best first."""
     return {
-        function.id: (
-            RELAY_LEVELS
-            if function.kind == "relay"
-            else ("yes", "no")
-            if function.kind == "all_of"
-            else tuple(level.id for level in function.levels)
-        )
+        function.id: tuple(level.id for level in function.levels)
         for function in machine.functions.values()
     }

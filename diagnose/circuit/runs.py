@@ -6,12 +6,12 @@ it alone, and then ends at a net. The returns that several loads share hang on t
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, field
+from itertools import takewhile
 from typing import TYPE_CHECKING
 
-from diagnose.circuit.netlist import coil_nets, reference_net
-from diagnose.circuit.wiring import conducting_graph, hung_loads, net_tree
+from diagnose.circuit.trees import make_trees
+from diagnose.machine.ends import coil_nets
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Machine
@@ -51,86 +51,67 @@ def make_runs(machine: Machine) -> tuple[Run, list[Run]]:
     Raises:
         CircuitError: there is not one battery, the wiring has a loop, or a load hangs loose.
     """
-    return _Builder(machine).build()
+    builder = _Builder(machine)
+    trees = builder.trees
+    plus = Run([Item(trees.battery.id)])
+    builder.go_on(plus, trees.supply.root)
+    return plus, builder.returns(trees.back.root)
 
 
 class _Builder:
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
-        self.minus = reference_net(machine)
-        self.battery = next(part for part in machine.parts.values() if part.kind == "battery")
-        self.plus = self.battery.terminals["plus"]
-        graph = conducting_graph(machine)
-        self.supply = net_tree(graph, self.plus)
-        self.back = net_tree(graph, self.minus)
-        self.loads = hung_loads(machine, {self.plus, *self.supply}, {self.minus, *self.back})
-        self.shared = self._shared()
+        self.trees = make_trees(machine)
+        served, back = self.trees.served, self.trees.back
+        idle = [net for net, (_, part) in back.above.items() if not served[part]]
+        self.shared = {part for net in idle for _, part in back.way(net)}
+        self.shared |= {part for part, feeds in served.items() if len(feeds) > 1}
 
-    def build(self) -> tuple[Run, list[Run]]:
-        plus = Run([Item(self.battery.id)])
-        self._go_on(plus, self.plus)
-        return plus, self._returns(self.minus)
-
-    def _shared(self) -> set[str]:
-        """Returns that serve more than one load, or that others which serve none hang on."""
-        serves = Counter(part for _, _, low in self.loads for part in self._way_back(low))
-        idle = [net for net, (_, part) in self.back.items() if not serves[part]]
-        shared = {part for net in idle for part in self._way_back(net)}
-        return shared | {part for part, number in serves.items() if number > 1}
-
-    def _way_back(self, net: str) -> list[str]:
-        """Return parts from a net to the minus post."""
-        found = []
-        while net in self.back:
-            net, part = self.back[net]
-            found.append(part)
-        return found
+    def go_on(self, run: Run, net: str) -> None:
+        """Add what hangs on a net: in line where it is one thing, as children otherwise."""
+        parts = [(p, outer) for outer, (near, p) in self.trees.supply.above.items() if near == net]
+        loads = [(part.id, low) for part, high, low in self.trees.loads if high == net]
+        if not parts and not loads:
+            run.ends_at, run.grounded = net, False
+            return
+        rest = [run]
+        if len(parts) + len(loads) > 1:
+            rest = run.children = [Run() for _ in range(len(parts) + len(loads))]
+        for child, (part, outer) in zip(rest, parts, strict=False):
+            child.items.append(self._item(part))
+            self.go_on(child, outer)
+        for child, (part, low) in zip(rest[len(parts) :], loads, strict=True):
+            self._load(child, part, low)
 
     def _item(self, part: str) -> Item:
         """A conducting part; relays and controllers conduct with their contacts only."""
         return Item(part, contacts=coil_nets(self.machine.parts[part]) is not None)
 
-    def _go_on(self, run: Run, net: str) -> None:
-        """Add what hangs on a net: in line where it is one thing, as children otherwise."""
-        parts = [(part, outer) for outer, (near, part) in self.supply.items() if near == net]
-        loads = [(part.id, low) for part, high, low in self.loads if high == net]
-        if not parts and not loads:
-            run.ends_at, run.grounded = net, False
-            return
-        if len(parts) + len(loads) > 1:
-            rest = [Run() for _ in range(len(parts) + len(loads))]
-            run.children = rest
-        else:
-            rest = [run]
-        for one, (part, outer) in zip(rest, parts, strict=False):
-            one.items.append(self._item(part))
-            self._go_on(one, outer)
-        for one, (part, low) in zip(rest[len(parts) :], loads, strict=True):
-            self._load(one, part, low)
-
     def _load(self, run: Run, part: str, net: str) -> None:
         """A load and the return parts that serve nothing else."""
         run.items.append(Item(part))
-        while net in self.back and self.back[net][1] not in self.shared:
-            net, back = self.back[net]
+        own = takewhile(lambda step: step[1] not in self.shared, self.trees.back.way(net))
+        for outer, back in own:
             run.items.append(self._item(back))
+            net = self.trees.back.above[outer][0]
         run.ends_at = net
 
-    def _returns(self, net: str) -> list[Run]:
+    def returns(self, net: str) -> list[Run]:
         """The shared returns that come together at a net."""
         return [
             self._return(part, outer)
-            for outer, (near, part) in self.back.items()
+            for outer, (near, part) in self.trees.back.above.items()
             if near == net and part in self.shared
         ]
 
     def _return(self, part: str, outer: str) -> Run:
-        below = self._returns(outer)
+        below = self.returns(outer)
         if len(below) == 1 and not self._ends_here(outer):
             return Run([self._item(part), *below[0].items], below[0].children, below[0].ends_at)
         return Run([self._item(part)], below, outer)
 
     def _ends_here(self, net: str) -> bool:
         """Whether a load, or a return that serves it alone, comes to ground at this net."""
-        lone = any(near == net and part not in self.shared for near, part in self.back.values())
-        return lone or any(low == net for _, _, low in self.loads)
+        steps = self.trees.back.above.values()
+        lone = any(near == net and part not in self.shared for near, part in steps)
+        return lone or any(low == net for _, _, low in self.trees.loads)

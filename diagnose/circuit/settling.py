@@ -20,7 +20,7 @@ from diagnose.circuit.lanes import (
     source_amps,
 )
 from diagnose.circuit.mesh import REFERENCE, solve
-from diagnose.circuit.netlist import BY_COIL, NONE
+from diagnose.circuit.netlist import NONE
 from diagnose.machine.model import LEAK_OHMS
 
 if TYPE_CHECKING:
@@ -61,6 +61,17 @@ class Settled:
     moving: Bools
     let_go: Codes
 
+    def take(self, where: NDArray[np.int64]) -> Settled:
+        """Some of the circuits."""
+        return Settled(
+            self.lanes.take(where),
+            self.siemens[:, where],
+            self.volts[:, where],
+            self.worked[:, where],
+            self.moving[:, where],
+            self.let_go[where],
+        )
+
 
 def across(volts: Floats, plus: int, minus: int) -> Floats:
     """(lanes,) volts of one net against another."""
@@ -86,18 +97,17 @@ def _worked(lanes: Lanes, volts: Floats, before: Bools) -> Bools:
     """(gated parts, lanes) contacts that these volts work; `before` have been worked already."""
     n = lanes.circuit.netlist
     found = np.ones_like(before)
-    for row, part in enumerate(np.flatnonzero(n.gated)):
-        fault = lanes.fault_of(part)
-        own = np.where(fault >= 0, n.fault_pull_in[fault], np.nan)
-        found[row] &= lanes.circuit.rigs.unplugged[lanes.rig, part] == 0
-        for i in np.flatnonzero(n.inputs[:, 0] == part):
-            met = across(volts, *n.inputs[i, 1:])
-            if n.gated[part] == BY_COIL:
+    for row, (part, gate) in enumerate(n.gates.items()):
+        own = n.pull_in[lanes.state_of(part)]
+        found[row] &= ~lanes.circuit.rigs.unplugged[lanes.rig, part]
+        for plus, minus, low, high in gate.inputs:
+            met = across(volts, plus, minus)
+            if gate.by_coil:
                 met = np.abs(met)
-            low = np.where(np.isnan(own), n.input_low[i], own)
-            if n.drop_out[part] > 0.0:
-                low = np.where(before[row], n.drop_out[part], low)
-            found[row] &= (met >= low) & (met < n.input_high[i])
+            least = np.where(np.isnan(own), low, own)
+            if gate.drop_out > 0.0:
+                least = np.where(before[row], gate.drop_out, least)
+            found[row] &= (met >= least) & (met < high)
     return found
 
 
@@ -120,7 +130,7 @@ def settle(lanes: Lanes) -> Settled:
 
     Of a circle, the state with the highest code is solved: contacts pulled in.
     """
-    n_gated = int(np.count_nonzero(lanes.circuit.netlist.gated))
+    n_gated = len(lanes.circuit.netlist.gates)
     siemens = element_siemens(lanes)
     volts = np.empty((lanes.circuit.plan.n_nets, len(lanes)))
     codes = np.zeros(len(lanes), dtype=np.int64)
@@ -137,7 +147,7 @@ def settle(lanes: Lanes) -> Settled:
         seen.append(codes.copy())
         now = _code(_worked(some, found, before))
         moves = now != codes[left]
-        round_again = moves & _met(seen, left, now)
+        round_again = moves & np.any([known[left] == now for known in seen[:-1]], axis=0)
         _close(seen, left[round_again], now[round_again], ends)
         codes[left] = now
         left = left[moves & ~round_again]
@@ -149,13 +159,6 @@ def settle(lanes: Lanes) -> Settled:
     worked = _decode(codes, n_gated)
     done = Settled(lanes, siemens, volts, worked, _decode(ends[2], n_gated), ends[1])
     return _stand(done, moving, codes[moving])
-
-
-def _met(seen: list[Codes], left: NDArray[np.int64], now: Codes) -> Bools:
-    found = np.zeros(len(left), dtype=bool)
-    for codes in seen[:-1]:
-        found |= codes[left] == now
-    return found
 
 
 def _close(seen: list[Codes], at: NDArray[np.int64], now: Codes, ends: Codes) -> None:

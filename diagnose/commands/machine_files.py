@@ -1,6 +1,7 @@
 """What is in machine files: `machines`, `check`, `schema`, `network` and `draw`."""
 
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -101,17 +102,34 @@ def schema(json: options.Json = False) -> None:
 def network(
     machine: options.Machine,
     bif: Annotated[Path, typer.Option("--bif", help="File to write.", show_default=False)],
+    states: Annotated[
+        int,
+        typer.Option(min=0, help="States of simulated jobs over which its error is measured."),
+    ] = 100,
+    budget: Annotated[
+        float | None,
+        typer.Option(
+            min=0.0,
+            help="Share of the belief that taking one fault set for another may get wrong. Less is "
+            "closer and larger.",
+            show_default=False,
+        ),
+    ] = None,
     json: options.Json = False,
 ) -> None:
-    """Write a machine's network as a BIF file."""
+    """Write a machine's network as a BIF file, and say how far it is from the advice."""
+    from diagnose.commands.network_error import error_in_words, measured  # noqa: PLC0415
     from diagnose.export.bif import write_bif  # noqa: PLC0415
+    from diagnose.export.classes import BUDGET  # noqa: PLC0415
     from diagnose.export.compact import compact_network  # noqa: PLC0415
     from diagnose.machine.load import load_machine  # noqa: PLC0415
 
-    made = compact_network(load_machine(machine))
+    known = load_machine(machine)
+    made = compact_network(known, BUDGET if budget is None else budget)
     write_bif(made, bif)
-    nodes = len(made.families)
-    say({"file": str(bif), "nodes": nodes}, f"{bif}: {nodes} nodes", as_json=json)
+    error = measured(known, made, states)
+    told = {"file": str(bif), "nodes": len(made.families), "error": error and asdict(error)}
+    say(told, f"{bif}: {len(made.families)} nodes{error_in_words(error)}", as_json=json)
 
 
 def draw(

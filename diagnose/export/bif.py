@@ -101,8 +101,8 @@ def _probability(family: Family, states: Mapping[str, tuple[str, ...]]) -> Itera
 
 
 def _numbers(row: list[float]) -> str:
-    """Python's shortest text that reads back as the same double."""
-    return ", ".join(map(repr, row))
+    """Python's shortest text that reads back as the same double; whole numbers without a point."""
+    return ", ".join(repr(number).removesuffix(".0") for number in row)
 
 
 def _check_names(family: Family) -> None:

@@ -65,7 +65,8 @@ class Census:
         total = np.stack(
             [np.bincount(cell, weight * column, math.prod(shape)) for column in chances.T], axis=-1
         )
-        return (total / total.sum(axis=-1, keepdims=True)).reshape(*shape, -1)
+        mean: NDArray[np.float64] = total / total.sum(axis=-1, keepdims=True)
+        return mean.reshape(*shape, -1)
 
     def _cells(self, parents: tuple[Node, ...]) -> NDArray[np.int64]:
         """(sets,) combination of the parents' states that each fault set leads to."""
@@ -83,7 +84,7 @@ class Census:
 
 
 def _chances(leaf: Leaf, values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(sets, outcomes)"""
+    """(sets, outcomes) chances under the readings of a leaf."""
     if leaf.test is None:
         return complaint_chances(values)
     return outcome_chances(leaf.test, values)

@@ -114,6 +114,7 @@ class NodeBuilder:
             yardstick: by what fault sets are compared.
             stretches: the tree.
             anchored: position in the yardstick's columns -> stretch where its test looks in.
+            budget: harm that one merging may do.
         """
         behaviour = yardstick.pairs.behaviour
         self.yardstick = yardstick

@@ -5,8 +5,9 @@ another one, `L`, moves the belief after complaint `c` and outcome `o` of test `
 
     |P(o | S) - P(o | L)| P(S) P(c | S) / P(c, o)
 
-Its *harm* is the largest of these. Two sets that differ only where others hold nearly all of the
-belief can stand for each other; two that differ where one of them would lead cannot.
+Its *harm* is the largest of these; outcomes that are rarer than `RARE` count for less. Two sets
+that differ only where others hold nearly all of the belief can stand for each other; two that
+differ where one of them would lead cannot.
 """
 
 from __future__ import annotations
@@ -28,8 +29,10 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float32]
 
-import os
-RARE = float(os.environ.get("RARE", "0.01"))
+RARE = 0.02
+"""An outcome counts as if so much of the jobs with a complaint showed it besides: what is confused
+where hardly a job comes along matters less."""
+
 STEPS = 200
 """Chances are compared in steps of half a percent."""
 
@@ -43,7 +46,7 @@ class Yardstick:
         columns: the observables that a test or complaint reads.
         shown: (faults + 1, faults + 1, columns, outcomes) chance of each outcome under every pair,
             in `STEPS`.
-        weight: (same) P(S, c) / P(c, o) for the complaint where it is largest.
+        weight: (same) P(S, c) / (P(c, o) + RARE P(c)) for the complaint where it is largest.
         larger: the same as `shown` for the larger fault sets asked for so far.
     """
 
@@ -75,7 +78,8 @@ def make_yardstick(pairs: PairTable, columns: Sequence[int]) -> Yardstick:
 
 def difference(shown: NDArray[np.uint8], other: NDArray[np.uint8]) -> Floats:
     """By how much the chance of each outcome differs, 0 to 1."""
-    return np.abs(shown.astype(np.int16) - other).astype(np.float32) / STEPS
+    apart: Floats = np.abs(shown.astype(np.int16) - other).astype(np.float32) / STEPS
+    return apart
 
 
 def _shown(
@@ -90,8 +94,8 @@ def _shown(
     chances = []
     for column in columns:
         values = np.nan_to_num(readings[..., column, :]).reshape(-1, 2)
-        test = test_of.get(column)
-        chances.append(complaint_chances(values) if test is None else outcome_chances(test, values))
+        read = test_of.get(column)
+        chances.append(complaint_chances(values) if read is None else outcome_chances(read, values))
     most = max(chance.shape[-1] for chance in chances)
     shown = np.zeros((len(chances[0]), len(columns), most), np.uint8)
     for place, chance in enumerate(chances):
@@ -105,7 +109,7 @@ def _weights(pairs: PairTable, shown: NDArray[np.uint8]) -> Floats:
     chances = shown[first, second] / np.float32(STEPS)
     largest = np.zeros(chances.shape, np.float32)
     for joint in (pairs.prior[:, None] * pairs.complained[first, second]).T:
-        mass = np.einsum("s,sto->to", joint, chances)
+        mass = np.tensordot(joint, chances, axes=1)
         share = joint[:, None, None] / (mass + RARE * joint.sum())
         np.maximum(largest, share, out=largest)
     weight = np.zeros(shown.shape, np.float32)

@@ -117,23 +117,23 @@ def outcome_chances(test: Test, values: Floats) -> Floats:
 
     Args:
         test: the test.
-        values: (readings, 2) what is there, as `Behaviour.readings` gives it.
+        values: (..., 2) what is there, as `Behaviour.readings` gives it.
 
     Returns:
-        (readings, outcomes) probabilities, slips included; rows sum to 1.
+        (..., outcomes) probabilities, slips included; rows sum to 1.
     """
+    every = np.ascontiguousarray(values, dtype=np.float64).reshape(-1, 2)
     if test.kind == "wiggle":
-        chances = _yes_no(SHAKEN_LOOSE * values[..., 0])
+        chances = _yes_no(SHAKEN_LOOSE * every[:, 0])
     elif test.kind == "look" and test.parts:
-        chances = _yes_no(values.mean(axis=-1))
+        chances = _yes_no(every.mean(axis=-1))
     elif test.function is not None:
-        chances = _levels(len(test.outcomes), values)
+        chances = _levels(len(test.outcomes), every)
     else:
-        chances = np.zeros((len(values), len(test.outcomes)))
+        chances = np.zeros((len(every), len(test.outcomes)))
         unsteady = test.outcomes[-1].id == UNSTEADY
-        every = np.ascontiguousarray(values, dtype=np.float64)
         _measured(every, limits_of(test), test.spread, test.spread_percent, unsteady, chances)
-    return with_slips(test, chances)
+    return with_slips(test, chances).reshape(*values.shape[:-1], len(test.outcomes))
 
 
 def cause_chances(test: Test) -> Floats:

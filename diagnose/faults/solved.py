@@ -22,7 +22,7 @@ from diagnose.faults.outcomes import cause_chances, outcome_chances
 from diagnose.faults.priors import padded
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from diagnose.faults.behaviour import Behaviour, FaultSet
     from diagnose.faults.priors import Priors
@@ -192,6 +192,7 @@ class SolvedSets:
     _now: Solved
     _extension: Floats | None = None
     _there: Floats | None = None
+    _once: Any = None
     _asked: dict[FaultSet, int] = field(default_factory=dict)
     _clock: int = 0
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -232,6 +233,12 @@ class SolvedSets:
         found[based] = self._extension[rows[based]]
         found[~based] = self.priors.extension(solved.members[rows[~based]], free)
         return found
+
+    def once(self, make: Callable[[], Any]) -> Any:
+        """What is worked out from the base alone, once."""
+        if self._once is None:
+            self._once = make()
+        return self._once
 
     def there(self, solved: Solved, rows: Ints, free: Floats) -> Floats:
         """(rows, causes) see `Priors.there`; that of the base is kept while nothing is known."""

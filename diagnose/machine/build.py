@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from diagnose.machine.build_parts import build_part
 from diagnose.machine.build_tests import build_test
+from diagnose.machine.dictionary import DICTIONARY_VOLTS, filled, part_kinds, part_values
 from diagnose.machine.frozen import frozen
-from diagnose.machine.model import ALL_OF_LEVELS, RELAY_LEVELS, Function, Machine
+from diagnose.machine.model import ALL_OF_LEVELS, RELAY_LEVELS, Function, Machine, Mode, Part
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from diagnose.machine.entries import Entry
     from diagnose.machine.entries_of_tests import AnyFunction
-    from diagnose.machine.model import Part
     from diagnose.machine.schema import CauseEntry, MachineFile, RaiseEntry
 
 AS_WRITTEN = ("areas", "cautions", "tools", "conditions", "complaints")
@@ -44,7 +43,7 @@ def build_machine(file: MachineFile, content_hash: str) -> Machine:
 
 def _plain(entry: Entry, **more: Any) -> dict[str, Any]:
     """What an entry says; the source may be missing in the file, but not in the machine."""
-    data = entry.model_dump()
+    data = dict(entry)
     return data | {"source": data.get("source") or ""} | more
 
 
@@ -62,6 +61,35 @@ def build_function(id_: str, entry: AnyFunction, file: MachineFile) -> Function:
             levels = [(name, level.at_least_volts) for name, level in entry.levels.items()]
     levels = [{"id": name, "at_least_volts": volts} for name, volts in levels]
     return frozen(Function, usual | _plain(entry, id=id_, title=title, levels=levels))
+
+
+def build_part(id_: str, file: MachineFile, functions: Mapping[str, Function]) -> Part:
+    """One part with all its modes, `ok` first, and its repairs."""
+    entry = file.parts[id_]
+    values = part_values(entry, file.machine.nominal_volts)
+    # the last level of the functions that go by this part; 0 when none does
+    lowest = max((len(f.levels) - 1 for f in functions.values() if f.part == id_), default=0)
+    scale = file.machine.nominal_volts / DICTIONARY_VOLTS
+    modes = {"ok": Mode("ok", "good", 0.0, values["source"])}
+    for name, given in entry.modes.items():
+        usual = part_kinds()[entry.kind].modes[name]
+        mode = filled(given, usual, scale)
+        if mode["ohms"] is None and usual.ohms_factor is not None:
+            mode["ohms"] = values["ohms"] * usual.ohms_factor
+        best = lowest if mode["at_best"] == "lowest" else min(mode["at_best"], lowest)
+        mode |= {"id": name, "at_best": best, "visible": mode["visible_percent"] / 100.0}
+        modes[name] = frozen(Mode, mode | {"source": given.source or values["source"]})
+    repairs = [
+        dict(repair)
+        | {
+            "id": name,
+            "fixes": repair.fixes or list(entry.modes),
+            "source": repair.source or values["source"],
+        }
+        for name, repair in entry.repairs.items()
+    ]
+    own = {"id": id_, "area": entry.area, "terminals": entry.terminals}
+    return frozen(Part, values | own | {"modes": modes, "repairs": repairs})
 
 
 def _cause(id_: str, entry: CauseEntry, parts: Mapping[str, Part]) -> dict[str, Any]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.machine.build_parts import DICTIONARY_VOLTS, filled
-from diagnose.machine.dictionary import test_kinds, unsteady_title
+from diagnose.machine.dictionary import DICTIONARY_VOLTS, filled, test_kinds, unsteady_title
 from diagnose.machine.frozen import frozen
 from diagnose.machine.model import Outcome, Test
 

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from diagnose.errors import Problem
     from diagnose.machine.document import Path
     from diagnose.machine.entries import DefinedIn
-    from diagnose.machine.schema import RaiseEntry
     from diagnose.machine.subject import Subject
 
 
@@ -24,22 +23,16 @@ def check_names(subject: Subject) -> Iterator[Problem]:
     yield from _within(subject, (), file)
     if file.machine.frame_net:
         yield from subject.name(("machine", "frame_net"), file.machine.frame_net, "nets")
-    for part in file.parts:
-        yield from _modes_of_part(subject, part)
-    for cause, entry in file.shared_causes.items():
-        path: Path = ("shared_causes", cause)
-        if entry.part is not None:
-            yield from _modes(subject, (*path, "modes"), entry.modes or [], [entry.part])
-        for i, raised in enumerate(entry.raises):
-            yield from _raise(subject, (*path, "raises", i), raised)
+    yield from _modes_of_parts(subject)
+    yield from _modes_of_causes(subject)
     for function, shown in file.functions.items():
         if shown.kind == "all_of":
             yield from _levels(subject, ("functions", function, "needs"), shown.needs)
     for complaint, said in file.complaints.items():
         yield from _levels(subject, ("complaints", complaint, "says"), said.says)
     for test, tested in file.tests.items():
+        usual = test_kinds()[tested.kind].tool
         if tested.tool is None:
-            usual = test_kinds()[tested.kind].tool
             yield from subject.name(("tests", test, "tool"), usual, "tools")
 
 
@@ -76,17 +69,35 @@ def _name(
         yield subject.problem(path, message, f"unknown_{mark.kind}")
 
 
-def _modes_of_part(subject: Subject, part: str) -> Iterator[Problem]:
-    entry = subject.file.parts[part]
-    valid = part_kinds()[entry.kind].modes
-    for mode in entry.modes:
-        if mode not in valid and mode != "ok":
-            message = f"{unknown_words(mode, 'mode', valid)} (a {entry.kind})"
-            where = ("parts", part, "modes", mode)
-            yield subject.problem(where, message, "unknown_mode", key=True)
-    for repair, done in entry.repairs.items():
-        path = ("parts", part, "repairs", repair, "fixes")
-        yield from _modes(subject, path, done.fixes or [], [part])
+def _modes_of_parts(subject: Subject) -> Iterator[Problem]:
+    for part, entry in subject.file.parts.items():
+        valid = part_kinds()[entry.kind].modes
+        for mode in entry.modes:
+            if mode not in valid and mode != "ok":
+                message = f"{unknown_words(mode, 'mode', valid)} (a {entry.kind})"
+                where = ("parts", part, "modes", mode)
+                yield subject.problem(where, message, "unknown_mode", key=True)
+        for repair, done in entry.repairs.items():
+            path = ("parts", part, "repairs", repair, "fixes")
+            yield from _modes(subject, path, done.fixes or [], [part])
+
+
+def _modes_of_causes(subject: Subject) -> Iterator[Problem]:
+    kinds = part_kinds()
+    for cause, entry in subject.file.shared_causes.items():
+        path: Path = ("shared_causes", cause)
+        if entry.part is not None:
+            yield from _modes(subject, (*path, "modes"), entry.modes or [], [entry.part])
+        for i, raised in enumerate(entry.raises):
+            where = (*path, "raises", i, "modes")
+            if raised.kind is not None and raised.kind not in kinds:
+                place = (*path, "raises", i, "kind")
+                yield subject.unknown(place, raised.kind, "kind", tuple(kinds))
+            elif raised.kind is not None:
+                valid = tuple(kinds[raised.kind].modes)
+                yield from subject.unknown_in(where, raised.modes, "mode", valid)
+            if raised.parts:
+                yield from _modes(subject, where, raised.modes, raised.parts)
 
 
 def _modes(
@@ -97,17 +108,6 @@ def _modes(
     if all(part in known for part in parts):
         valid = tuple(dict.fromkeys(mode for part in parts for mode in subject.modes_of(part)))
         yield from subject.unknown_in(path, met, "mode", valid)
-
-
-def _raise(subject: Subject, path: Path, entry: RaiseEntry) -> Iterator[Problem]:
-    kinds = part_kinds()
-    if entry.kind is not None and entry.kind not in kinds:
-        yield subject.unknown((*path, "kind"), entry.kind, "kind", tuple(kinds))
-    elif entry.kind is not None:
-        valid = tuple(kinds[entry.kind].modes)
-        yield from subject.unknown_in((*path, "modes"), entry.modes, "mode", valid)
-    if entry.parts:
-        yield from _modes(subject, (*path, "modes"), entry.modes, entry.parts)
 
 
 def _levels(subject: Subject, path: Path, says: Mapping[str, list[str]]) -> Iterator[Problem]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.machine.build_parts import part_values
-from diagnose.machine.dictionary import part_kinds
+from diagnose.machine.dictionary import part_kinds, part_values
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

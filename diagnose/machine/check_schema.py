@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-import types
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, get_args, get_origin
+from typing import TYPE_CHECKING, Any, get_args, get_origin
 
 from diagnose.errors import Problem, nearest_name
-from diagnose.machine.entries import Entry
+from diagnose.machine.entries import Entry, keys_of
 from diagnose.machine.schema import MachineFile
+from diagnose.machine.subject import unknown_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -21,27 +21,14 @@ if TYPE_CHECKING:
 TAGGED = ("parts", "functions", "tests")
 """Sections whose entries are told apart by `kind`; pydantic adds the kind to its places."""
 
-TERMINALS = frozenset(
-    (
-        "from",
-        "to",
-        "plus",
-        "minus",
-        "coil_in",
-        "coil_out",
-        "contact_in",
-        "contact_out",
-        "supply",
-        "ground",
-        "output",
-    )
-)
-
 NUMBER_TYPES = frozenset({"float_type", "int_type", "float_parsing", "int_parsing"})
 
 RANGE_TYPES = frozenset(
     {"greater_than", "greater_than_equal", "less_than", "less_than_equal", "finite_number"}
 )
+
+UNITS = frozenset({"minutes", "volts", "ohms", "amps", "metres", "eur", "percent", "mm2", "watts"})
+"""Last words of keys that name a unit."""
 
 EXPECTED = {
     "string_type": "text",
@@ -100,44 +87,38 @@ def error_path(loc: Path) -> tuple[Path, bool]:
 
 def _problem(detail: ErrorDetails, path: Path, document: Document, *, is_key: bool) -> Problem:
     type_ = detail["type"]
-    where = ".".join(str(step) for step in path)
     if is_key or type_ == "string_pattern_mismatch":
-        message = f"{where}: {str(path[-1])!r} is no valid name; expected e.g. 'main_fuse'"
-        return Problem(*document.key_place(path), message, "id_pattern")
+        message = f"{str(path[-1])!r} is no valid name; expected e.g. 'main_fuse'"
+        return document.problem(path, message, "id_pattern", key=True)
     if type_ == "missing":
-        return _missing(path, document)
+        return _missing(detail["loc"], path, document)
     if type_ == "extra_forbidden":
-        return _extra(detail, path, document)
+        return document.problem(path, *_extra(detail, str(path[-1])), key=True)
     if type_.startswith("union_tag"):
-        return _kind(path, document)
-    message, rule = _value(detail, path)
-    return Problem(*document.value_place(path), f"{where}: {message}", rule)
+        return _kind(detail, path, document)
+    return document.problem(path, *_value(detail, path))
 
 
-def _missing(path: Path, document: Document) -> Problem:
-    key, parent = str(path[-1]), path[:-1]
-    where = ".".join(str(step) for step in parent)
-    message = f"{where}: `{key}` is missing" if where else f"the section `{key}` is missing"
-    is_net = path[0] == "parts" and len(path) == 3 and key in TERMINALS
-    if is_net:
-        message += "; give the net that this terminal is joined to"
-    place = document.key_place(parent) if parent else (1, 1)
-    return Problem(*place, message, "part_without_net" if is_net else "missing_key")
+def _missing(loc: Path, path: Path, document: Document) -> Problem:
+    *parent, key = path
+    if not parent:
+        return Problem(1, 1, f"the section `{key}` is missing", "missing_key")
+    model = _model_at(loc[:-1])
+    if path[0] == "parts" and len(path) == 3 and model is not None and keys_of(model)[str(key)][1]:
+        message = f"`{key}` is missing; give the net that this terminal is joined to"
+        return document.problem(tuple(parent), message, "part_without_net", key=True)
+    return document.problem(tuple(parent), f"`{key}` is missing", "missing_key", key=True)
 
 
-def _extra(detail: ErrorDetails, path: Path, document: Document) -> Problem:
-    key = str(path[-1])
-    place = document.key_place(path)
-    where = ".".join(str(step) for step in path)
-    valid = keys_at(path[:-1], document)
+def _extra(detail: ErrorDetails, key: str) -> tuple[str, str]:
+    model, value = _model_at(detail["loc"][:-1]), detail["input"]
+    valid = tuple(keys_of(model)) if model is not None else ()
     with_unit = _with_unit(key, valid)
-    value = detail["input"]
     if with_unit and (_is_number(value) or (isinstance(value, str) and value[:1].isdigit())):
-        message = f"{where}: the key `{key}` does not name its unit; write `{with_unit}`"
-        return Problem(*place, message, "unit_missing")
+        return f"the key `{key}` does not name its unit; write `{with_unit}`", "unit_missing"
     nearest = nearest_name(key, valid)
     hint = f"nearest is `{nearest}`" if nearest else f"expected one of {', '.join(valid)}"
-    return Problem(*place, f"{where}: unknown key `{key}`; {hint}", "unknown_key")
+    return f"unknown key `{key}`; {hint}", "unknown_key"
 
 
 def _with_unit(key: str, valid: tuple[str, ...]) -> str | None:
@@ -150,18 +131,15 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _kind(path: Path, document: Document) -> Problem:
-    where = ".".join(str(step) for step in path)
-    valid = _kinds_of(str(path[0]))
-    entry = value_at(document.data, path)
+def _kind(detail: ErrorDetails, path: Path, document: Document) -> Problem:
+    entries = MachineFile.model_fields[str(path[0])].annotation
+    valid = [kind for model in _models(entries) for kind in _kinds(model)]
+    entry = detail["input"]
     if not isinstance(entry, dict) or "kind" not in entry:
-        message = f"{where}: `kind` is missing; expected one of {', '.join(valid)}"
-        return Problem(*document.key_place(path), message, "missing_key")
-    met = entry["kind"]
-    nearest = nearest_name(str(met), valid)
-    hint = f"nearest is {nearest!r}" if nearest else f"expected one of {', '.join(valid)}"
-    place = document.value_place((*path, "kind"))
-    return Problem(*place, f"{where}.kind: unknown kind {met!r}; {hint}", "wrong_choice")
+        message = f"`kind` is missing; expected one of {', '.join(valid)}"
+        return document.problem(path, message, "missing_key", key=True)
+    message = unknown_words(entry["kind"], "kind", valid)
+    return document.problem((*path, "kind"), message, "wrong_choice")
 
 
 def _value(detail: ErrorDetails, path: Path) -> tuple[str, str]:
@@ -169,17 +147,14 @@ def _value(detail: ErrorDetails, path: Path) -> tuple[str, str]:
     key = next((str(step) for step in reversed(path) if isinstance(step, str)), "")
     shown = "nothing" if met is None else repr(met)
     if type_ in NUMBER_TYPES and isinstance(met, str):
-        unit = _unit_of(key)
-        return (
-            f"met the text {shown}; expected a number{unit}, without quotes or unit",
-            "number_as_text",
-        )
+        unit = key.rsplit("_", 1)[-1]
+        of = f" of {unit}" if unit in UNITS else ""
+        message = f"met the text {shown}; expected a number{of}, without quotes or unit"
+        return message, "number_as_text"
     if type_ in RANGE_TYPES:
         said = detail["msg"].removeprefix("Input ").replace("should be", "it must be")
-        rule = "out_of_range"
-        if key.endswith("minutes"):
-            rule = "negative_minutes"
-        elif key.startswith("per_1000") and _is_number(met) and met > 1000:
+        rule = "negative_minutes" if key.endswith("minutes") else "out_of_range"
+        if key.startswith("per_1000") and _is_number(met) and met > 1000:
             rule = "prior_too_high"
         return f"met {shown}; {said}", rule
     if type_ == "literal_error":
@@ -192,68 +167,36 @@ def _value(detail: ErrorDetails, path: Path) -> tuple[str, str]:
     return f"met {shown[:60]}; expected {EXPECTED.get(type_, detail['msg'])}", "wrong_type"
 
 
-def _unit_of(key: str) -> str:
-    last = key.rsplit("_", 1)[-1]
-    units = {"minutes", "volts", "ohms", "amps", "metres", "eur", "percent", "mm2", "watts"}
-    return f" of {last}" if last in units else ""
-
-
-def value_at(data: Any, path: Path) -> Any:
-    """Value at `path`, None when there is none."""
-    for step in path:
-        if isinstance(data, dict):
-            data = data.get(step)
-        elif isinstance(data, list) and isinstance(step, int) and step < len(data):
-            data = data[step]
+def _model_at(loc: Path) -> type[Entry] | None:
+    """Class of the entry at a place as pydantic gives it, None where no entry stands."""
+    hint: Any = MachineFile
+    for step in loc:
+        models, items = _models(hint), _items(hint)
+        if items is not None:
+            hint = items
+        elif len(models) == 1:
+            field = keys_of(models[0]).get(str(step), ("", None))[0]
+            hint = models[0].model_fields[field].annotation if field else None
         else:
-            return None
-    return data
+            hint = next((model for model in models if step in _kinds(model)), None)
+    models = _models(hint)
+    return models[0] if len(models) == 1 and _items(hint) is None else None
 
 
-def keys_at(path: Path, document: Document) -> tuple[str, ...]:
-    """Keys that the mapping at `path` may have."""
-    annotation: Any = MachineFile
-    for i, step in enumerate(path):
-        annotation = _step(annotation, step, value_at(document.data, path[:i]))
-    model = _model(annotation, value_at(document.data, path))
-    if model is None:
-        return ()
-    return tuple(field.alias or name for name, field in model.model_fields.items())
+def _items(hint: Any) -> Any:
+    """What a hint says of the items of a list or mapping, None where it is of neither."""
+    if get_origin(hint) in (dict, list):
+        return get_args(hint)[-1]
+    return next((items for items in map(_items, get_args(hint)) if items is not None), None)
 
 
-def _step(annotation: Any, step: str | int, data: Any) -> Any:
-    model = _model(annotation, data)
-    if model is not None:
-        fields = {field.alias or name: field for name, field in model.model_fields.items()}
-        return fields[str(step)].annotation if step in fields else None
-    for choice in _choices(annotation):
-        if get_origin(choice) in (dict, list):
-            return get_args(choice)[-1]
-    return None
+def _models(annotation: Any) -> list[type[Entry]]:
+    """The classes of entries that a type hint speaks of."""
+    if isinstance(annotation, type) and issubclass(annotation, Entry):
+        return [annotation]
+    return [model for choice in get_args(annotation) for model in _models(choice)]
 
 
-def _choices(annotation: Any) -> list[Any]:
-    origin = get_origin(annotation)
-    if origin is Annotated:
-        return _choices(get_args(annotation)[0])
-    if origin in (Union, types.UnionType):
-        return [one for choice in get_args(annotation) for one in _choices(choice)]
-    return [annotation]
-
-
-def _model(annotation: Any, data: Any) -> type[Entry] | None:
-    models = [c for c in _choices(annotation) if isinstance(c, type) and issubclass(c, Entry)]
-    if len(models) <= 1:
-        return models[0] if models else None
-    kind = data.get("kind") if isinstance(data, dict) else None
-    return next((model for model in models if kind in _literal(model)), None)
-
-
-def _literal(model: type[Entry]) -> tuple[str, ...]:
-    annotation = model.model_fields["kind"].annotation
-    return get_args(annotation) if get_origin(annotation) is Literal else ()
-
-
-def _kinds_of(section: str) -> tuple[str, ...]:
-    entries = get_args(MachineFile.model_fields[section].annotation)[-1]
-    return tuple(kind for model in _choices(entries) for kind in _literal(model))
+def _kinds(model: type[Entry]) -> tuple[str, ...]:
+    field = model.model_fields.get("kind")
+    return get_args(field.annotation) if field is not None else ()

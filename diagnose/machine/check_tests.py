@@ -14,7 +14,7 @@ from diagnose.machine.build_tests import (
 )
 from diagnose.machine.check_parts import HANDLED_WITH_CARE, check_bounds, cycles
 from diagnose.machine.dictionary import part_kinds
-from diagnose.machine.ends import all_paths, main_nets
+from diagnose.machine.ends import NO_WIRING, coil_nets, main_nets
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -66,7 +66,7 @@ def _joined(subject: Subject) -> dict[str, int]:
     import networkx as nx  # noqa: PLC0415  slow to import
 
     parts = subject.file.parts.values()
-    graph = nx.Graph(path for entry in parts for path in all_paths(entry))
+    graph = nx.Graph([*map(main_nets, parts), *filter(None, map(coil_nets, parts))])
     groups = nx.connected_components(graph)
     return {net: number for number, group in enumerate(groups) for net in group}
 
@@ -118,7 +118,7 @@ def _fitting(kind: str) -> tuple[str, ...]:
     if kind == "load_test":
         return ("battery",)
     if kind == "bridge":
-        return tuple(name for name, row in kinds.items() if row.conducts)
+        return tuple(name for name in kinds if name not in NO_WIRING)
     if kind == "ohms":
         return tuple(name for name in kinds if name not in ("battery", "generator", "controller"))
     return ()

@@ -6,23 +6,22 @@ from collections import Counter
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from diagnose.machine.ends import all_paths, main_nets
-from diagnose.machine.wiring import conductors, draws, fed, reach
+from diagnose.machine.ends import coil_nets, conductors, draws, main_nets
+from diagnose.machine.wiring import fed, fed_by, nominal_amps, reach
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from diagnose.errors import Problem
     from diagnose.machine.subject import Subject
-    from diagnose.machine.wiring import Draw
 
 
 def check_wiring(subject: Subject) -> Iterator[Problem]:
     """Problems of the circuit; silent when a part or net could not be read at all."""
     for part, entry in subject.file.parts.items():
-        for first, second in all_paths(entry):
-            if first == second:
-                message = f"both ends are on the net {first!r}; expected two nets"
+        for ends in (main_nets(entry), coil_nets(entry)):
+            if ends is not None and ends[0] == ends[1]:
+                message = f"both ends are on the net {ends[0]!r}; expected two nets"
                 yield subject.problem(("parts", part), message, "same_net", key=True)
     if not subject.whole:
         return
@@ -84,13 +83,7 @@ def _trees(subject: Subject, battery: str, posts: tuple[str, str]) -> Iterator[P
         if first not in plus and first not in minus:
             message = "hangs on neither the battery's plus nor its minus"
             yield subject.problem(("parts", part), message, "floating_part", key=True)
-    between = [(draw.part, draw.from_net, draw.to_net) for draw in draws(subject.file)]
-    between += [
-        (part, *main_nets(entry))
-        for part, entry in subject.file.parts.items()
-        if entry.kind == "generator"
-    ]
-    for part, from_net, to_net in between:
+    for part, (from_net, to_net) in draws(subject.file.parts):
         if from_net not in plus or to_net not in minus:
             here, there = (
                 "plus" if net in plus else "minus" if net in minus else "neither"
@@ -104,34 +97,27 @@ def _trees(subject: Subject, battery: str, posts: tuple[str, str]) -> Iterator[P
 
 
 def _fuses(subject: Subject, posts: tuple[str, str]) -> Iterator[Problem]:
-    for part, entry in subject.file.parts.items():
-        if entry.kind != "fuse" or not subject.file.conditions:
+    file = subject.file
+    amps = nominal_amps(file)
+    drawing = {part: ends for part, ends in draws(file.parts) if part in amps}
+    feeds = {condition: fed(file, condition, posts) for condition in file.conditions}
+    for fuse, entry in file.parts.items():
+        if entry.kind != "fuse" or not feeds:
             continue
-        behind = {c: _behind(subject, part, c, posts) for c in subject.file.conditions}
-        carried = {c: sum(draw.amps for draw in drawing) for c, drawing in behind.items()}
+        behind: dict[str, list[str]] = {}
+        for condition, now in feeds.items():
+            left = {part: ends for part, ends in now.conducting.items() if part != fuse}
+            without = fed_by(left, posts)
+            behind[condition] = [
+                part for part, e in drawing.items() if now.feeds(e) and not without.feeds(e)
+            ]
+        carried = {name: sum(amps[part] for part in parts) for name, parts in behind.items()}
         condition = max(carried, key=carried.__getitem__)
-        amps = carried[condition]
-        if amps > entry.amps * (1.0 + 1e-9):
-            shown = ", ".join(f"{d.part} {d.amps:.3g} A" for d in behind[condition])
+        most = carried[condition]
+        if most > entry.amps * (1.0 + 1e-9):
+            shown = ", ".join(f"{part} {amps[part]:.3g} A" for part in behind[condition])
             message = (
-                f"rated {entry.amps:g} A but carries {amps:.3g} A in {condition!r} ({shown}); "
-                f"expected at least {amps:.3g} A"
+                f"rated {entry.amps:g} A but carries {most:.3g} A in {condition!r} ({shown}); "
+                f"expected at least {most:.3g} A"
             )
-            yield subject.problem(("parts", part, "amps"), message, "fuse_too_small")
-
-
-def _behind(subject: Subject, fuse: str, condition: str, posts: tuple[str, str]) -> list[Draw]:
-    """What draws current through `fuse` in a condition."""
-    now = fed(subject.file, condition, posts)
-    if fuse not in now.conducting:
-        return []
-    edges = conductors(subject.file.parts)
-    kept = [edges[name] for name in now.conducting if name != fuse]
-    plus, minus = (reach(post, kept) for post in posts)
-    return [
-        draw
-        for draw in draws(subject.file)
-        if draw.from_net in now.plus
-        and draw.to_net in now.minus
-        and (draw.from_net not in plus or draw.to_net not in minus)
-    ]
+            yield subject.problem(("parts", fuse, "amps"), message, "fuse_too_small")

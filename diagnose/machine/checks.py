@@ -97,11 +97,10 @@ def _without(data: Mapping[str, Any], paths: Iterable[Path]) -> dict[str, Any]:
     for path in paths:
         section = str(path[0])
         if section in STAND_INS:
-            stand_in = dict(STAND_INS[section])
-            frame = (data.get("machine") or {}) if isinstance(data.get("machine"), dict) else {}
-            if section == "machine" and isinstance(frame.get("frame_net"), str):
-                stand_in["frame_net"] = frame["frame_net"]
-            kept[section] = stand_in
+            given, kept[section] = data.get(section), dict(STAND_INS[section])
+            frame = given.get("frame_net") if isinstance(given, dict) else None
+            if section == "machine" and isinstance(frame, str):
+                kept[section]["frame_net"] = frame
         elif section not in MachineFile.model_fields:
             kept.pop(section, None)
         elif len(path) == 1 or not isinstance(kept.get(section), dict):
@@ -117,31 +116,26 @@ def check_sources(document: Document) -> Iterator[Problem]:
         if not isinstance(content, dict):
             continue
         single = section in STAND_INS
-        entries = [((section,), content)] if single else _entries(section, content)
+        entries: Iterable[tuple[Path, Any]] = (
+            [((section,), content)] if single else [((section, n), e) for n, e in content.items()]
+        )
         for path, entry in entries:
-            bare = _first_bare(entry, path, covered=False)
+            bare = next(_without_source(entry, path), None)
             if bare is not None:
-                where = ".".join(str(step) for step in path)
                 message = (
-                    f"{where}: the number at `{bare[-1]}` has no `source:`; give a citation, "
-                    "`common practice` or `estimate`"
+                    f"{'.'.join(map(str, path))}: the number at `{bare[-1]}` has no `source:`; "
+                    "give a citation, `common practice` or `estimate`"
                 )
                 yield Problem(*document.key_place(bare), message, "source_missing")
 
 
-def _entries(section: str, content: Mapping[str, Any]) -> list[tuple[Path, Any]]:
-    return [((section, name), entry) for name, entry in content.items()]
-
-
-def _first_bare(value: Any, path: Path, *, covered: bool) -> Path | None:
-    """Path of the first number without a source in its own or an enclosing mapping."""
-    if isinstance(value, dict):
-        covered = covered or "source" in value
-        steps: Iterable[tuple[str | int, Any]] = value.items()
+def _without_source(value: Any, path: Path) -> Iterator[Path]:
+    """Paths of the numbers that have no source beside them or around them."""
+    if isinstance(value, dict) and "source" not in value:
+        for key, item in value.items():
+            yield from _without_source(item, (*path, key))
     elif isinstance(value, list):
-        steps = enumerate(value)
-    else:
-        is_number = isinstance(value, int | float) and not isinstance(value, bool)
-        return path if is_number and not covered else None
-    found = (_first_bare(item, (*path, step), covered=covered) for step, item in steps)
-    return next((one for one in found if one is not None), None)
+        for i, item in enumerate(value):
+            yield from _without_source(item, (*path, i))
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        yield path

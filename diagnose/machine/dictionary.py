@@ -1,8 +1,8 @@
-"""The dictionaries of part kinds and test kinds: defaults with units and sources."""
+"""The dictionaries of part kinds and test kinds, and the numbers that they fill in."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import cache
 from importlib import resources
 from types import MappingProxyType
@@ -10,9 +10,17 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from diagnose.machine.document import read_document
 from diagnose.machine.frozen import frozen
+from diagnose.machine.fuse import fuse_ohms
+from diagnose.machine.wire import awg_mm2, wire_ohms
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from diagnose.machine.entries import Entry
+    from diagnose.machine.part_entries import AnyPart, LoadEntry, MotorEntry, WireEntry
+
+DICTIONARY_VOLTS = 12.0
+"""Nominal volts that the dictionaries are written for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,3 +124,51 @@ def unsteady_title() -> str:
     """Words for the outcome seen when a loose joint comes and goes."""
     title: str = _table("test_kinds.yaml")["unsteady"]["title"]
     return title
+
+
+def filled(
+    entry: Entry, usual: PartDefaults | ModeKind | TestDefaults, scale: float
+) -> dict[str, Any]:
+    """What an entry says over what its dictionary says; the dictionary's volts times `scale`."""
+    data = {item.name: getattr(usual, item.name) for item in fields(usual)}
+    scaled = {
+        name: value * scale
+        for name, value in data.items()
+        if name.endswith("_volts") and value is not None
+    }
+    given = {name: value for name, value in entry if value is not None}
+    return data | scaled | {"source": ""} | given
+
+
+def part_values(entry: AnyPart, nominal_volts: float) -> dict[str, Any]:
+    """The numbers of a good part under their names in `Part`: given, usual, or worked out.
+
+    `ohms` is None for a load that does not say what it draws.
+    """
+    values = filled(entry, part_kinds()[entry.kind], nominal_volts / DICTIONARY_VOLTS)
+    if entry.kind == "wire":
+        mm2 = _wire_mm2(entry)
+        values |= {"wire_mm2": mm2, "ohms": wire_ohms(mm2, entry.metres)}
+    elif entry.kind == "fuse":
+        values |= {"fuse_amps": entry.amps, "ohms": fuse_ohms(entry.amps)}
+    elif entry.kind == "relay":
+        closed = entry.contacts == "normally_closed"
+        values |= {"ohms": values["contact_ohms"], "normally_closed": closed}
+    elif entry.kind == "controller":
+        values |= {"ohms": values["output_ohms"], "coil_ohms": values["supply_ohms"]}
+    elif entry.kind in ("load", "motor"):
+        values["ohms"] = _load_ohms(entry, nominal_volts)
+    return values
+
+
+def _wire_mm2(entry: WireEntry) -> float:
+    """Cross-section in mm2, whichever way the file gives the size."""
+    if entry.mm2 is not None:
+        return entry.mm2
+    return awg_mm2(entry.awg) if entry.awg is not None else 0.0
+
+
+def _load_ohms(entry: LoadEntry | MotorEntry, nominal_volts: float) -> float | None:
+    if entry.kind == "load" and entry.watts is not None:
+        return nominal_volts**2 / entry.watts
+    return entry.ohms if entry.amps is None else nominal_volts / entry.amps

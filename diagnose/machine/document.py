@@ -19,14 +19,16 @@ if TYPE_CHECKING:
 Path = tuple[str | int, ...]
 """Keys and list positions from the top of the file to a value."""
 
-_NULL = re.compile(r"null|Null|NULL|~|")
-_BOOL = re.compile(r"true|True|TRUE|false|False|FALSE")
-_INT = re.compile(r"[-+]?[0-9]+")
-_OCTAL = re.compile(r"0o[0-7]+")
-_HEX = re.compile(r"0x[0-9a-fA-F]+")
-_FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
-_INFINITE = re.compile(r"[-+]?(\.inf|\.Inf|\.INF)")
-_NAN = re.compile(r"\.nan|\.NaN|\.NAN")
+_SCALARS: tuple[tuple[str, Callable[[str], Any]], ...] = (
+    (r"null|Null|NULL|~|", lambda _: None),
+    (r"true|True|TRUE|false|False|FALSE", lambda text: text.lower() == "true"),
+    (r"[-+]?[0-9]+", lambda text: int(text) if len(text) <= _MAX_DIGITS else math.inf),
+    (r"0o[0-7]+|0x[0-9a-fA-F]+", lambda text: int(text, 0)),
+    (r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?", float),
+    (r"[-+]?(\.inf|\.Inf|\.INF)", lambda text: -math.inf if text[0] == "-" else math.inf),
+    (r"\.nan|\.NaN|\.NAN", lambda _: math.nan),
+)
+"""Pattern of a plain scalar -> its value; the first that fits the whole text holds."""
 
 _TEXT_TAG = "tag:yaml.org,2002:str"
 _MAX_DEPTH = 40
@@ -60,6 +62,11 @@ class Document:
         """Line and column of the value at `path`, or of the nearest enclosing value's key."""
         return self.values[path] if path in self.values else self.key_place(path)
 
+    def problem(self, path: Path, message: str, rule: str, *, key: bool = False) -> Problem:
+        """A problem at the value (or the key) at `path`; the path leads the message."""
+        place = self.key_place(path) if key else self.value_place(path)
+        return Problem(*place, f"{'.'.join(str(step) for step in path)}: {message}", rule)
+
 
 def resolve_scalar(text: str) -> str | int | float | bool | None:
     """Value of a plain (unquoted) scalar.
@@ -67,18 +74,8 @@ def resolve_scalar(text: str) -> str | int | float | bool | None:
     Source: YAML 1.2.2, section 10.3.2, core schema. Sexagesimal numbers, `yes`/`no`, numbers
     with underscores and dates of YAML 1.1 are text here.
     """
-    steps: tuple[tuple[re.Pattern[str], Callable[[str], Any]], ...] = (
-        (_NULL, lambda _: None),
-        (_BOOL, lambda t: t.lower() == "true"),
-        (_INT, lambda t: int(t) if len(t) <= _MAX_DIGITS else math.inf),
-        (_OCTAL, lambda t: int(t, 0)),
-        (_HEX, lambda t: int(t, 0)),
-        (_FLOAT, float),
-        (_INFINITE, lambda t: -math.inf if t[0] == "-" else math.inf),
-        (_NAN, lambda _: math.nan),
-    )
-    for pattern, convert in steps:
-        if pattern.fullmatch(text):
+    for pattern, convert in _SCALARS:
+        if re.fullmatch(pattern, text):
             value: str | int | float | bool | None = convert(text)
             return value
     return text

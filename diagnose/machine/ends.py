@@ -17,6 +17,10 @@ MAIN_ROLES = {
 COIL_ROLES = {"relay": ("coil_in", "coil_out"), "controller": ("supply", "ground")}
 
 
+NO_WIRING = ("battery", "load", "motor", "generator")
+"""Kinds of part whose main path is no mere conductor."""
+
+
 class Wired(Protocol):
     """A part of the file or of the machine."""
 
@@ -47,7 +51,18 @@ def coil_nets(part: Wired) -> tuple[str, str] | None:
     return part.terminals[start], part.terminals[end]
 
 
-def all_paths(part: Wired) -> list[tuple[str, str]]:
-    """The nets of the main path, and of the coil where there is one."""
-    coil = coil_nets(part)
-    return [main_nets(part)] if coil is None else [main_nets(part), coil]
+def conductors(parts: Mapping[str, Wired]) -> dict[str, tuple[str, str]]:
+    """Parts that belong to the wiring (joints, fuses, contacts ...) -> nets of their main path."""
+    return {id_: main_nets(part) for id_, part in parts.items() if part.kind not in NO_WIRING}
+
+
+def draws(parts: Mapping[str, Wired]) -> list[tuple[str, tuple[str, str]]]:
+    """All that lies between plus and minus: id and nets of each load, generator and coil."""
+    between = []
+    for id_, part in parts.items():
+        coil = coil_nets(part)
+        if coil is not None:
+            between.append((id_, coil))
+        elif part.kind in NO_WIRING and part.kind != "battery":
+            between.append((id_, main_nets(part)))
+    return between

@@ -14,7 +14,7 @@ Decoder = Callable[[Any], Any]
 
 
 def frozen(type_: Callable[..., T], data: Any) -> T:
-    """A value of a dataclass from a mapping of its fields; whole numbers become floats.
+    """A value of a dataclass from a mapping or entry with its fields; whole numbers become floats.
 
     Keys that are no field are left aside, fields with a default may be missing, and what is
     already of the type asked for stays as it is.
@@ -54,6 +54,7 @@ def _dataclass(type_: Any) -> Decoder:
     def decode(data: Any) -> Any:
         if isinstance(data, type_):
             return data
+        data = data if isinstance(data, dict) else dict(data)
         given = [(name, inner) for name, inner, needed in decoders if needed or name in data]
         return type_(**{name: inner(data[name]) for name, inner in given})
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from diagnose.errors import Problem, nearest_name
+from diagnose.errors import nearest_name
 from diagnose.machine.model import ALL_OF_LEVELS, RELAY_LEVELS
 from diagnose.machine.schema import MachineFile
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
+    from diagnose.errors import Problem
     from diagnose.machine.document import Document, Path
 
 
@@ -34,8 +35,7 @@ class Subject:
 
     def problem(self, path: Path, message: str, rule: str, *, key: bool = False) -> Problem:
         """A problem at the value (or the key) at `path`; the path leads the message."""
-        place = self.document.key_place(path) if key else self.document.value_place(path)
-        return Problem(*place, f"{'.'.join(str(step) for step in path)}: {message}", rule)
+        return self.document.problem(path, message, rule, key=key)
 
     def section(self, name: str) -> dict[str, Any] | None:
         """A section as the text has it; None when its names cannot be told.
@@ -94,9 +94,9 @@ class Subject:
                 yield self.unknown((*path, i), name, noun, valid)
 
 
-def unknown_words(met: str, noun: str, valid: Collection[str]) -> str:
+def unknown_words(met: object, noun: str, valid: Collection[str]) -> str:
     """Sentence for a name that is not in its list."""
-    nearest = nearest_name(met, valid)
+    nearest = nearest_name(str(met), valid)
     if nearest:
         return f"unknown {noun} {met!r}; nearest is {nearest!r}"
     shown = ", ".join(list(valid)[:12]) + (", ..." if len(valid) > 12 else "")

@@ -1,13 +1,12 @@
-"""The wiring of a machine file as graphs over nets: what conducts, what draws, what is fed."""
+"""The wiring of a machine file as graphs over nets: what is fed in a condition, and draws what."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from diagnose.machine.build_parts import part_values
-from diagnose.machine.dictionary import part_kinds
-from diagnose.machine.ends import coil_nets, main_nets
+from diagnose.machine.dictionary import part_values
+from diagnose.machine.ends import coil_nets, conductors, draws
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -17,45 +16,27 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Draw:
-    """A path that draws current when good: load, motor, coil or controller supply.
-
-    Attributes:
-        amps: at nominal volts; 0 when the file does not let it be told.
-    """
-
-    part: str
-    from_net: str
-    to_net: str
-    amps: float
-
-
-@dataclass(frozen=True, slots=True)
 class Fed:
-    """Nets joined to the battery's posts in one condition, with the parts that conduct."""
+    """Nets joined to the battery's posts by parts that conduct (part -> its two nets)."""
 
-    conducting: frozenset[str]
+    conducting: Mapping[str, tuple[str, str]]
     plus: frozenset[str]
     minus: frozenset[str]
 
-
-def conductors(parts: Mapping[str, AnyPart]) -> dict[str, tuple[str, str]]:
-    """Parts whose main path belongs to the wiring -> its two nets."""
-    kinds = part_kinds()
-    return {name: main_nets(part) for name, part in parts.items() if kinds[part.kind].conducts}
+    def feeds(self, ends: tuple[str, str]) -> bool:
+        """Whether current gets to what lies between these nets, and back."""
+        return ends[0] in self.plus and ends[1] in self.minus
 
 
-def draws(file: MachineFile) -> list[Draw]:
-    """Everything that draws current, with its nominal current."""
-    volts = file.machine.nominal_volts
-    drawing: list[Draw] = []
-    for name, entry in file.parts.items():
-        coil = coil_nets(entry)
-        if coil is None and entry.kind not in ("load", "motor"):
-            continue
-        ohms = part_values(entry, volts)["ohms" if coil is None else "coil_ohms"]
-        drawing.append(Draw(name, *(coil or main_nets(entry)), volts / ohms if ohms else 0.0))
-    return drawing
+def nominal_amps(file: MachineFile) -> dict[str, float]:
+    """What each load, coil and controller draws at nominal volts; 0 when that cannot be told."""
+    volts, amps = file.machine.nominal_volts, {}
+    for part, _ in draws(file.parts):
+        entry = file.parts[part]
+        if entry.kind != "generator":
+            ohms = part_values(entry, volts)["coil_ohms" if coil_nets(entry) else "ohms"]
+            amps[part] = volts / ohms if ohms else 0.0
+    return amps
 
 
 def reach(start: str, edges: Collection[tuple[str, str]]) -> frozenset[str]:
@@ -65,6 +46,12 @@ def reach(start: str, edges: Collection[tuple[str, str]]) -> frozenset[str]:
     graph = nx.Graph(edges)
     graph.add_node(start)
     return frozenset(nx.node_connected_component(graph, start))
+
+
+def fed_by(conducting: Mapping[str, tuple[str, str]], posts: tuple[str, str]) -> Fed:
+    """What these parts join to the battery's plus and minus."""
+    plus, minus = (reach(post, conducting.values()) for post in posts)
+    return Fed(conducting, plus, minus)
 
 
 def fed(file: MachineFile, condition: str, posts: tuple[str, str], without: str = "") -> Fed:
@@ -83,12 +70,8 @@ def fed(file: MachineFile, condition: str, posts: tuple[str, str], without: str 
     edges.pop(without, None)
     worked: frozenset[str] = frozenset()
     for _ in range(len(file.parts) + 1):
-        closed = {n for n in edges if _conducts(n, file.parts[n], closes, worked)}
-        now = Fed(
-            frozenset(closed),
-            reach(posts[0], [edges[n] for n in closed]),
-            reach(posts[1], [edges[n] for n in closed]),
-        )
+        closed = {n: e for n, e in edges.items() if _conducts(n, file.parts[n], closes, worked)}
+        now = fed_by(closed, posts)
         again = frozenset(n for n, p in file.parts.items() if _is_worked(p, now, file))
         if again == worked:
             break

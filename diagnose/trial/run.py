@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from diagnose.trial.figures import Figures
 
 MOST_JOBS = 10_000_000
-JOBS_PER_WORKER = 2_000
+JOBS_PER_WORKER = 100
 """Below this a further process does not pay for its start."""
 
 

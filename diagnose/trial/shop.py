@@ -27,10 +27,10 @@ if TYPE_CHECKING:
     from diagnose.faults.behaviour import FaultSet
     from diagnose.rule.prepared import Prepared
 
-BLOCK = 16_384
+BLOCK = 4096
 """Machines drawn side by side."""
 
-MOST_DRAWN = 400
+MOST_DRAWN = 1600
 """Blocks drawn in search of one that comes with the complaint."""
 
 

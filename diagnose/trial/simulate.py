@@ -44,7 +44,7 @@ COLUMNS = (
 """One row for each job. `minutes` are labour and the price of the parts, at the shop's hourly rate;
 `known_minutes` the same if one had known what was wrong; `labour_minutes` are without the price."""
 
-PIECE = 250
+PIECE = 100
 """Jobs of one piece of work; what is wrong with them is drawn together."""
 
 

@@ -115,7 +115,8 @@ class Everything:
             own = np.full(self.there_shape, JOBS_OF_MACHINES * mode.per_1000_jobs / 1000.0)
             for cause in machine.shared_causes.values():
                 factor = next(
-                    (r.factor for r in cause.raises if r.part == part.id and mode.id in r.modes), 1.0
+                    (r.factor for r in cause.raises if r.part == part.id and mode.id in r.modes),
+                    1.0,
                 )
                 p = self.prior_of(cause)
                 own = own * np.where(self.there(cause), factor, 1.0) / (1.0 + p * (factor - 1.0))

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from diagnose.faults.solved import SolvedSets
     from diagnose.machine.model import Machine
 
+ZEROED = ("GOOD_ENOUGH", "WORTH_TRYING", "WORTH_A_ROUND", "HEAVY", "PASSED_OVER", "LEAST_NOTED")
 FILE = Path(__file__).with_name("bale_lift.yaml")
 
 
@@ -46,7 +47,7 @@ def fresh_sets(machine: Machine) -> SolvedSets:
 
 def grow_everything(patch: pytest.MonkeyPatch) -> None:
     """No set is too light to be solved, none counts as silent, and nothing is dropped."""
-    for name in ("GOOD_ENOUGH", "WORTH_TRYING", "WORTH_A_ROUND", "PASSED_OVER", "LEAST_NOTED"):
+    for name in ZEROED:
         patch.setattr(search, name, 0.0)
     for name in ("MOST_TRIED", "TRIED_AT_ONCE", "LEAST_TRIED"):
         patch.setattr(search, name, 10**9)

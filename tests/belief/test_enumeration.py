@@ -143,7 +143,7 @@ def test_what_may_be_a_slip(findings: tuple[tuple[str, str], ...]) -> None:
 @pytest.mark.parametrize("seed", range(8))
 def test_suspects_are_off_by_no_more_than_is_left_out(seed: int, repairs: int) -> None:
     situation = job(100 + seed, repairs)
-    found, wanted = believe(lift().sets, situation, sample=False), account(every(), situation)
+    found, wanted = believe(lift().sets, situation), account(every(), situation)
     off = np.abs(found.survey.faults - wanted.faults).max()
     assert off <= found.left_out
     assert found.left_out < 1.0 or repairs

@@ -83,7 +83,7 @@ class Roots:
         return self.of_complaint(complaint, 1.0 - known.CHECK_SLIPS, known.CHECK_SLIPS)
 
     def of_reading(self, name: str, reading: float) -> np.ndarray:
-        """(modes of each part ..., 2) a number as a yes/no leaf, its density scaled to at most 1."""
+        """(modes of each part ..., 2) a number as a yes/no leaf, its density scaled."""
         test = self.kind.machine.tests[name]
         values = self.every.readings[:, self.kind.behaviour.column_of(test)]
         yes = densities_by_hand(test, reading, values)[0][self.row]

@@ -89,9 +89,7 @@ def drawn(behaviour: Behaviour, complaint: str, rng: np.random.Generator) -> Bro
     return Broken(behaviour, faults, causes, rng)
 
 
-def _any(
-    behaviour: Behaviour, rng: np.random.Generator
-) -> tuple[tuple[int, ...], frozenset[str]]:
+def _any(behaviour: Behaviour, rng: np.random.Generator) -> tuple[tuple[int, ...], frozenset[str]]:
     """A machine as it stands about, complained of or not."""
     machine = behaviour.machine
     causes = frozenset(
@@ -110,7 +108,9 @@ def _any(
     for fault in rng.permutation(len(behaviour.faults)).tolist():
         part, mode = behaviour.faults[fault]
         listed = part in machine.parts
-        rate = machine.parts[part].modes[mode].per_1000_jobs if listed else machine.unlisted_per_1000
+        rate = (
+            machine.parts[part].modes[mode].per_1000_jobs if listed else machine.unlisted_per_1000
+        )
         if rng.random() < JOBS_OF_MACHINES * rate / 1000.0 * raised.get((part, mode), 1.0):
             held.setdefault(int(behaviour.part_of[fault]), fault)
     return tuple(sorted(held.values())), causes

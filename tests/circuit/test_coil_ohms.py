@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from diagnose.errors import MachineFileError
+from diagnose.faults.behaviour import single_behaviour
 from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_path, read_machine, read_text
-from diagnose.faults.behaviour import single_behaviour
 
 
 def test_an_ohmmeter_on_the_coil_tells_its_faults_and_nothing_of_the_contacts() -> None:

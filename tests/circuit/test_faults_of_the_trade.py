@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from diagnose.circuit.netlist import main_nets
 from diagnose.circuit.rigs import make_circuit
+from diagnose.machine.ends import main_nets
 from diagnose.machine.load import load_machine, machine_names
 from tests.circuit.bench import battery, level_function, line, machine, mode, probe, read, relay
 from tests.circuit.everywhere import net_volts

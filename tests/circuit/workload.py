@@ -58,7 +58,7 @@ class Workload:
         if hookup in self.plain:
             return self.plain.index(hookup)
         name = next(r.name for r in self.readings if r.hookup == hookup)
-        return int(self.circuit.rigs.rig[self.circuit.rigs.names.index(name)])
+        return self.circuit.rigs.observables[self.circuit.rigs.names.index(name)].rig
 
     def modes(self, faults: FaultSet) -> dict[str, Mode]:
         return dict(self.faults[fault] for fault in faults)

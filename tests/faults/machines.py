@@ -5,12 +5,12 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from diagnose.job import prepare
 from diagnose.machine.load import machine_names
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from diagnose.rule.prepared import Prepared
 
 NAMES = machine_names()

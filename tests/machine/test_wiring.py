@@ -9,7 +9,7 @@ import pytest
 from diagnose.errors import MachineFileError
 from diagnose.machine.checks import check_text
 from diagnose.machine.load import read_machine
-from diagnose.machine.wiring import draws, fed
+from diagnose.machine.wiring import fed, nominal_amps
 
 if TYPE_CHECKING:
     from diagnose.machine.schema import MachineFile
@@ -25,8 +25,7 @@ def _file(text: str) -> MachineFile:
 
 
 def test_nominal_currents_by_ohms_law(larkfield_text: str) -> None:
-    found = {draw.part: draw.amps for draw in draws(_file(larkfield_text))}
-    assert found == pytest.approx(
+    assert nominal_amps(_file(larkfield_text)) == pytest.approx(
         {"start_relay": 12 / 4, "starter_motor": 12 / 0.12, "start_module": 12 / 200, "lamp": 3.0}
     )
 

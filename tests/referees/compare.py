@@ -46,6 +46,7 @@ class Compared:
     Attributes:
         state: the state.
         error: largest difference of any figure.
+        suspects_error: the same of the suspects alone.
         figure: its name, and what engine and referee say.
         noise: largest standard error of the referee.
         excess: largest difference less three standard errors.
@@ -56,6 +57,7 @@ class Compared:
 
     state: State
     error: float
+    suspects_error: float
     figure: tuple[tuple[str, str], float, float]
     noise: float
     excess: float
@@ -71,9 +73,9 @@ class Compared:
 
 def compare(pool: Pool, state: State, effort: Effort, seed: int) -> Compared:
     """One state, weighed again where it looks wrong."""
-    first = _against(state, weigh(pool, state.story, effort, seed))
+    first = _against(state, weigh(pool, state.story, effort, seed, [state.course]))
     if first.excess > min(first.bound, ALLOWED) or not np.isfinite(first.error):
-        return _against(state, weigh(pool, state.story, AGAIN, seed + 1))
+        return _against(state, weigh(pool, state.story, AGAIN, seed + 1, [state.course]))
     return first
 
 
@@ -88,7 +90,7 @@ def said(advice: Advice) -> dict[tuple[str, str], float]:
 def _against(state: State, figures: Figures) -> Compared:
     if state.advice is None:
         none = (("clash", ""), np.nan, figures.log_evidence)
-        return Compared(state, np.inf, none, 0.0, np.inf, 0.0, np.nan, figures.summed)
+        return Compared(state, np.inf, np.inf, none, 0.0, np.inf, 0.0, np.nan, figures.summed)
     engine = said(state.advice)
     rows = [i for i, name in enumerate(figures.names) if name in engine]
     off = np.array([abs(engine[figures.names[i]] - figures.chance[i]) for i in rows])
@@ -98,6 +100,7 @@ def _against(state: State, figures: Figures) -> Compared:
     return Compared(
         state=state,
         error=float(off[at]),
+        suspects_error=float(off[: len(state.advice.suspects)].max()),
         figure=(name, engine[name], float(figures.chance[rows[at]])),
         noise=float(error.max()),
         excess=float((off - STANDARD_ERRORS * error).max()),
@@ -142,6 +145,7 @@ def run(
 def in_words(machine: str, found: list[Compared]) -> str:
     """A table: all states, then by number of repairs."""
     head = f"{machine}\n{'repairs':>8}{'states':>8}{'median':>9}{'90 %':>9}{'99 %':>9}{'worst':>9}"
+    head += f"{'susp. 99':>9}{'worst':>9}"
     lines = [head + f"{'noise 99':>10}{'bound 50':>10}{'bound 99':>10}{'broken':>8}{'ln off':>8}"]
     by_repairs = {
         str(n): [one for one in found if len(one.state.story.repairs) == n]
@@ -163,6 +167,8 @@ def _line(some: list[Compared]) -> str:
     broken = sum(one.broken for one in some)
     off = np.nanmax(np.abs([one.log_off for one in some] or [np.nan]))
     bounds = f"{np.median(bound):>10.5f}{np.percentile(bound, 99):>10.5f}"
+    suspects = np.array([one.suspects_error for one in some])
+    centiles += "".join(f"{np.percentile(suspects, p, method='higher'):>9.4f}" for p in (99, 100))
     return f"{centiles}{noise:>10.5f}{bounds}{broken:>8}{off:>8.3f}"
 
 
@@ -241,7 +247,8 @@ def _progress(one: Compared) -> None:
     name, engine, referee = one.figure
     sys.stderr.write(
         f"{len(one.state.story.repairs)} repairs, {len(one.state.story.steps)} steps: "
-        f"{one.error:.5f} {'.'.join(name)} {engine:.4f} {referee:.4f}, excess {one.excess:.5f}, "
+        f"{one.error:.5f} ({one.suspects_error:.5f}) {'.'.join(name)} "
+        f"{engine:.4f} {referee:.4f}, excess {one.excess:.5f}, "
         f"bound {one.bound:.5f}, noise {one.noise:.5f}, ln off {one.log_off:.4f}\n"
     )
 

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tests.referees import technician
-from tests.referees.shop import World, draw_repaired
+from tests.referees.shop import World, draw_repaired, rest_after
 from tests.referees.story import Written, cold_of
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Test
-    from tests.referees.bench import Bench
+    from tests.referees.bench import Bench, FaultSet
     from tests.referees.pool import Pool
     from tests.referees.shop import Priors
 
@@ -25,7 +25,8 @@ class Stand:
     Attributes:
         world: what is wrong with it, and which causes of their own are there.
         celsius: of its battery.
-        log: how it went, in words.
+        came_with: what was wrong at first.
+        new: for each repair the mode of a new part that is bad, else None.
     """
 
     bench: Bench
@@ -33,7 +34,11 @@ class Stand:
     world: World
     rng: np.random.Generator
     celsius: float = 20.0
-    log: list[str] = field(default_factory=list)
+    came_with: FaultSet = ()
+    new: list[str | None] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.came_with = self.world.faults
 
     def _values(self, name: str) -> np.ndarray:
         """(1, 2) the two readings of a test, function or complaint."""
@@ -77,6 +82,9 @@ class Stand:
     def repair(self, part: str, repair: str) -> None:
         """Do it; the new part may be bad."""
         faults = draw_repaired(self.bench, self.world.faults, part, repair, self.rng)
+        fixed = rest_after(self.bench, self.world.faults, part, repair) is not None
+        bad = [self.bench.faults[f][1] for f in faults if self.bench.part_of[f] == part]
+        self.new.append(bad[0] if fixed and bad else None)
         self.world = World(self.world.causes, faults)
 
     def wrong(self) -> str:

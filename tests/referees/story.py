@@ -89,11 +89,18 @@ class Weighed:
 
 @dataclass(frozen=True)
 class Teller:
-    """Weighs courses in one story."""
+    """Weighs courses in one story.
+
+    Attributes:
+        blur, power: to look around only: meters so many times worse, and all that was told taken
+            to this power, so that what explains a part of it stands out.
+    """
 
     bench: Bench
     priors: Priors
     story: Story
+    blur: float = 1.0
+    power: float = 1.0
 
     @cached_property
     def new_parts(self) -> list[dict[int, tuple[str, float]]]:
@@ -130,6 +137,21 @@ class Teller:
             sets.append(now)
         return sets, chance
 
+    def course(self, faults: FaultSet, new: Sequence[str | None]) -> Course:
+        """The course of a machine that came with these faults.
+
+        Args:
+            faults: what was wrong at first.
+            new: for each repair the mode of the new part, None for a good one.
+        """
+        bad = [
+            number
+            for modes, mode in zip(self.new_parts, new, strict=True)
+            for number, (name, _) in modes.items()
+            if name == mode
+        ]
+        return (*faults, *bad)
+
     def weigh(self, courses: Sequence[Course]) -> Weighed:
         """How likely each course is together with all that was told."""
         followed = [self.follow(course) for course in courses]
@@ -137,17 +159,17 @@ class Teller:
         joint = self.priors.weights([sets[0] for sets, _ in followed])
         joint *= np.array([chance for _, chance in followed])[:, None]
         fits = self.bench.column[self.story.complaint]
-        joint *= technician.told(self.bench.values[stretches[0], fits])[:, None]
+        joint *= technician.told(self.bench.values[stretches[0], fits])[:, None] ** self.power
         after = 0
         for step in self.story.steps:
             if isinstance(step, Repaired):
                 after += 1
                 shown = technician.still_there(self.bench.values[stretches[after], fits])
                 if step.gone is not None:
-                    joint *= (1 - shown if step.gone else shown)[:, None]
+                    joint *= (1 - shown if step.gone else shown)[:, None] ** self.power
             else:
                 sets = [one[after] for one, _ in followed]
-                joint *= self._likelihood(step, stretches[after], sets)
+                joint *= self._likelihood(step, stretches[after], sets) ** self.power
         weight = joint.sum(axis=1)
         now = [sets[-1] for sets, _ in followed]
         share = joint / np.maximum(weight, 1e-300)[:, None]
@@ -165,7 +187,7 @@ class Teller:
         if step.number is not None:
             number = step.number + self.cold(test)
             values = self.bench.values[rows, self.bench.column_of(test)]
-            density = technician.number_density(test, number, values)
+            density = technician.number_density(test, number, values, self.blur)
             return technician.unsure(density, step.sure, technician.anywhere(test))[:, None]
         outcome = [o.id for o in test.outcomes].index(str(step.outcome))
         if test.cause is None:

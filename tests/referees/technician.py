@@ -23,6 +23,9 @@ CHANGES_WHILE_WATCHED = 0.5
 """Chance that what can change does so in the time one looks."""
 TOUCHING = 0.6
 """Share of the time a loose joint touches."""
+A_NUMBER_KEPT_STILL = False
+"""Whether a number, like an outcome, is only written down when the reading was not seen to change.
+The engine takes a number to say nothing about that, so it is so here as well."""
 SHOWN_BY_WIGGLING = 0.8
 """Chance that a loose joint shows when it is moved."""
 CAUSE_SEEN = 0.85
@@ -140,19 +143,23 @@ def anywhere(test: Test) -> float:
     return 1.0 / (test.high - test.low)
 
 
-def number_density(test: Test, number: float, values: np.ndarray) -> np.ndarray:
+def number_density(test: Test, number: float, values: np.ndarray, blur: float = 1.0) -> np.ndarray:
     """(rows,) density of a number on the meter; for ohms, of its natural logarithm.
 
-    That a number was written down says nothing about whether the reading kept still.
+    `blur` makes the meter so many times worse than it is, to see from afar what comes near.
     """
-    touching, apart = (_density(test, number, values[:, k]) for k in (0, 1))
+    touching, apart = (_density(test, number, values[:, k], blur) for k in (0, 1))
     slip = test.slip_percent / 100.0
     right = TOUCHING * touching + (1 - TOUCHING) * apart
+    if A_NUMBER_KEPT_STILL and _can_change(test):
+        moves = _place(test, values[:, 0]) != _place(test, values[:, 1])
+        right = right * np.where(moves, 1 - CHANGES_WHILE_WATCHED, 1.0)
     return (1 - slip) * right + slip * anywhere(test)
 
 
-def _density(test: Test, number: float, value: np.ndarray) -> np.ndarray:
+def _density(test: Test, number: float, value: np.ndarray, blur: float) -> np.ndarray:
     centre, width = _centre_and_width(test, value)
+    width = width * blur
     if test.kind == "ohms":
         number = math.log(min(max(number, NARROWEST_OHMS), WIDEST_OHMS))
     return np.exp(-(((number - centre) / width) ** 2) / 2) / (width * math.sqrt(2 * math.pi))

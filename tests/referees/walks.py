@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from diagnose.advice.advice import Advice
     from tests.referees.pool import Pool
+    from tests.referees.story import Course
 
 MOST_STEPS = 16
 FOLLOWS_ADVICE = 0.7
@@ -38,12 +39,14 @@ class State:
         advice: the engine's answer; None where it says that the findings clash.
         n_faults: faults there were when the machine came in.
         wrong: what is wrong now, in words.
+        course: what really was wrong from the complaint to now.
     """
 
     story: Story
     advice: Advice | None
     n_faults: int
     wrong: str
+    course: Course
 
 
 def job_of(machine: str, story: Story) -> Job:
@@ -82,9 +85,9 @@ class Walk:
             try:
                 advice = self.job.advise()
             except ClashError:
-                yield State(self.story, None, self.n_faults, self.stand.wrong())
+                yield self._state(None)
                 return
-            yield State(self.story, advice, self.n_faults, self.stand.wrong())
+            yield self._state(advice)
             if advice.verdict.action == "done" and self.rng.random() < 0.5:
                 return
             step = self._next(advice)
@@ -92,6 +95,10 @@ class Walk:
                 return
             self.job = told(self.job, step)
             self.story = replace(self.story, steps=(*self.story.steps, step))
+
+    def _state(self, advice: Advice | None) -> State:
+        course = self.pool.teller(self.story).course(self.stand.came_with, self.stand.new)
+        return State(self.story, advice, self.n_faults, self.stand.wrong(), course)
 
     def _next(self, advice: Advice) -> Written | Repaired | None:
         action, target = advice.verdict.action, advice.verdict.target

@@ -8,7 +8,7 @@ spread of those weights and from independent replicas that looked around each fo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,12 +19,15 @@ from tests.referees.proposals import Backgrounds, subsets
 from tests.referees.story import Repaired, Story
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from tests.referees.bench import Bench
     from tests.referees.story import Course, Teller, Weighed
 
 MOST_BEGINNINGS = 4
+AFAR = ((10.0, 0.4), (4.0, 0.7), (1.5, 1.0))
+"""How bad the meters are to look from afar, and how much all that was told counts there."""
+MOST_LED = 1500
 WORTH_A_LOOK = 3e-5
 """Share of a course whose own subsets are weighed as well."""
 
@@ -35,6 +38,7 @@ class Effort:
 
     Attributes:
         rounds, draws: looking around: so many rounds of so many draws.
+        afar: rounds with each of the bad meters before that.
         batch: draws that are weighed together; so many are added until it is exact enough.
         error: largest standard error that is exact enough.
         batches: most batches.
@@ -44,6 +48,7 @@ class Effort:
 
     rounds: int = 3
     draws: int = 1000
+    afar: int = 2
     batch: int = 2000
     error: float = 0.001
     batches: int = 6
@@ -80,21 +85,52 @@ class Figures:
         return float(self.chance[self.names.index(name)])
 
 
-def weigh(pool: Pool, story: Story, effort: Effort = ENOUGH, seed: int = 0) -> Figures:
-    """Chances of every suspect, and of every outcome of each test, as the machine stands now."""
+def weigh(
+    pool: Pool,
+    story: Story,
+    effort: Effort = ENOUGH,
+    seed: int = 0,
+    hints: Sequence[Course] = (),
+) -> Figures:
+    """Chances of every suspect, and of every outcome of each test, as the machine stands now.
+
+    Args:
+        pool: of the machine.
+        story: what was told.
+        effort: how much is drawn.
+        seed: of all draws.
+        hints: courses to be looked at in any case, such as what is really wrong.
+    """
     teller = pool.teller(story)
     backgrounds = Backgrounds(teller)
     first = Met(teller)
     _from_pool(pool, first)
+    first.meet([part for hint in hints for part in subsets(hint)])
     replicas = []
     for replica in range(effort.replicas):
         rng = np.random.default_rng((seed, replica))
         met = Met(teller)
         met.weight = dict(first.weight)
+        _from_afar(met, backgrounds, effort, rng)
         for _ in range(effort.rounds):
             _look_around(met, backgrounds, effort.draws, rng)
         replicas.append(_estimate(met, backgrounds, effort, rng))
     return _together(pool, replicas)
+
+
+def _from_afar(
+    met: Met, backgrounds: Backgrounds, effort: Effort, rng: np.random.Generator
+) -> None:
+    """Look around with bad meters first: what explains a part leads to what explains all."""
+    leading = met.heavy(1e-4)
+    for blur, power in AFAR:
+        soft = Met(replace(met.teller, blur=blur, power=power))
+        soft.meet([(), *leading[:MOST_LED]])
+        for _ in range(effort.afar):
+            _look_around(soft, backgrounds, effort.draws, rng)
+        leading = sorted(soft.weight, key=lambda one: -soft.weight[one])
+    met.meet(leading[:MOST_LED])
+    met.meet([part for one in met.heavy(WORTH_A_LOOK) for part in subsets(one)])
 
 
 def _from_pool(pool: Pool, met: Met) -> None:

@@ -17,6 +17,8 @@ from diagnose.trial.compare import COMPARED, compare_policies
 from diagnose.trial.figures import difference
 from diagnose.trial.picture import picture
 from diagnose.trial.run import run_trial
+from diagnose.trial.simulate import PIECE
+from tests.commands.carts import CART
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -27,8 +29,9 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 @pytest.mark.parametrize("kind", ["threads", "processes"])
 def test_the_same_rows_for_any_executor(kind: str) -> None:
-    # 1 100 jobs are three pieces. An executor of one's own is left open.
-    alone = run_trial(NAME, "gate", 1100, 4, "flat_again", workers=1)
+    # Two pieces and a beginning of a third. An executor of one's own is left open.
+    jobs = 2 * PIECE + 20
+    alone = run_trial(CART, "repair_only", jobs, 4, "silent", workers=1)
     if kind == "threads":
         executor = ThreadPoolExecutor(2)
     else:
@@ -36,49 +39,49 @@ def test_the_same_rows_for_any_executor(kind: str) -> None:
     told: list[tuple[int, int]] = []
     with executor:
         sent = run_trial(
-            NAME, "gate", 1100, 4, "flat_again", executor=executor,
+            CART, "repair_only", jobs, 4, "silent", executor=executor,
             progress=lambda done, total: told.append((done, total)),
         )  # fmt: skip
         assert executor.submit(int, "7").result() == 7
     np.testing.assert_array_equal(alone.rows, sent.rows)
-    assert told[-1] == (1100, 1100)
+    assert told[-1] == (jobs, jobs)
     assert len(told) == 3
 
 
 def test_an_executor_takes_another_trial_after_the_first() -> None:
     with ThreadPoolExecutor(1) as executor:
         for policy in ("gate", "repair_only", "gate"):
-            sent = run_trial(NAME, policy, 40, 1, executor=executor)
-            assert sent.to_dict() == run_trial(NAME, policy, 40, 1).to_dict()
+            sent = run_trial(CART, policy, 30, 1, executor=executor)
+            assert sent.to_dict() == run_trial(CART, policy, 30, 1).to_dict()
 
 
 def test_a_comparison_is_of_the_same_jobs() -> None:
     told: list[tuple[int, int]] = []
     found = compare_policies(
-        NAME, ("gate", "repair_only", "gate"), 80, 3, "dead",
+        CART, ("gate", "repair_only", "gate"), 40, 3, "silent",
         progress=lambda done, total: told.append((done, total)),
     )  # fmt: skip
     gate, repairs = found.results
     assert (gate.policy, repairs.policy) == ("gate", "repair_only")
     np.testing.assert_array_equal(gate.rows["known_minutes"], repairs.rows["known_minutes"])
     assert found.saved == (difference(gate.rows, repairs.rows),)
-    assert gate.to_dict() == run_trial(NAME, "gate", 80, 3, "dead").to_dict()
-    assert told[-1] == (160, 160)
+    assert gate.to_dict() == run_trial(CART, "gate", 40, 3, "silent").to_dict()
+    assert told[-1] == (80, 80)
 
 
 def test_bad_comparisons_are_named() -> None:
     with pytest.raises(ValueOutOfRangeError):
-        compare_policies(NAME, ())
+        compare_policies(CART, ())
     with pytest.raises(UnknownNameError, match="policy"):
-        compare_policies(NAME, ("gate", "gates"))
+        compare_policies(CART, ("gate", "gates"))
 
 
 def test_the_command_compares(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     file = tmp_path / "minutes.svg"
-    words = ["trial", NAME, "-p", "gate", "-p", "gain", "-n", "60", "--seed", "4"]
+    words = ["trial", str(CART), "-p", "gate", "-p", "gain", "-n", "30", "--seed", "4"]
     assert run([*words, "--json", "--svg", str(file)]) == 0
     found = json.loads(capsys.readouterr().out)
-    wanted = compare_policies(NAME, ("gate", "gain"), 60, 4)
+    wanted = compare_policies(CART, ("gate", "gain"), 30, 4)
     assert found == json.loads(json.dumps(wanted.to_dict()))
     assert found["saved_by_first"][0]["against"] == "gain"
     assert run(words) == 0
@@ -91,10 +94,44 @@ def test_the_command_compares(capsys: pytest.CaptureFixture[str], tmp_path: Path
 
 
 def test_the_command_compares_all_but_the_slow_one(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["trial", NAME, "--compare", "-n", "30", "-c", "slow_crank", "--json"]) == 0
+    assert run(["trial", str(CART), "--compare", "-n", "12", "-c", "slow_crank", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert [one["policy"] for one in found["policies"]] == list(COMPARED)
     assert "rollout" not in COMPARED
+
+
+def test_the_command_gives_what_the_function_gives(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["trial", NAME, "--policy", "repair_only", "--jobs", "60", "--seed", "4"]
+    assert run([*words, "-c", "one_click", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    result = run_trial(NAME, "repair_only", 60, 4, "one_click")
+    assert found == result.to_dict()
+    assert run([*words, "-c", "one_click"]) == 0
+    assert f"{found['figures']['mean_minutes']['value']:.1f}" in capsys.readouterr().out
+
+
+def test_bad_requests_are_named() -> None:
+    with pytest.raises(UnknownNameError, match="policy"):
+        run_trial(CART, "gates", 10)
+    with pytest.raises(UnknownNameError, match="complaint"):
+        run_trial(CART, "gate", 10, complaint="deaf")
+    for jobs in (1, 10**9):
+        with pytest.raises(ValueOutOfRangeError, match="jobs"):
+            run_trial(CART, "gate", jobs)
+    with pytest.raises(ValueOutOfRangeError, match="seed"):
+        run_trial(CART, "gate", 10, -1)
+
+
+def test_the_rule_beats_its_rivals_on_the_same_jobs() -> None:
+    # What it is for. Who measures along the wiring is no straw man: he beats whoever repairs at a
+    # guess, and throws away fewer good parts.
+    policies = ("gate", "source_to_load", "certainty_95", "repair_only")
+    gate, along, sure, guessed = (run_trial(CART, policy, 150, 1).rows for policy in policies)
+    np.testing.assert_array_equal(gate["known_minutes"], along["known_minutes"])
+    for rival in (along, sure, guessed):
+        assert difference(gate, rival).minutes.low > 0.0
+    assert difference(along, guessed).minutes.low > 0.0
+    assert difference(along, guessed).good_parts.low > 0.0
 
 
 def test_the_picture_shows_every_job_once() -> None:

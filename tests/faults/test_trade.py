@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diagnose.job import Job
 from diagnose.faults.outcomes import outcome_chances
-from tests import shipped
+from diagnose.job import Job
+from tests.faults.machines import shipped, singles
 
 if TYPE_CHECKING:
     import numpy as np
@@ -36,7 +36,7 @@ def chance(job: Job, part: str, mode: str | None = None) -> float:
 
 
 def behaviour() -> Behaviour:
-    return shipped.behaviour(VEHICLE)
+    return shipped(VEHICLE).behaviour
 
 
 def as_found(job: Job, part: str, mode: str, tests: tuple[str, ...]) -> Job:
@@ -45,12 +45,11 @@ def as_found(job: Job, part: str, mode: str, tests: tuple[str, ...]) -> Job:
     fault = known.faults.index((part, mode))
     for name in tests:
         test = known.machine.tests[name]
-        column = known.column[name if name in known.column else str(test.function)]
-        values = known.pairs[fault, len(known.faults), column]
+        values = singles(VEHICLE)[fault, known.column_of(test)]
         if test.unit is not None:
             job = job.record(name, round(float(values[0]), 2))
         else:
-            outcome = int(outcome_chances(test, values).argmax())
+            outcome = int(outcome_chances(test, values[None]).argmax())
             job = job.record(name, test.outcomes[outcome].id)
     return job
 
@@ -60,7 +59,7 @@ def top(job: Job) -> tuple[str, str]:
     return first.part, first.mode
 
 
-def test_lamps_on_and_pump_priming_clear_the_common_feed():
+def test_lamps_on_and_pump_priming_clear_the_common_feed() -> None:
     """Common practice, no source: main fuse, key and stop switch pass what lamps and pump use."""
     job = open_job("silent")
     before = {part: chance(job, part) for part in ("main_fuse", "key_switch", "stop_switch")}
@@ -73,7 +72,7 @@ def test_lamps_on_and_pump_priming_clear_the_common_feed():
         assert chance(job, part) < prior
 
 
-def test_12_3_volts_at_rest_wants_charging_but_does_not_keep_the_relay_silent():
+def test_12_3_volts_at_rest_wants_charging_but_does_not_keep_the_relay_silent() -> None:
     """Common practice, no source: such a battery still pulls in the start relay."""
     job = open_job("silent")
     before = chance(job, "battery", "low")
@@ -81,11 +80,10 @@ def test_12_3_volts_at_rest_wants_charging_but_does_not_keep_the_relay_silent():
     assert chance(job, "battery", "low") > 2.0 * before
     assert chance(job, "battery", "flat") < 0.01
     low = behaviour().faults.index(("battery", "low"))
-    column = behaviour().column["relay_click"]
-    assert (behaviour().pairs[low, len(behaviour().faults), column] == 0.0).all()
+    assert (singles(VEHICLE)[low, behaviour().column["relay_click"]] == 0.0).all()
 
 
-def test_trigger_and_ground_good_supply_good_output_dead_is_the_relay():
+def test_trigger_and_ground_good_supply_good_output_dead_is_the_relay() -> None:
     """Common practice, no source: everything the relay needs goes in and nothing comes out."""
     job = open_job("silent")
     job = job.record("trigger_volts", 12.2).record("coil_ground_volts", 0.02)
@@ -163,7 +161,9 @@ CASES = [
     ("complaint", "fault", "tests"),
     [pytest.param(*case[:3], id=".".join(case[1])) for case in CASES],
 )
-def test_the_readings_of_one_fault_put_it_first(complaint, fault, tests):
+def test_the_readings_of_one_fault_put_it_first(
+    complaint: str, fault: tuple[str, str], tests: tuple[str, ...]
+) -> None:
     """Common practice, no source: the reasons stand in `CASES`."""
     assert top(as_found(open_job(complaint), *fault, tests)) == fault
 
@@ -172,13 +172,20 @@ def single(part: str, mode: str, observable: str) -> np.ndarray:
     """Both readings of an observable with one fault."""
     known = behaviour()
     fault = known.faults.index((part, mode))
-    return known.pairs[fault, len(known.faults), known.column[observable]]
+    return singles(VEHICLE)[fault, known.column[observable]]
+
+
+def good(observable: str) -> float:
+    """What the good machine shows."""
+    return float(singles(VEHICLE)[-1, behaviour().column[observable], 0])
 
 
 @pytest.mark.parametrize(
     ("part", "mode"), [("plus_post", "resistive"), ("minus_post", "resistive"), ("battery", "flat")]
 )
-def test_crusted_post_or_flat_battery_lets_lamps_burn_and_fails_on_start(part, mode):
+def test_crusted_post_or_flat_battery_lets_lamps_burn_and_fails_on_start(
+    part: str, mode: str
+) -> None:
     """Common practice, no source: lamps at rest are fine; on start the relay chatters or the
     starter does not turn."""
     display = single(part, mode, "display")
@@ -187,33 +194,25 @@ def test_crusted_post_or_flat_battery_lets_lamps_burn_and_fails_on_start(part, m
     assert (relay == 1).all() or (cranks >= 1).all()
 
 
-def test_frame_ground_cranks_slowly_while_the_battery_tests_good():
+def test_frame_ground_cranks_slowly_while_the_battery_tests_good() -> None:
     """Common practice, no source."""
     test = behaviour().machine.tests["battery_load"]
     values = single("frame_ground", "resistive", "battery_load")
-    assert test.outcomes[int(outcome_chances(test, values).argmax())].id == "good"
+    assert test.outcomes[int(outcome_chances(test, values[None]).argmax())].id == "good"
     assert (single("frame_ground", "resistive", "cranks") == 1).all()
 
 
-def test_open_starter_takes_no_current_and_a_seized_one_very_much():
+def test_open_starter_takes_no_current_and_a_seized_one_very_much() -> None:
     """Common practice, no source."""
-    none = len(behaviour().faults)
-    column = behaviour().column["starter_amps"]
-    good = float(behaviour().pairs[none, none, column, 0])
     assert abs(single("starter_motor", "open", "starter_amps")[0]) < 0.1
-    assert single("starter_motor", "seized", "starter_amps")[0] > 1.5 * good
-    volts = behaviour().column["battery_cranking"]
+    assert single("starter_motor", "seized", "starter_amps")[0] > 1.5 * good("starter_amps")
     pulled_down = single("starter_motor", "seized", "battery_cranking")[0]
-    assert pulled_down < float(behaviour().pairs[none, none, volts, 0]) - 1.0
+    assert pulled_down < good("battery_cranking") - 1.0
 
 
-def test_a_bad_joint_reads_full_volts_while_nothing_draws_current():
+def test_a_bad_joint_reads_full_volts_while_nothing_draws_current() -> None:
     """Common practice, no source: 10 megohms draw nothing through a crust."""
-    none = len(behaviour().faults)
-    column = behaviour().column["battery_rest"]
-    good = float(behaviour().pairs[none, none, column, 0])
-    column = behaviour().column["trigger_unplugged_volts"]
-    unplugged = float(behaviour().pairs[none, none, column, 0])
-    assert good == pytest.approx(unplugged, abs=0.6)
+    unplugged = good("trigger_unplugged_volts")
+    assert good("battery_rest") == pytest.approx(unplugged, abs=0.6)
     assert single("trigger_wire", "resistive", "trigger_unplugged_volts")[0] > unplugged - 0.1
     assert single("trigger_wire", "resistive", "trigger_volts")[0] < unplugged - 2.0

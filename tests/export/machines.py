@@ -1,0 +1,44 @@
+"""The shipped machines, each solved, built and compiled once in a test run."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING
+
+from diagnose.export.compact import network_of
+from diagnose.export.pairs import PairTable, make_pairs
+from diagnose.faults.behaviour import make_behaviour
+from diagnose.inference.compiled import CompiledNetwork, compile_network
+from diagnose.machine.load import load_machine, machine_names
+
+if TYPE_CHECKING:
+    from diagnose.inference.families import Network
+    from diagnose.machine.model import Machine
+
+NAMES = machine_names()
+
+
+@cache
+def machine(name: str) -> Machine:
+    return load_machine(name)
+
+
+@cache
+def pairs(name: str) -> PairTable:
+    """Every pair of faults, solved."""
+    return make_pairs(make_behaviour(machine(name)))
+
+
+@cache
+def network(name: str) -> Network:
+    return network_of(pairs(name))
+
+
+@cache
+def compiled(name: str) -> CompiledNetwork:
+    return compile_network(network(name))
+
+
+def circuit_tests(name: str) -> list[str]:
+    """Tests that look at the circuit."""
+    return [test.id for test in machine(name).tests.values() if test.cause is None]

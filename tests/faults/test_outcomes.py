@@ -1,0 +1,94 @@
+"""From what is there to what gets written down, against the instruments' description by scipy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from diagnose.faults.outcomes import (
+    CAUSE_FOUND,
+    CHECK_SLIPS,
+    COMPLAINT_FITS,
+    COMPLAINT_SLIPS,
+    bin_of,
+    cause_chances,
+    check_chances,
+    complaint_chances,
+    outcome_chances,
+)
+from tests.belief.enumeration import outcomes_by_hand
+from tests.faults.machines import NAMES, shipped, singles
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_outcome_under_every_single_fault(name: str) -> None:
+    known = shipped(name)
+    kinds = set()
+    for test in known.machine.tests.values():
+        if test.cause is not None:
+            continue
+        values = singles(name)[:, known.behaviour.column_of(test)]
+        slip = test.slip_percent / 100.0
+        wanted = (1.0 - slip) * outcomes_by_hand(test, values) + slip / len(test.outcomes)
+        found = outcome_chances(test, values)
+        np.testing.assert_allclose(found, wanted, atol=1e-12, err_msg=test.id)
+        np.testing.assert_allclose(found.sum(axis=1), 1.0, rtol=1e-12)
+        kinds.add(test.kind)
+    assert {"volts", "drop", "lamp", "look", "listen"} <= kinds
+
+
+def test_a_value_in_the_middle_of_an_outcome_gives_it_and_one_on_a_limit_gives_either() -> None:
+    test = shipped("utility_vehicle").machine.tests["battery_cranking"]
+    upper, lower = (outcome.at_least for outcome in test.outcomes[:2])
+    assert upper is not None
+    assert lower is not None
+    middle, limit = (upper + lower) / 2.0, upper
+    chances = outcome_chances(test, np.array([[middle, middle], [limit, limit]]))
+    assert chances[0, 1] > 0.9
+    assert chances[1, 0] == pytest.approx(chances[1, 1], abs=1e-3)  # half of the bell on each side
+    assert bin_of(test, np.array([limit, limit - 1e-9])).tolist() == [0, 1]
+
+
+def test_what_comes_and_goes_shows_either_value_or_that_it_does() -> None:
+    test = shipped("utility_vehicle").machine.tests["battery_cranking"]
+    assert test.outcomes[-1].id == "unsteady"
+    values = np.array([[13.0, 0.0], [13.0, 13.0]])
+    loose, steady = outcome_chances(test, values)
+    slip = test.slip_percent / 100.0 / len(test.outcomes)
+    assert loose[-1] == pytest.approx(0.5 * (1.0 - test.slip_percent / 100.0) + slip)
+    assert steady[-1] == pytest.approx(slip)
+    assert loose[0] / loose[-2] == pytest.approx(1.5, abs=0.1)  # contact for 0.6 of the time
+
+
+def test_complaints_and_checks() -> None:
+    """Made where the words fit, hardly elsewhere, and half way where they fit half of the time."""
+    values = np.array([[0.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    halfway = (COMPLAINT_FITS + COMPLAINT_SLIPS) / 2.0
+    told = complaint_chances(values)
+    np.testing.assert_allclose(told[:, 0], [COMPLAINT_FITS, COMPLAINT_SLIPS, halfway])
+    seen = check_chances(values)
+    np.testing.assert_allclose(seen[:, 0], [1.0 - CHECK_SLIPS, CHECK_SLIPS, 0.5])
+    for chances in (told, seen):
+        np.testing.assert_allclose(chances.sum(axis=1), 1.0)
+
+
+def test_looking_for_a_cause() -> None:
+    test = shipped("utility_vehicle").machine.tests["look_dash_nest"]
+    absent, present = cause_chances(test)
+    slip = test.slip_percent / 100.0
+    assert absent[0] == pytest.approx(slip / 2.0)
+    assert present[0] == pytest.approx((1.0 - slip) * CAUSE_FOUND + slip / 2.0)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_an_unlisted_fault_gives_its_complaint_while_meters_read_as_good(name: str) -> None:
+    known = shipped(name)
+    good = singles(name)[-1]
+    for fault in range(known.behaviour.n_listed, len(known.faults)):
+        complaint, shown = known.faults[fault][1], singles(name)[fault]
+        chances = complaint_chances(shown[known.behaviour.column[complaint]])
+        assert chances[0] == pytest.approx(COMPLAINT_FITS)
+        for test in known.machine.tests.values():
+            if test.unit is not None:
+                column = known.behaviour.column_of(test)
+                np.testing.assert_array_equal(shown[column], good[column], err_msg=test.id)
