@@ -58,6 +58,10 @@ extended; what they could have is counted as left out."""
 LEAST_NOTED = 3e-9
 """Extensions that could have no more than this share of the belief are bounded roughly."""
 
+SAYS_NOTHING, STAND_INS = 0.02, 128
+"""From this share of the belief on, that loud extensions could have together, so many of them are
+drawn to stand for all."""
+
 SAMPLED = 64
 """Extensions drawn to estimate what was left out."""
 
@@ -70,7 +74,8 @@ class SearchResult:
         solved: the fault sets.
         steps: all that was seen and done, made for them.
         replay: the job gone through.
-        factor: (hypotheses,) by what silent faults added to each raise its weight.
+        factor: (hypotheses,) by what silent faults added to each raise its weight; for one drawn
+            to stand for others, for how many it stands.
         extra: (faults,) share of the silent faults beyond those in the sets themselves.
         left_out: share of all weight that was not looked at: an upper bound, or an estimate with
             two standard errors added.
@@ -98,31 +103,57 @@ def search(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Sea
         UnknownNameError: a repair that the machine does not have.
     """
     most = int(np.clip(MOST_WORK / sets.behaviour.work, LEAST_TRIED, MOST_TRIED))
-    asked: dict[FaultSet, None] = {}
     grown: dict[FaultSet, None] = {}
     while True:
-        solved = sets.with_sets([*asked])
-        steps = steps_of(sets, solved, situation)
-        rows = np.array([*range(solved.n_base), *map(solved.row, grown)], dtype=np.int64)
-        done = replay(solved, sets.priors, steps, rows)
-        if done.missing:
-            asked |= dict.fromkeys(done.missing)
-            continue
+        solved, steps, done = _gone_through(sets, situation, [*grown])
         below = Below(sets, solved, done)
         frontier = below.frontier()
         full = len(grown) >= most
         tried = [] if full else frontier.best(solved, min(TRIED_AT_ONCE, most - len(grown)))
         if not tried:
-            if bound and done.total > 0.0:
-                frontier = below.with_light(frontier)
-            left_out, kind = _remainder(
-                sets, situation, frontier, solved, min(SAMPLED, most) if bound else 0
-            )
-            return SearchResult(
-                solved, tuple(steps), done, frontier.factor, frontier.extra, left_out, kind
-            )
+            break
         grown |= dict.fromkeys(tried)
-        asked |= dict.fromkeys(tried)
+    if bound and done.total > 0.0:
+        frontier = below.with_light(frontier)
+    left_out, kind = _remainder(
+        sets, situation, frontier, solved, min(SAMPLED, most) if bound else 0
+    )
+    raised = frontier.raised
+    if frontier.loud > SAYS_NOTHING:
+        drawn, times = _stand_ins(below.frontier(), solved, min(STAND_INS, most))
+        solved, steps, done = _gone_through(sets, situation, [*grown, *drawn])
+        raised = np.concatenate([raised, times])
+    factor = raised[began(solved, done)]
+    return SearchResult(solved, tuple(steps), done, factor, frontier.extra, left_out, kind)
+
+
+def _gone_through(
+    sets: SolvedSets, situation: Situation, larger: list[FaultSet]
+) -> tuple[Solved, list[Step], Replay]:
+    """The job gone through for the base and some larger sets; what it leads to is solved."""
+    asked = dict.fromkeys(larger)
+    while True:
+        solved = sets.with_sets([*asked])
+        steps = steps_of(sets, solved, situation)
+        rows = np.array([*range(solved.n_base), *map(solved.row, larger)], dtype=np.int64)
+        done = replay(solved, sets.priors, steps, rows)
+        if not done.missing:
+            return solved, steps, done
+        asked |= dict.fromkeys(done.missing)
+
+
+def _stand_ins(frontier: Frontier, solved: Solved, count: int) -> tuple[list[FaultSet], Floats]:
+    """Loud extensions drawn to stand for all of them, and for how many each stands.
+
+    Where many sets of little weight together could weigh much, a sample of them, drawn evenly by
+    their bounds, is weighed in their place: importance sampling (Fung & Chang 1990).
+    """
+    drawn, bounds = frontier.drawn(solved, count)
+    whole = float(frontier.bound.sum()) * frontier.scale
+    times: dict[FaultSet, float] = {}
+    for faults, share in zip(drawn, bounds.tolist(), strict=True):
+        times[faults] = times.get(faults, 0.0) + whole / share / count
+    return list(times), np.array(list(times.values()))
 
 
 def _remainder(
@@ -155,7 +186,9 @@ class Frontier:
         first, fault: (extensions,) row and further fault of each loud extension worth noting.
         bound: (extensions,) bound of its share of the belief.
         scale: weight, not scaled, that is a share of 1.
-        factor, extra: as in `SearchResult`.
+        loud: sum of the bounds of those below sets that weigh something.
+        raised: (originals,) by what silent faults added to each raise its weight.
+        extra: as in `SearchResult`.
         left_out: upper bound of the share of all that was not looked at.
     """
 
@@ -163,7 +196,8 @@ class Frontier:
     fault: Ints
     bound: Floats
     scale: float
-    factor: Floats
+    loud: float
+    raised: Floats
     extra: Floats
     left_out: float
 
@@ -195,7 +229,7 @@ class Below:
         """For a job that has been gone through."""
         n, originals = solved.n_faults, done.originals
         self._sets, self._solved, self._done = sets, solved, done
-        self._first, self._began = done.first[:originals], _began(solved, done)
+        self._first, self._began = done.first[:originals], began(solved, done)
         weight = np.bincount(self._began, done.weight, originals)
         self._weight = np.asarray(weight, dtype=np.float64)
         self._like = np.ascontiguousarray(done.like[:, :originals])
@@ -218,17 +252,18 @@ class Below:
         done, n = self._done, self._solved.n_faults
         raised, none = np.ones(done.originals), np.zeros(0, dtype=np.int64)
         if done.total <= 0.0:
-            factor = raised[self._began]
-            return Frontier(none, none, np.zeros(0), 0.0, factor, np.zeros(n), 1.0)
+            return Frontier(none, none, np.zeros(0), 0.0, 0.0, raised, np.zeros(n), 1.0)
         heavy = np.flatnonzero(self._could() > HEAVY)
         at, bound, extra, silent, loud = self._extended(heavy)
         raised[heavy] += silent
-        factor = raised[self._began]
         whole = done.total + float(self._weight[heavy] @ silent)
         left_out = (float(self._weight[heavy] @ loud) + done.lost) / whole
         scale = whole * float(np.exp(done.log_scale))
-        first = self._first[at // n]
-        return Frontier(first, at % n, bound / whole, scale, factor, extra / whole, left_out)
+        bound = bound / whole
+        return Frontier(
+            self._first[at // n], at % n, bound, scale, float(bound.sum()), raised,
+            extra / whole, left_out,
+        )  # fmt: skip
 
     def with_light(self, heavy: Frontier) -> Frontier:
         """The same with a bound of what stands below all other sets."""
@@ -238,7 +273,7 @@ class Below:
             return heavy
         at, bound, _, silent, loud = self._extended(others)
         below = float(self._weight[others] @ (silent + loud))
-        whole = float((self._done.weight * heavy.factor).sum())
+        whole = float(self._weight @ heavy.raised)
         return replace(
             heavy,
             first=np.concatenate([heavy.first, self._first[at // n]]),
@@ -277,7 +312,7 @@ class Below:
         return at, bound[:count].copy(), extra, silent, loud
 
 
-def _began(solved: Solved, done: Replay) -> Ints:
+def began(solved: Solved, done: Replay) -> Ints:
     """(hypotheses,) place among the originals of the set that each came in as."""
     place_of = np.zeros(len(solved.prior), dtype=np.int64)
     place_of[done.first[: done.originals]] = np.arange(done.originals)

@@ -10,9 +10,7 @@ import numpy as np
 
 from diagnose.belief import belief, extensions, replay, search
 from diagnose.belief.situation import Situation
-from diagnose.faults.base import make_solved_sets, solve_base
-from diagnose.faults.behaviour import make_behaviour
-from diagnose.faults.priors import make_priors
+from diagnose.faults.base import make_solved_sets
 from diagnose.machine.load import load_machine
 from diagnose.rule.prepared import Prepared, prepared
 from tests.belief.enumeration import Everything
@@ -22,7 +20,6 @@ if TYPE_CHECKING:
     import pytest
 
     from diagnose.faults.solved import SolvedSets
-    from diagnose.machine.model import Machine
 
 ZEROED = ("GOOD_ENOUGH", "WORTH_TRYING", "WORTH_A_ROUND", "HEAVY", "PASSED_OVER", "LEAST_NOTED")
 FILE = Path(__file__).with_name("bale_lift.yaml")
@@ -38,11 +35,9 @@ def every() -> Everything:
     return Everything(lift().behaviour)
 
 
-def fresh_sets(machine: Machine) -> SolvedSets:
-    """A table that no job has used yet."""
-    behaviour = make_behaviour(machine)
-    priors = make_priors(behaviour)
-    return make_solved_sets(behaviour, priors, solve_base(behaviour, priors))
+def fresh_sets(kind: Prepared) -> SolvedSets:
+    """A table of a machine that no job has used yet."""
+    return make_solved_sets(kind.behaviour, kind.sets.priors, kind.sets._base)
 
 
 def grow_everything(patch: pytest.MonkeyPatch) -> None:

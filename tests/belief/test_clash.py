@@ -53,7 +53,11 @@ DARK_AND_BRIGHT = (
         DARK_AND_BRIGHT,
         DARK_AND_BRIGHT[::-1],
         (Finding("listen", "pulls_in"), Finding("key_ohms", "open"), Finding("watch", "slow")),
-        (Finding("motor_volts", "full"), Finding("listen", "silent"), Finding("watch", "normal")),
+        (
+            Finding("shake_ground", "steady"),
+            Finding("fuse_look", "damage_seen"),
+            Finding("watch", "slow"),
+        ),
     ],
 )
 def test_a_smallest_set_is_named(findings: tuple[Finding, ...]) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from diagnose.commands.network_error import engine_of
 from diagnose.export.accuracy import EngineAnswer, error_of, measure_accuracy
 from diagnose.inference.compiled import compile_network
+from tests.export import machines
 from tests.inference.networks import YES_NO, network
 
 NET = network(
@@ -78,3 +80,17 @@ def test_only_what_the_engine_names_is_compared():
     answer = EngineAnswer({("lamp", "open"): 0.1}, {})
     assert error_of(compile_network(NET), "dark", {"look": "dull"}, answer) > 0.3
     assert error_of(compile_network(NET), "dark", {}, EngineAnswer({}, {})) == 0.0
+
+
+def test_how_far_an_exported_network_is_from_the_advice(capsys):
+    """The engine sums over fault sets, each solved as a whole circuit; no state of it is merged.
+    A coarser network is further off: the budget is what costs."""
+    pump = machines.machine("standby_pump")
+    complaints, engine = list(pump.complaints), engine_of(pump)
+    exported = measure_accuracy(machines.exported(pump.id), complaints, engine, 60)
+    coarse = measure_accuracy(machines.network(pump.id), complaints, engine, 60)
+    with capsys.disabled():
+        print(f"\n{pump.id}: exported {exported}\n  coarse {coarse}")  # noqa: T201
+    assert exported.percentile_99 <= 0.02
+    assert exported.median <= 0.003
+    assert coarse.median > exported.median

@@ -70,8 +70,8 @@ def test_pairs_of_faults(name, capsys):
             f"\n{name}: pairs {right.sum()} of {right.size} ({right.mean():.2%}, weighted by prior "
             f"{weighted:.2%})"
         )
-    assert right.mean() >= 0.99
-    assert weighted >= 0.995
+    assert right.mean() >= 0.98
+    assert weighted >= 0.99
 
 
 def test_only_roots_and_leaves_are_random(name):

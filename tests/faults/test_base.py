@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @cache
 def solved() -> Solved:
-    return fresh_sets(lift().machine).now()
+    return solve_base(lift().behaviour, lift().sets.priors)
 
 
 def readings_of(held: Solved, row: int) -> np.ndarray:
@@ -144,7 +144,7 @@ def triples(start: int, count: int) -> list[tuple[int, ...]]:
 
 
 def test_grown_sets_read_what_the_solved_circuit_gives() -> None:
-    sets = fresh_sets(lift().machine)
+    sets = fresh_sets(lift())
     before = sets.now()
     asked = [*triples(0, 30), triples(0, 30)[0], (0, 2)]
     held = sets.with_sets(asked)
@@ -163,7 +163,7 @@ def test_a_grown_table_shrinks_in_bytes_and_keeps_what_was_asked_for_last(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(table, "MOST_GROWN", 100)
-    sets = fresh_sets(lift().machine)
+    sets = fresh_sets(lift())
     start = sets.now().nbytes
     sizes, grown = list[int](), list[int]()
     for first in range(0, 500, 20):
@@ -178,7 +178,7 @@ def test_a_grown_table_shrinks_in_bytes_and_keeps_what_was_asked_for_last(
     assert max(sizes) < 3 * start
     assert all(held.row(faults) >= 0 for faults in triples(0, 5))
     assert len(sets._asked) <= 100
-    fresh = fresh_sets(lift().machine).with_sets(triples(480, 20))
+    fresh = fresh_sets(lift()).with_sets(triples(480, 20))
     for faults in triples(480, 20):
         np.testing.assert_array_equal(
             readings_of(held, held.row(faults)), readings_of(fresh, fresh.row(faults))
@@ -189,7 +189,7 @@ def test_more_sets_than_may_stay_are_there_for_the_job_that_asks(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(table, "MOST_GROWN", 20)
-    sets = fresh_sets(lift().machine)
+    sets = fresh_sets(lift())
     for _ in range(2):
         held = sets.with_sets(triples(0, 60))
         assert all(held.row(faults) >= 0 for faults in triples(0, 60))
