@@ -113,7 +113,7 @@ def test_four_repairs_in_one_job(job: Job) -> None:
     ):
         after = after.repair(part, repair, gone=False).record("look", "dark")
     advice = after.advise()
-    assert advice.folded_repairs == 0
+    assert advice.mass_left_out < 0.05
     assert len(advice.repairs) == 4
     chance = sum(one.probability for one in advice.suspects if one.part in {"unlisted", "battery"})
     assert chance > 0.5  # everything else is new

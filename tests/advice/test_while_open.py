@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from diagnose.rule.minutes import access_minutes, to_open
 from diagnose.job import Job
+from diagnose.rule.minutes import access_minutes, to_open
 
 AREA = "relay_cover"  # lies in another one
 

@@ -9,19 +9,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.advice.advise import verdict
-from diagnose.advice.ranking import look_ahead
-from diagnose.belief.situation import Finding, Situation, encode
-from tests import shipped
-from tests.network.fault_sets import Instruments, Roots
-from tests.network.jobs import _Bench
+from diagnose.ahead.desk import Desk
+from diagnose.belief.situation import Finding, Situation
+from diagnose.machine.load import load_machine
+from diagnose.rule.decide import decide
+from diagnose.rule.prepared import prepared
+from diagnose.trial.shop import Shop, draw_truths
 
 if TYPE_CHECKING:
     from diagnose.advice.advice import Verdict
-    from diagnose.advice.ranking import Outlook
+    from diagnose.belief.belief import Belief
+    from diagnose.rule.decide import Decision
+    from diagnose.rule.prepared import Prepared
+    from diagnose.trial.shop import Truth
 
-JOBS, MOST_STEPS = 12, 25
-WRONG_EVERY = 3
-"""In every third job the second finding is a slip."""
+JOBS, MOST_STEPS = 6, 25
+WRONG_EVERY = 2
+"""In every second job the second finding is a slip."""
 
 
 @dataclass(frozen=True)
@@ -29,51 +33,50 @@ class Step:
     """What the advice was at one place of one job."""
 
     situation: Situation
-    outlook: Outlook
+    belief: Belief
+    decision: Decision
     verdict: Verdict
 
-    @property
-    def evidence(self) -> dict[str, str]:
-        """All that was found, the complaint among it: node -> state."""
-        found = {one.test: one.outcome for one in self.situation.findings}
-        return {self.situation.complaint: "yes", **found}
+
+def ready(name: str) -> Prepared:
+    return prepared(load_machine(name))
 
 
 @cache
 def steps_of(name: str) -> tuple[Step, ...]:
     """Every step of the walks on one machine."""
-    ready, rng = shipped.ready(name), np.random.default_rng(5)
-    roots = Roots(shipped.behaviour(name), shipped.built(name).network)
-    instruments = Instruments(shipped.behaviour(name))
-    causes, states = roots.draw(6000, rng)
-    sets = roots.fault_sets(states)
-    readings = roots.behaviour.readings(sets)
+    known, rng = ready(name), np.random.default_rng(5)
     found: list[Step] = []
     for job in range(JOBS):
-        complaint = list(ready.machine.complaints)[job % len(ready.machine.complaints)]
-        shows = instruments.complaint(complaint, readings)[:, 0]
-        row = int(rng.choice(len(sets), p=shows / shows.sum()))
-        bench = _Bench(roots, instruments, causes[row], states[row], readings[row], rng)
-        found += _walk(name, Situation(complaint), bench, slip=job % WRONG_EVERY == 0)
+        complaint = list(known.machine.complaints)[job % len(known.machine.complaints)]
+        truth = draw_truths(known, complaint, 1, rng)[0]
+        found += _walk(known, Situation(complaint), truth, rng, slip=job % WRONG_EVERY == 0)
     return tuple(found)
 
 
-def _walk(name: str, situation: Situation, bench: _Bench, *, slip: bool) -> list[Step]:
-    ready, found = shipped.ready(name), list[Step]()
+def _walk(
+    known: Prepared, situation: Situation, truth: Truth, rng: np.random.Generator, *, slip: bool
+) -> list[Step]:
+    shop, found = Shop(known, situation.complaint), list[Step]()
+    tests = list(known.machine.tests.values())
     for _ in range(MOST_STEPS):
-        outlook = look_ahead(ready, situation, encode(ready, situation))
-        said = verdict(ready, situation, outlook)
-        found.append(Step(situation, outlook, said))
+        belief = known.belief(situation)
+        standing = Desk.standing_of(known, situation)
+        able = known.able(situation.complaint)
+        decision = decide(belief.survey, able, known.costs, standing, every=True)
+        said = verdict(known, situation, belief, decision)
+        found.append(Step(situation, belief, decision, said))
         if said.action == "test":
-            test = ready.machine.tests[said.target]
-            outcome = bench.outcome(test)
+            number = known.costs.tests.names.index(said.target)
+            outcomes = [outcome.id for outcome in tests[number].outcomes]
+            outcome = outcomes[shop.answer(truth, number, float(rng.random()))]
             if slip and len(situation.findings) == 1:
-                outcome = next(one.id for one in test.outcomes if one.id != outcome)
-            findings = (*situation.findings, Finding(test.id, outcome))
+                outcome = next(other for other in outcomes if other != outcome)
+            findings = (*situation.findings, Finding(said.target, outcome))
         elif said.action == "recheck":
             findings = tuple(
-                replace(one, confirmed=True) if one.test == said.target else one
-                for one in situation.findings
+                replace(finding, confirmed=True) if finding.test == said.target else finding
+                for finding in situation.findings
             )
         else:
             break

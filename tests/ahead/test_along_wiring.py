@@ -30,7 +30,7 @@ class Along(SourceToLoad):
         way = _on_the_way(tests, shows, good)
         self.wiring = Wiring(np.ones(n, dtype=bool), problem.prior[:n], shows, good, way)
 
-    def _wiring(self, bench) -> Wiring:
+    def _wiring(self, _bench) -> Wiring:
         return self.wiring
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 
@@ -9,12 +11,14 @@ from diagnose.ahead.expected import Expected
 from diagnose.ahead.look_further import look_further
 from diagnose.ahead.play import EPOCHS, Dice, Played, job_generator, play
 from diagnose.ahead.policies import Gate, make_policy
-from diagnose.ahead.problem import DecisionProblem
 from diagnose.ahead.state import ProblemBench
 from diagnose.ahead.world import ProblemWorld, outcome_of
 from diagnose.rule.decide import MOST_REPAIRS
 from diagnose.trial.small import random_problem, small_problem
 from tests.ahead import two_epochs
+
+if TYPE_CHECKING:
+    from diagnose.ahead.problem import DecisionProblem
 
 
 def played(problem: DecisionProblem, policy: str, jobs: int) -> list[Played]:

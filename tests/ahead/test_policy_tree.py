@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from diagnose.ahead.bench import minutes_of
 from diagnose.ahead.desk import Desk
 from diagnose.ahead.policy_tree import (
     Branch,
@@ -21,7 +22,6 @@ from diagnose.ahead.policy_tree import (
     pruned,
     steps,
 )
-from diagnose.ahead.bench import minutes_of
 from diagnose.ahead.state import ProblemBench
 from diagnose.belief.situation import Situation
 from diagnose.job import prepare

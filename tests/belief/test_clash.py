@@ -38,6 +38,7 @@ def possible(findings: tuple[Finding, ...]) -> bool:
     return bool(likely.max() > 0.0)
 
 
+DIM = Finding("watch", "slow")
 DARK_AND_BRIGHT = (
     Finding("look_damp", "found"),
     Finding("pilot", "bright"),

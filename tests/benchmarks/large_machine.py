@@ -7,7 +7,10 @@ measurements. All of it is invented; it only has to be large.
 from __future__ import annotations
 
 import re
-from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 PARTS_IN_A_BRANCH = 6
 
@@ -25,7 +28,8 @@ PARTS = """
      repairs: {{replace: {{title: Fit a new fuse, minutes: 2, price_eur: 1}}}}}}
   feed_wire_{i}:
     {{kind: wire, title: Feed wire {i}, from: fused_{i}, to: feed_{i}, mm2: 1.5, metres: 1.0,
-     source: estimate, modes: {{open: {{per_1000_jobs: {rate}}}, shorted: {{per_1000_jobs: {rare}}}}},
+     source: estimate,
+     modes: {{open: {{per_1000_jobs: {rate}}}, shorted: {{per_1000_jobs: {rare}}}}},
      repairs: {{splice: {{title: Splice the wire, minutes: 10, fixes: [open, shorted]}}}}}}
   switch_{i}:
     {{kind: switch, title: Switch {i}, from: feed_{i}, to: switched_{i}, source: estimate,
@@ -33,7 +37,8 @@ PARTS = """
      repairs: {{replace: {{title: Fit a new switch, minutes: 8, price_eur: 9}}}}}}
   lamp_wire_{i}:
     {{kind: wire, title: Lamp wire {i}, from: switched_{i}, to: lit_{i}, mm2: 1.5, metres: 2.0,
-     source: estimate, modes: {{open: {{per_1000_jobs: {rate}}}, shorted: {{per_1000_jobs: {rare}}}}},
+     source: estimate,
+     modes: {{open: {{per_1000_jobs: {rate}}}, shorted: {{per_1000_jobs: {rare}}}}},
      repairs: {{splice: {{title: Splice the wire, minutes: 10, fixes: [open, shorted]}}}}}}
   lamp_{i}:
     {{kind: load, title: Lamp {i}, from: lit_{i}, to: lug_{i}, watts: 21, source: estimate,
@@ -47,7 +52,8 @@ PARTS = """
 
 FUNCTION = """
   lights_{i}: {{kind: load, title: Lamp {i} lights, part: lamp_{i}, condition: lights_on,
-    levels: {{on: {{at_least_volts: 10}}, dim: {{at_least_volts: 4}}, off: {{}}}}, source: estimate}}"""
+    levels: {{on: {{at_least_volts: 10}}, dim: {{at_least_volts: 4}}, off: {{}}}},
+    source: estimate}}"""
 
 TESTS = """
   look_lamp_{i}: {{kind: look, title: Look at lamp {i}, function: lights_{i}, minutes: 0.2,
@@ -67,7 +73,7 @@ def large_machine(example: str, branches: int) -> str:
     """
     rate, rare = 200.0 / branches / PARTS_IN_A_BRANCH, 60.0 / branches / PARTS_IN_A_BRANCH
     switches = ", ".join(f"switch_{i}" for i in range(branches))
-    lights = f'\n  lights_on: {{title: lights on, closes: [key_switch, {switches}]}}'
+    lights = f"\n  lights_on: {{title: lights on, closes: [key_switch, {switches}]}}"
     text = example.replace("id: barn_sprayer", "id: large_sprayer", 1)
     text = _after(text, "nets", _each(NETS, branches))
     text = _after(text, "conditions", lights)

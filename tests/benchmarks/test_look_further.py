@@ -9,11 +9,9 @@ import sys
 
 import pytest
 
-from diagnose.decision import ready_problems as made_ready
-from diagnose.decision.belief import belief_of
-from diagnose.decision.ready_problems import ready_problems
+from diagnose.ahead.desk import Desk
 from diagnose.job import Job
-from tests import shipped
+from diagnose.machine.load import machine_names
 
 BUDGET_SECONDS = 0.05
 
@@ -22,7 +20,7 @@ def say(line: str) -> None:
     sys.stdout.write(line + "\n")
 
 
-@pytest.mark.parametrize("name", shipped.NAMES)
+@pytest.mark.parametrize("name", machine_names())
 def test_a_look_further_within_its_budget(benchmark, name):
     """Half of the looks are over within a fifth more than their time, whatever else runs."""
     job = Job.open(name, "silent")
@@ -37,23 +35,11 @@ def test_a_look_further_within_its_budget(benchmark, name):
         assert benchmark.stats.stats.median < 1.2 * BUDGET_SECONDS
 
 
-def test_the_belief_of_a_job(benchmark):
-    """A few findings over ten thousand fault sets."""
+def test_a_closed_problem_of_a_job(benchmark):
+    """What a look further begins with: the belief thinned, and all that repairs lead to."""
     job = Job.open("utility_vehicle", "silent").record("battery_rest", 12.5)
     job = job.record("listen_pump", "runs")
-    problems = ready_problems(job.machine)
-    weights = benchmark(lambda: belief_of(problems, job.situation))
-    assert weights.sum() == pytest.approx(1.0)
-
-
-def test_problems_from_the_disk(benchmark):
-    """What the first look in a process waits for when the machine is in the cache."""
-    machine = shipped.ready("utility_vehicle").machine
-    ready_problems(machine)
-
-    def load():
-        made_ready._ready.cache_clear()
-        return ready_problems(machine)
-
-    found = benchmark.pedantic(load, rounds=3, iterations=1)
-    assert len(found.space.sets) > 5000
+    desk = Desk(job.prepared, job.situation)
+    bench = benchmark(lambda: desk.thinned(desk.start, 500))
+    assert bench.problem.prior.sum() == pytest.approx(1.0)
+    assert bench.problem.n_sets > 100

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 NAMES = machine_names()
 
 COARSE = 20.0 * BUDGET
-"""A tenth of the size; what must hold of single faults holds whatever the budget."""
+"""A tenth of the size."""
 
 
 @cache

@@ -57,13 +57,13 @@ def test_errors_are_told_as_they_are():
 
 
 def test_findings_are_drawn_with_the_engines_chances():
-    """P(look = bright | dark) by the network, within four standard errors of 3,000 draws."""
+    """P(look = bright | dark) by the network, within four standard errors."""
     engine = Engine((0.0, 0.0, 0.0))
-    measure_accuracy(NET, ["dark"], engine, 9000)
+    measure_accuracy(NET, ["dark"], engine, 3000)
     first = [findings for _, findings in engine.asked if len(findings) == 1]
     looks = [findings["look"] for findings in first if "look" in findings]
     expected = engine.compiled.posterior({"dark": "yes"})["look"]["bright"]
-    assert len(looks) == pytest.approx(len(first) / 2, rel=0.1)
+    assert len(looks) == pytest.approx(len(first) / 2, rel=0.15)
     assert looks.count("bright") / len(looks) == pytest.approx(
         expected, abs=4.0 * (expected * (1.0 - expected) / len(looks)) ** 0.5
     )

@@ -25,7 +25,7 @@ EQUAL = 1e-9
 
 @cache
 def tables(name: str) -> Tables:
-    return Tables(machines.network(name), machines.pairs(name))
+    return Tables(machines.exported(name), machines.pairs(name))
 
 
 @cache
@@ -70,12 +70,12 @@ def test_pairs_of_faults(name, capsys):
             f"\n{name}: pairs {right.sum()} of {right.size} ({right.mean():.2%}, weighted by prior "
             f"{weighted:.2%})"
         )
-    assert right.mean() >= 0.98
-    assert weighted >= 0.99
+    assert right.mean() >= 0.99
+    assert weighted >= 0.995
 
 
 def test_only_roots_and_leaves_are_random(name):
-    network = machines.network(name)
+    network = machines.exported(name)
     inner = between(network, machines.machine(name))
     assert inner
     for node in inner:
@@ -86,7 +86,7 @@ def test_only_roots_and_leaves_are_random(name):
 
 
 def test_tests_and_complaints_are_leaves_of_deterministic_nodes_and_roots(name):
-    network, machine = machines.network(name), machines.machine(name)
+    network, machine = machines.exported(name), machines.machine(name)
     allowed = {*machine.parts, UNLISTED, *machine.shared_causes, *between(network, machine)}
     for leaf in (*machine.tests, *machine.complaints):
         assert not network.children[network.index[leaf]]
@@ -96,6 +96,7 @@ def test_tests_and_complaints_are_leaves_of_deterministic_nodes_and_roots(name):
 def test_the_engine_reads_the_tables_it_was_given(name):
     """With every root forced, the compiled network's leaves are the rows of the tables."""
     pairs, compiled = machines.pairs(name), machines.compiled(name)
+    coarse = Tables(machines.network(name), pairs)
     rng = np.random.default_rng(5)
     for row in rng.choice(len(pairs.sets), 6, replace=False):
         forced = dict.fromkeys(machines.machine(name).parts, "ok") | {UNLISTED: "ok"}
@@ -103,5 +104,5 @@ def test_the_engine_reads_the_tables_it_was_given(name):
         beliefs = compiled.posterior(forced)
         for test in machines.circuit_tests(name):
             np.testing.assert_allclose(
-                beliefs.marginal(test), tables(name).walked(test)[row], rtol=0.0, atol=1e-12
+                beliefs.marginal(test), coarse.walked(test)[row], rtol=0.0, atol=1e-12
             )

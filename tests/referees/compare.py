@@ -36,7 +36,7 @@ MOST_REPAIRS = 4
 ALLOWED, ALLOWED_AT_WORST = 0.01, 0.03
 """Bars for the 99th percentile, the referee's noise besides, and for the worst."""
 STANDARD_ERRORS = 3.0
-AGAIN = Effort(rounds=4, draws=1500, batch=4000, error=0.0006, batches=6)
+AGAIN = Effort(rounds=3, draws=1200, afar=2, batch=4000, error=0.0008, batches=5)
 
 
 @dataclass(frozen=True)

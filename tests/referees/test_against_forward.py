@@ -16,12 +16,12 @@ from tests.referees.pool import Pool
 from tests.referees.weighing import Effort
 
 STATES = 5
-QUICK = Effort(rounds=2, draws=800, batch=2000, error=0.002, batches=3)
+QUICK = Effort(rounds=1, draws=500, batch=2000, error=0.002, batches=3)
 
 
 @pytest.mark.parametrize("machine", ["standby_pump", "utility_vehicle"])
 def test_answers_agree_with_forward_simulation(machine: str) -> None:
-    pool = Pool(Bench(load_machine(machine)), 1500, seed=3)
+    pool = Pool(Bench(load_machine(machine)), 600, seed=3)
     for one in run(machine, STATES, 3, QUICK, pool):
         assert not one.broken, case_in_words(one)
         assert one.error <= ALLOWED + 3 * one.noise, case_in_words(one)

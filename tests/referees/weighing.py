@@ -46,9 +46,9 @@ class Effort:
         replicas: independent repetitions.
     """
 
-    rounds: int = 3
-    draws: int = 1000
-    afar: int = 2
+    rounds: int = 2
+    draws: int = 800
+    afar: int = 1
     batch: int = 2000
     error: float = 0.001
     batches: int = 6

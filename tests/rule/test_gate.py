@@ -127,9 +127,7 @@ def test_working_out_every_test_changes_nothing(seed: int) -> None:
 
 
 def test_barred_tests_are_not_chosen() -> None:
-    problem = small_problem(
-        np.array([0.6, 0.4]), [TELLS_ALL, TELLS_ALL], [1.0, 2.0], [20.0, 30.0]
-    )
+    problem = small_problem(np.array([0.6, 0.4]), [TELLS_ALL, TELLS_ALL], [1.0, 2.0], [20.0, 30.0])
     bench = ProblemBench(problem)
     for barred, action in (((0, 0), 0), ((1, 0), 1), ((1, 1), 2)):
         at = replace(bench.start.standing, barred=np.array(barred, dtype=bool))

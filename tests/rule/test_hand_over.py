@@ -55,6 +55,27 @@ def test_the_gate_does_not_hand_over_what_two_tests_find() -> None:
     assert optimal_minutes(bench.problem) == pytest.approx(82.0)
 
 
+def test_testing_on_pays_up_to_what_the_later_bits_may_cost() -> None:
+    # Three minutes for each of the two tests: 80 + 3 * 2 * 3 = 98 < 100, and 86 is the optimum.
+    bench = several(3.0)
+    assert Gate().decide(bench, bench.start) == 0
+    assert Expected(bench, Gate()).minutes(bench.start) == pytest.approx(86.0)
+    assert optimal_minutes(bench.problem) == pytest.approx(86.0)
+
+
+def test_one_quick_test_is_no_reason_to_go_on_when_the_others_are_slow() -> None:
+    # By hand: the first of two bits costs 5 minutes, the second 30. With both it takes 80 + 35
+    # minutes, with the first alone 5 + 100, handing over at once 100. As if every bit cost what
+    # the first does, 80 + 2 * 5 would be less than 100: bits late in a job cost more.
+    tests = [reads(True, True, False, False), reads(True, False, True, False)]
+    problem = small_problem(
+        np.full(4, 0.25), tests, [5.0, 30.0], [78.0] * 4, hand_over_minutes=100.0
+    )
+    bench = ProblemBench(problem)
+    assert optimal_minutes(problem) == pytest.approx(100.0)
+    assert Gate().decide(bench, bench.start) == problem.costs.hand_over
+
+
 def test_whoever_is_sure_of_nothing_hands_over_in_the_end() -> None:
     telling_nothing = np.full((2, 2), 0.5)
     problem = small_problem(

@@ -137,9 +137,12 @@ def test_how_many_faults_machines_have_that_stand_about(name: str) -> None:
     rng = np.random.default_rng(4)
     drawn = [one for _ in range(8) for one in _draw(ready, rng)]
     counts = np.bincount([min(len(one.faults), 5) for one in drawn], minlength=6)
-    assert stats.chisquare(
-        [*counts[:3], counts[3:].sum()], len(drawn) * np.array([*wanted[:3], wanted[3:].sum()])
-    ).pvalue > 0.01
+    assert (
+        stats.chisquare(
+            [*counts[:3], counts[3:].sum()], len(drawn) * np.array([*wanted[:3], wanted[3:].sum()])
+        ).pvalue
+        > 0.01
+    )
 
 
 def of_given(machine, free: frozenset[str]) -> np.ndarray:

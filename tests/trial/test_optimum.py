@@ -47,7 +47,9 @@ def test_an_area_is_paid_once() -> None:
 
 def test_hands_over_what_no_repair_fixes() -> None:
     # By hand: one repairable fault in two: 1 + 0.5 * 12 + 0.5 * 60 after a perfect test.
-    problem = small_problem(np.array([0.5, 0.5]), [TELLS_ALL], [1.0], [10.0], hand_over_minutes=60.0)
+    problem = small_problem(
+        np.array([0.5, 0.5]), [TELLS_ALL], [1.0], [10.0], hand_over_minutes=60.0
+    )
     assert optimal_minutes(problem) == pytest.approx(37.0)
 
 

@@ -50,7 +50,10 @@ def test_what_the_circuit_says_is_what_is_seen_but_for_slips() -> None:
     # By hand: behind an open fuse a lamp is dark, with all well it is bright; what is written down
     # wrong is spread evenly over the outcomes.
     slip, n = slip_of("fuse_lamp")
-    for truth, seen in ((Truth(faults(("main_fuse", "open")), 0), "dark"), (Truth((), 0), "bright")):
+    for truth, seen in (
+        (Truth(faults(("main_fuse", "open")), 0), "dark"),
+        (Truth((), 0), "bright"),
+    ):
         found = shares(truth, "fuse_lamp")
         assert found.pop(seen) == pytest.approx(1.0 - slip + slip / n, abs=1e-3)
         assert list(found.values()) == pytest.approx([slip / n] * (n - 1), abs=1e-3)
