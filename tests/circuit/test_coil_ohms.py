@@ -5,14 +5,14 @@ from __future__ import annotations
 import pytest
 
 from diagnose.errors import MachineFileError
-from diagnose.faults.behaviour import single_behaviour
+from diagnose.faults.behaviour import make_behaviour
 from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_path, read_machine, read_text
 
 
 def test_an_ohmmeter_on_the_coil_tells_its_faults_and_nothing_of_the_contacts() -> None:
     machine = load_machine("utility_vehicle")
-    behaviour = single_behaviour(machine)
+    behaviour = make_behaviour(machine)
     column = behaviour.column["relay_coil_ohms"]
     coil = machine.parts["start_relay"].coil_ohms
     shown = {

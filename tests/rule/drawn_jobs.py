@@ -1,4 +1,6 @@
-"""Jobs on machines that come to the shop, some steps on: what is wrong is drawn, the circuit answers.
+"""Jobs on machines that come to the shop, some steps on.
+
+What is wrong is drawn, the circuit answers.
 
 Half of the tests are those that the rule proposes, the others are any that can be done; readings,
 findings that are not sure, tools that are not at hand, repairs at a guess and checks that nobody
