@@ -1,7 +1,8 @@
 """What is wrong with the machines of a trial, against sums over every fault set.
 
 The sums come from the machine file (`tests/ahead/file_priors.py`) and from the circuit; the draws
-go forward, shared causes first, then part by part, and are kept when the complaint is made and shows.
+go forward, shared causes first, then part by part, and are kept when the complaint is made and
+shows.
 """
 
 from __future__ import annotations
