@@ -123,7 +123,7 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
     tables = tables_of(sets.columns, solved, rows, there)
     own = by_row[rows] / kept
     known = survey(tables, np.arange(len(rows)), own, solved.n_faults)
-    good = _reads_good(sets, solved, rows, own)
+    good = _reads_good(sets, solved, rows, own, there)
     return Belief(
         members=solved.members[rows],
         weight=own,
@@ -217,12 +217,19 @@ def clashing(sets: SolvedSets, found: SearchResult) -> list[tuple[str, str]]:
     return [(step.node, step.state) for step in kept if isinstance(step, Factor)]
 
 
-def _reads_good(sets: SolvedSets, solved: Solved, rows: Ints, weight: Floats) -> Floats:
-    """(tests,) probability that each test reads as on a good machine."""
+def _reads_good(
+    sets: SolvedSets, solved: Solved, rows: Ints, weight: Floats, there: Floats
+) -> Floats:
+    """(tests,) probability that each test reads as on a good machine.
+
+    Of tests that look for a cause only for a part's failure: it is there or not with the fault.
+    """
     columns = np.maximum(sets.columns.column, 0)
     good = solved.place[solved.pair_row[-1, -1], columns]
     found: Floats = weight @ (solved.place[rows[:, None], columns] == good)
-    return np.where(sets.columns.column < 0, 0.0, found)
+    absent = np.append(1.0 - weight @ there, 0.0)
+    absent[: sets.priors.n_free] = 0.0
+    return np.where(sets.columns.column < 0, absent[sets.columns.cause], found)
 
 
 def _there(sets: SolvedSets, found: SearchResult, rows: Ints, weight: Floats) -> Floats:

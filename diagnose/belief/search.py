@@ -165,10 +165,10 @@ def _remainder(
     drawn, bounds = frontier.drawn(solved, count)
     if not drawn:
         return frontier.left_out, "budget"
-    now, done = sets.with_sets(drawn), None
+    asked, done = dict.fromkeys(drawn), None
     while done is None or done.missing:
-        missing = done.missing if done is not None else ()
-        now = sets.with_sets([*drawn, *missing])
+        asked |= dict.fromkeys(done.missing if done is not None else ())
+        now = sets.with_sets([*asked])
         rows = np.array([now.row(faults) for faults in drawn], dtype=np.int64)
         done = replay(now, sets.priors, steps_of(sets, now, situation), rows)
     weight = done.prior[: len(drawn)] * done.like[:, : len(drawn)].prod(axis=0)
