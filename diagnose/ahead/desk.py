@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
+MOST_STATES = 20_000
+"""So many states are kept before all are forgotten and worked out anew."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DeskState:
@@ -69,6 +72,7 @@ class Desk:
         self.costs = prepared.costs
         self._number = {test: place for place, test in enumerate(self.costs.tests.names)}
         self._skipped = tuple(skipped)
+        self._kept = 0
         ordered = replace(
             situation,
             findings=self._ordered(situation.findings),
@@ -165,6 +169,10 @@ class Desk:
             self.belief(state)
         except ClashError:
             return None
+        self._kept += 1
+        if self._kept > MOST_STATES:
+            self.start.later.clear()
+            self._kept = 0
         return state
 
     def _ordered(self, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

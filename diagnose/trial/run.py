@@ -99,7 +99,7 @@ def run_trial(  # noqa: PLR0913 - each says another thing about the trial
 
     Raises:
         UnknownNameError: no such machine, policy or complaint.
-        ValueOutOfRangeError: too few or too many jobs.
+        ValueOutOfRangeError: too few or too many jobs; a complaint that the machine never has.
         MachineFileError, CircuitError, NetworkError: the machine cannot be read or solved.
     """
     make_policy(policy)

@@ -17,6 +17,7 @@ from diagnose.ahead.problem import without
 from diagnose.ahead.world import outcome_of
 from diagnose.circuit.netlist import NONE
 from diagnose.circuit.settling import blow_fuses
+from diagnose.errors import ValueOutOfRangeError
 from diagnose.faults.outcomes import check_chances, complaint_chances
 from diagnose.faults.priors import new_part_modes
 from diagnose.rule.minutes import price_minutes
@@ -136,6 +137,9 @@ def draw_truths(
         complaint: what is reported.
         count: how many.
         rng: random numbers.
+
+    Raises:
+        ValueOutOfRangeError: the complaint is so rare that too few are found.
     """
     column = prepared.behaviour.column[complaint]
     found: list[Truth] = []
@@ -150,6 +154,9 @@ def draw_truths(
         comes = complaint_chances(values)[:, 0] * (1.0 - values.mean(axis=-1))
         kept = rng.random(len(drawn)) < comes
         found += [drawn[place] for place in np.flatnonzero(kept).tolist()]
+    if len(found) < count:
+        named = f"machines that come with {complaint}, of {MOST_DRAWN * BLOCK}"
+        raise ValueOutOfRangeError(named, float(len(found)), float(count), float(count), "")
     return found[:count]
 
 

@@ -12,10 +12,11 @@ from uuid import uuid4
 
 import numpy as np
 
-from diagnose.ahead.desk import Desk
+from diagnose.ahead.desk import MOST_STATES, Desk
 from diagnose.ahead.play import Dice, job_generator, play
 from diagnose.ahead.policies import make_policy
 from diagnose.belief.situation import Situation
+from diagnose.errors import ValueOutOfRangeError
 from diagnose.faults.outcomes import complaint_chances
 from diagnose.rule.prepared import prepared
 from diagnose.trial.shop import Shop, draw_truths
@@ -103,9 +104,12 @@ class Bays:
         desk, shop, decided = self._desks[place], self._shops[place], self._decided[place]
 
         def decide(state: DeskState) -> int:
-            if state.key not in decided:
-                decided[state.key] = self._policy.decide(desk, state)
-            return decided[state.key]
+            action = decided.get(state.key)
+            if action is None:
+                if len(decided) >= MOST_STATES:
+                    decided.clear()
+                action = decided[state.key] = self._policy.decide(desk, state)
+            return action
 
         done = play(desk, shop, decide, dice)
         return (
@@ -126,7 +130,11 @@ def piece_generator(seed: int, first: int) -> np.random.Generator:
 
 
 def complaint_shares(ready: Prepared, complaints: Sequence[str]) -> NDArray[np.float64]:
-    """(complaints,) how often each comes, of all jobs with one of them."""
+    """(complaints,) how often each comes, of all jobs with one of them.
+
+    Raises:
+        ValueOutOfRangeError: no fault of the machine gives any of them.
+    """
     solved = ready.sets.now()
     rows = np.arange(solved.n_base)
     found = []
@@ -134,6 +142,9 @@ def complaint_shares(ready: Prepared, complaints: Sequence[str]) -> NDArray[np.f
         values = solved.readings(ready.behaviour.column[complaint], rows)
         comes = complaint_chances(values)[:, 0] * (1.0 - values.mean(axis=-1))
         found.append(float(solved.prior[rows] @ comes))
+    if sum(found) <= 0.0:
+        named = f"chance that a machine comes with {' or '.join(complaints)}"
+        raise ValueOutOfRangeError(named, sum(found), 1e-12, 1.0, "")
     return np.array(found) / sum(found)
 
 

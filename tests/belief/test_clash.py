@@ -38,7 +38,7 @@ def possible(findings: tuple[Finding, ...]) -> bool:
     return bool(likely.max() > 0.0)
 
 
-DIM = Finding("watch", "slow")
+DIM = Finding("pilot", "dim")
 DARK_AND_BRIGHT = (
     Finding("look_damp", "found"),
     Finding("pilot", "bright"),
@@ -54,11 +54,7 @@ DARK_AND_BRIGHT = (
         DARK_AND_BRIGHT,
         DARK_AND_BRIGHT[::-1],
         (Finding("listen", "pulls_in"), Finding("key_ohms", "open"), Finding("watch", "slow")),
-        (
-            Finding("shake_ground", "steady"),
-            Finding("fuse_look", "damage_seen"),
-            Finding("watch", "slow"),
-        ),
+        (Finding("look_nest", "found"), Finding("fuse_look", "damage_seen"), DIM),
     ],
 )
 def test_a_smallest_set_is_named(findings: tuple[Finding, ...]) -> None:

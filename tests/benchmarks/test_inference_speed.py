@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 
 PUBLISHED = ("alarm", "andes")
 MACHINES = ("standby_pump", "utility_vehicle")
-"""The smallest and the largest of the shipped machines."""
+"""The smallest and the largest of the shipped machines, coarser than exported: see
+`tests.export.machines`. As exported, pyAgrum needs gigabytes for all posteriors at once."""
 
 SECONDS: dict[tuple[str, str], float] = {}
 """What was measured, by network and engine; empty when timing is off."""
@@ -36,8 +37,8 @@ SECONDS: dict[tuple[str, str], float] = {}
 def ratios() -> Iterator[None]:
     yield
     for (name, engine), seconds in SECONDS.items():
-        ours = SECONDS[name, "ours"]
-        print(f"\n{name}: {engine} {seconds * 1e3:,.1f} ms, {seconds / ours:,.1f} times")  # noqa: T201
+        times = seconds / SECONDS[name, "ours"]
+        print(f"\n{name}: {engine} {seconds * 1e3:,.1f} ms, {times:,.1f} times ours")  # noqa: T201
 
 
 def keep(benchmark, name: str, engine: str) -> None:
@@ -100,7 +101,7 @@ def test_pyagrum_lazy_propagation(benchmark, name):
 
 @pytest.mark.parametrize("name", ["alarm", "standby_pump"])
 def test_pgmpy_variable_elimination(benchmark, name):
-    """On alarm and the smallest machine only, and there for three parts: it takes minutes."""
+    """On alarm and the smallest machine only, and there for some parts: one query each."""
     from pgmpy.inference import VariableElimination  # noqa: PLC0415 - two seconds
 
     benchmark.group = f"all posteriors of {name}"
@@ -108,7 +109,7 @@ def test_pgmpy_variable_elimination(benchmark, name):
     model = to_pgmpy(net)
     nodes = [family.node for family in net.families if family.node not in found]
     if name in MACHINES:
-        nodes = list(machines.machine(name).parts)[:3]
+        nodes = list(machines.machine(name).parts)[: 3 if benchmark.disabled else None]
 
     def ask() -> list:
         engine = VariableElimination(model)

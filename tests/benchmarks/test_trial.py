@@ -102,7 +102,7 @@ def test_jobs_per_second(benchmark):
 
 def test_small_machines_against_the_optimum(benchmark):
     """The gate within 1 % on the mean and 8 % at worst, rollout within 0.5 % on the mean."""
-    seeds = range(200 if benchmark.enabled else 4)
+    seeds = range(200 if benchmark.enabled else 2)
     names = ("gate", "rollout", *(("plain_gate", *CERTAINTY) if benchmark.enabled else ()))
 
     def over() -> np.ndarray:

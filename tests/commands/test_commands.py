@@ -153,9 +153,12 @@ def test_network_writes_a_file_that_another_library_reads(
     pyAgrum keeps what it reads from BIF in single precision: 24 bits, 6e-8 (IEEE 754).
     """
     file = tmp_path / "cart.bif"
-    ran = call("network", cart, "--bif", str(file), "--json")
+    ran = call("network", cart, "--bif", str(file), "--states", "10", "--json")
     read = pyagrum.loadBN(str(file))
+    error = ran.json.pop("error")
     assert ran.json == {"file": str(file), "nodes": read.size()}
+    assert error["states"] == 10
+    assert 0.0 <= error["median"] <= error["percentile_99"] <= error["largest"] < 0.05
     machine = load_machine(cart)
     assert {*machine.parts, *machine.complaints} <= set(read.names())
     inference = pyagrum.LazyPropagation(read)  # type: ignore[no-untyped-call]

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 POOL = 3000
 MOST_REPAIRS = 4
+SHARE_COMPARED = 0.4
+"""Of the states that a job goes through."""
 ALLOWED, ALLOWED_AT_WORST = 0.01, 0.03
 """Bars for the 99th percentile, the referee's noise besides, and for the worst."""
 STANDARD_ERRORS = 3.0
@@ -71,11 +73,11 @@ class Compared:
         return self.excess > self.bound
 
 
-def compare(pool: Pool, state: State, effort: Effort, seed: int) -> Compared:
+def compare(pool: Pool, state: State, effort: Effort, again: Effort, seed: int) -> Compared:
     """One state, weighed again where it looks wrong."""
     first = _against(state, weigh(pool, state.story, effort, seed, [state.course]))
     if first.excess > min(first.bound, ALLOWED) or not np.isfinite(first.error):
-        return _against(state, weigh(pool, state.story, AGAIN, seed + 1, [state.course]))
+        return _against(state, weigh(pool, state.story, again, seed + 1, [state.course]))
     return first
 
 
@@ -113,14 +115,17 @@ def _against(state: State, figures: Figures) -> Compared:
 def states(pool: Pool, machine: str, n: int, seed: int) -> Iterator[State]:
     """So many states, with no repair up to four in like numbers."""
     rng = np.random.default_rng(seed)
-    counts = np.zeros(MOST_REPAIRS + 1, dtype=int)
-    while counts.sum() < n:
-        for state in Walk(pool, machine, rng).states():
+    left = np.full(MOST_REPAIRS + 1, n // (MOST_REPAIRS + 1))
+    left[: n % (MOST_REPAIRS + 1)] += 1
+    while left.any():
+        wanted = int(left.argmax())
+        for state in Walk(pool, machine, wanted, rng).states():
             repairs = len(state.story.repairs)
-            wanted = counts[repairs] < n / (MOST_REPAIRS + 1)
-            if counts.sum() < n and wanted and rng.random() < 0.4:
-                counts[repairs] += 1
+            if left[repairs] and rng.random() < SHARE_COMPARED:
+                left[repairs] -= 1
                 yield state
+                if not left[wanted]:
+                    break
 
 
 def run(
@@ -128,6 +133,7 @@ def run(
     n: int,
     seed: int,
     effort: Effort = ENOUGH,
+    again: Effort = AGAIN,
     pool: Pool | None = None,
     progress: Callable[[Compared], None] | None = None,
 ) -> list[Compared]:
@@ -135,7 +141,7 @@ def run(
     pool = pool or Pool(Bench(load_machine(machine)), POOL, seed)
     found = []
     for number, state in enumerate(states(pool, machine, n, seed)):
-        found.append(compare(pool, state, effort, 1000 * seed + number))
+        found.append(compare(pool, state, effort, again, 1000 * seed + number))
         pool.bench.forget()
         if progress is not None:
             progress(found[-1])

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 MOST_STEPS = 16
 FOLLOWS_ADVICE = 0.7
-A_REPAIR_ANYWAY = 0.12
+A_REPAIR_ANYWAY = 0.3
 NUMBERS, NOT_SURE, NOT_TRIED, COLD_BARN = 0.4, 0.12, 0.1, 0.3
 """How often a number is given where one can be, a finding is half remembered, nobody tries the
 machine after a repair, the battery is not at 20 degrees."""
@@ -68,11 +68,12 @@ def told(job: Job, step: Written | Repaired) -> Job:
 class Walk:
     """One job."""
 
-    def __init__(self, pool: Pool, machine: str, rng: np.random.Generator) -> None:
+    def __init__(self, pool: Pool, machine: str, n_repairs: int, rng: np.random.Generator) -> None:
+        """A job with so many repairs, if it comes to them."""
         self.pool, self.rng = pool, rng
         complaint = str(rng.choice(list(pool.bench.machine.complaints)))
         self.n_faults = int(rng.integers(1, 5))
-        self.n_repairs = int(rng.integers(0, 5))
+        self.n_repairs = n_repairs
         celsius = float(rng.integers(-25, 36)) if rng.random() < COLD_BARN else 20.0
         world = draw_world(pool, complaint, self.n_faults, rng)
         self.stand = Stand(pool.bench, pool.priors, world, rng, celsius)
@@ -88,7 +89,8 @@ class Walk:
                 yield self._state(None)
                 return
             yield self._state(advice)
-            if advice.verdict.action == "done" and self.rng.random() < 0.5:
+            over = len(self.story.repairs) >= self.n_repairs
+            if over and advice.verdict.action == "done" and self.rng.random() < 0.5:
                 return
             step = self._next(advice)
             if step is None:

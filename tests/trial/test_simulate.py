@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from diagnose.errors import ValueOutOfRangeError
+from diagnose.job import prepare
 from diagnose.machine.load import load_machine
 from diagnose.trial.sensitivity import with_other_priors
+from diagnose.trial.shop import draw_truths
 from diagnose.trial.simulate import PIECE, Bays, Workshop, complaint_shares, simulate
 from tests.ahead.forward import cart, complaint_fits, every_set
 from tests.commands.carts import CART
@@ -36,6 +41,26 @@ def test_more_jobs_begin_with_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_the_same_jobs_for_any_number_of_processes() -> None:
     one, two = (simulate(shop("repair_only"), PIECE + 50, 3, workers=n) for n in (1, 2))
     np.testing.assert_array_equal(one, two)
+
+
+def test_forgetting_what_was_decided_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = simulate(shop("gate"), 25, 7)
+    monkeypatch.setattr("diagnose.trial.simulate.MOST_STATES", 3)
+    monkeypatch.setattr("diagnose.ahead.desk.MOST_STATES", 3)
+    np.testing.assert_array_equal(whole, simulate(shop("gate"), 25, 7))
+
+
+def test_a_complaint_that_nothing_gives_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    machine = load_machine(CART)
+    nothing = {(part.id, mode): 0.0 for part in machine.parts.values() for mode in part.modes}
+    sound = replace(
+        with_other_priors(machine, nothing), unlisted_per_1000=0.0, content_hash="sound"
+    )
+    with pytest.raises(ValueOutOfRangeError, match="silent"):
+        complaint_shares(prepare(sound), ("silent",))
+    monkeypatch.setattr("diagnose.trial.shop.MOST_DRAWN", 2)
+    with pytest.raises(ValueOutOfRangeError, match="silent"):
+        draw_truths(prepare(sound), "silent", 5, np.random.default_rng(0))
 
 
 def test_other_seeds_give_other_jobs() -> None:
