@@ -104,10 +104,11 @@ def reading_likelihood(
     Returns:
         (...) density, per unit of the reading (per unit of its logarithm for ohms).
     """
-    spread = np.maximum(spread_of(test, values), 1e-6)
     mean, at = values, reading
     if test.kind == "ohms":
-        mean = np.clip(mean, LOW_OHMS, HIGH_OHMS)
+        mean = np.clip(values, LOW_OHMS, HIGH_OHMS)
+    spread = np.maximum(spread_of(test, mean), 1e-6)
+    if test.kind == "ohms":
         spread = np.clip(spread / mean, LEAST_RELATIVE_SPREAD, 1.0)
         mean = np.log(mean)
         at = math.log(min(max(reading, LOW_OHMS), HIGH_OHMS))
