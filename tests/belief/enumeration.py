@@ -205,9 +205,10 @@ def outcomes_by_hand(test: Test, values: np.ndarray) -> np.ndarray:
 
 def densities_by_hand(test: Test, reading: float, values: np.ndarray) -> tuple[np.ndarray, float]:
     """(sets,) density of a reading, slips included, and that of a slip."""
-    spread = test.spread + test.spread_percent / 100.0 * np.abs(values)
     if test.kind == "ohms":
         values = np.clip(values, LOW_OHMS, HIGH_OHMS)
+    spread = test.spread + test.spread_percent / 100.0 * np.abs(values)
+    if test.kind == "ohms":
         spread = np.clip(spread / values, LEAST_RELATIVE_SPREAD, 1.0)
         values, reading = np.log(values), math.log(min(max(reading, LOW_OHMS), HIGH_OHMS))
         rest = 1.0 / math.log(HIGH_OHMS / LOW_OHMS)
