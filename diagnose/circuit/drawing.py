@@ -71,14 +71,14 @@ def draw(machine: Machine, suspects: Mapping[str, float] | None = None) -> str:
     width = max(least, (layout.height + HEAD + FOOT) * PAGE_RATIO)
     height = max(layout.height + HEAD + FOOT, width / PAGE_RATIO)
     left = min((width - layout.width) / 2.0, (width - LEAST_WIDTH) / 2.0 + MARGIN)
-    title = wrap(_title(machine), width - left - MARGIN, 19.0, 1)[0]
+    title = f"{machine.title}: start circuit"
     size = f'width="{width:.0f}" height="{height:.0f}"'
     pieces = [
         f'<svg {XMLNS} viewBox="0 0 {width:.0f} {height:.0f}" {size} role="img">',
-        f"<title>{escape(_title(machine))}</title>",
+        f"<title>{escape(title)}</title>",
         f"<style>{STYLE}</style>",
         f'<rect {size} fill="#fff"/>',
-        _text((left, 34.0), title, 19.0, weight="bold"),
+        _text((left, 34.0), wrap(title, width - left - MARGIN, 19.0, 1)[0], 19.0, weight="bold"),
         f'<g transform="translate({left:.1f} {HEAD:.1f})">',
         *_wires(layout),
         *(_sign(sign) for sign in layout.signs),
@@ -88,10 +88,6 @@ def draw(machine: Machine, suspects: Mapping[str, float] | None = None) -> str:
         "</svg>",
     ]
     return "\n".join(pieces) + "\n"
-
-
-def _title(machine: Machine) -> str:
-    return f"{machine.title}: start circuit"
 
 
 def _checked(machine: Machine, suspects: Mapping[str, float]) -> dict[str, float]:

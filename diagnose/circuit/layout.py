@@ -75,13 +75,6 @@ class Layout:
     height: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Placed:
-    item: Item
-    column: int
-    y: float
-
-
 @dataclass(slots=True)
 class _Link:
     """A wire from the right side of one box to the left sides of others, through a channel."""
@@ -100,52 +93,43 @@ class _Link:
         low, high = self.span
         return all(high < a - LANE or low > b + LANE for a, b in spans)
 
-    def turns_off_before(self, other: _Link) -> bool:
-        """Whether this one leaves where the other, in the same channel, arrives."""
-        meets = any(abs(self.start - end) < LANE for end in other.ends)
-        return self is not other and self.column == other.column and meets
-
 
 @dataclass(slots=True)
 class _Grid:
-    """Boxes put into columns from the top down."""
+    """Boxes put into columns from the top down; x counts columns here."""
 
     limit: int
-    placed: list[_Placed] = field(default_factory=list)
+    boxes: list[Box] = field(default_factory=list)
     links: list[_Link] = field(default_factory=list)
-    inner: list[tuple[int, float]] = field(default_factory=list)
-    signs: list[tuple[str, bool, int, float]] = field(default_factory=list)
+    inner: list[Point] = field(default_factory=list)
+    signs: list[Sign] = field(default_factory=list)
     free: dict[int, float] = field(default_factory=lambda: defaultdict(float))
 
     def place(self, run: Run, column: int, top: float) -> float:
         """Put a run and all that follows it; returns the height of its first box."""
         pieces = [run.items[i : i + self.limit] for i in range(0, len(run.items), self.limit)]
-        columns = range(column, column + len(pieces))
-        top = max(top, *(self.free[c] for c in columns))
-        for c, piece in zip(columns, pieces, strict=True):
-            self._piece(piece, c, top)
+        last = column + len(pieces) - 1
+        top = max(top, *(self.free[c] for c in range(column, last + 1)))
+        for c, piece in enumerate(pieces, column):
             if c > column:
-                self.links.append(_Link(c - 1, self.placed[-1 - len(piece)].y, [top]))
-        last, bottom = columns[-1], self.placed[-1].y
+                self.links.append(_Link(c - 1, self.boxes[-1].y, [top]))
+            heights = [top + i * ROW for i in range(len(piece))]
+            self.boxes += [Box(item, c, y) for item, y in zip(piece, heights, strict=True)]
+            self.inner += [(c, y) for y in heights[1:]]
+            self.free[c] = top + len(piece) * ROW + GAP
+        bottom = self.boxes[-1].y
         if run.ends_at is not None:
-            self.signs.append((run.ends_at, run.grounded, last, bottom))
+            self.signs.append(Sign(run.ends_at, run.grounded, last, bottom))
             self.free[last] += SIGN - (ROW - BOX_HEIGHT)
-        self._follow(run, last, bottom, top)
+        # what reaches furthest comes first: the shorter runs then fit in below its start
+        self.hang(sorted(run.children, key=lambda child: -_reach(child)), last, bottom, top)
         return top
 
-    def _piece(self, piece: list[Item], column: int, top: float) -> None:
-        for i, item in enumerate(piece):
-            self.placed.append(_Placed(item, column, top + i * ROW))
-            if i:
-                self.inner.append((column, top + i * ROW))
-        self.free[column] = top + len(piece) * ROW + GAP
-
-    def _follow(self, run: Run, column: int, bottom: float, top: float) -> None:
-        """What reaches furthest comes first: the shorter runs then fit in below its start."""
-        order = sorted(run.children, key=lambda child: -_reach(child))
-        ends = [self.place(child, column + 1, top) for child in order]
+    def hang(self, runs: list[Run], column: int, start: float, top: float) -> None:
+        """Put runs to the right of a column, wired to a height in it."""
+        ends = [self.place(run, column + 1, top) for run in runs]
         if ends:
-            self.links.append(_Link(column, bottom, ends))
+            self.links.append(_Link(column, start, ends))
 
     def lanes(self) -> dict[int, int]:
         """Give every link a lane of its channel where none overlaps; returns lanes in use.
@@ -159,16 +143,22 @@ class _Grid:
             if id(link) in done:
                 return
             done.add(id(link))
-            before = [one for one in self.links if one.turns_off_before(link)]
-            for one in before:
-                give(one)
-            first = max((one.lane + 1 for one in before), default=0)
+            before = [
+                other
+                for other in self.links
+                if other is not link
+                and other.column == link.column
+                and any(abs(other.start - end) < LANE for end in link.ends)
+            ]
+            for other in before:
+                give(other)
+            first = max((other.lane + 1 for other in before), default=0)
             lanes = used[link.column]
             link.lane = next(i for i in count(first) if i >= len(lanes) or link.fits(lanes[i]))
             lanes.extend([] for _ in range(link.lane + 1 - len(lanes)))
             lanes[link.lane].append(link.span)
 
-        for link in sorted(self.links, key=lambda one: (one.column, one.span)):
+        for link in sorted(self.links, key=lambda link: (link.column, link.span)):
             give(link)
         return {column: len(lanes) for column, lanes in used.items()}
 
@@ -186,67 +176,56 @@ def make_layout(machine: Machine) -> Layout:
     """
     plus, minus = make_runs(machine)
     tries = [_lay_out(plus, minus, limit) for limit in range(2, LONGEST + 1)]
-    return min(tries, key=lambda one: max(one.width, one.height * PAGE_RATIO))
+    return min(tries, key=lambda layout: max(layout.width, layout.height * PAGE_RATIO))
 
 
 def _lay_out(plus: Run, minus: list[Run], limit: int) -> Layout:
+    """The battery, and what hangs on its posts, above and below the middle of its box."""
     grid = _Grid(limit)
     grid.place(Run(plus.items[:1]), 0, 0.0)
     rest = [replace(plus, items=plus.items[1:])] if plus.items[1:] else plus.children
-    half = BOX_HEIGHT / 4.0
-    _hang(grid, rest, -half)
-    _hang(grid, minus, half)
-    lanes = grid.lanes()
-    return _drawn(grid, lanes)
-
-
-def _hang(grid: _Grid, runs: list[Run], offset: float) -> None:
-    """Runs that hang on a post of the battery, above or below the middle of its box."""
-    ends = [grid.place(run, 1, 0.0) for run in runs]
-    if ends:
-        grid.links.append(_Link(0, offset, ends))
+    grid.hang(rest, 0, -BOX_HEIGHT / 4.0, 0.0)
+    grid.hang(minus, 0, BOX_HEIGHT / 4.0, 0.0)
+    return _drawn(grid, grid.lanes())
 
 
 def _drawn(grid: _Grid, lanes: dict[int, int]) -> Layout:
-    columns = max(one.column for one in grid.placed) + 1
+    """The grid with its columns in the picture's units."""
+    columns = int(max(box.x for box in grid.boxes)) + 1
     left = [0.0]
     for column in range(columns):
         channel = 2 * SIDE + LANE * max(lanes.get(column, 1) - 1, 0)
         left.append(left[-1] + BOX_WIDTH + channel)
-    middle, centre = BOX_HEIGHT / 2.0, BOX_WIDTH / 2.0
+    centre = [x + BOX_WIDTH / 2.0 for x in left]
     wires: list[tuple[Point, ...]] = [
-        ((left[c] + centre, y - ROW + BOX_HEIGHT), (left[c] + centre, y)) for c, y in grid.inner
+        ((centre[int(c)], y - ROW + BOX_HEIGHT), (centre[int(c)], y)) for c, y in grid.inner
     ]
     dots: list[Point] = []
     for link in grid.links:
-        _wire(link, left, middle, wires, dots)
-    signs = [
-        Sign(net, grounded, left[c] + centre, y + BOX_HEIGHT) for net, grounded, c, y in grid.signs
-    ]
+        _wire(link, left, wires, dots)
     return Layout(
-        boxes=tuple(Box(one.item, left[one.column], one.y) for one in grid.placed),
+        boxes=tuple(replace(box, x=left[int(box.x)]) for box in grid.boxes),
         wires=tuple(wires),
         dots=tuple(dots),
-        signs=tuple(signs),
+        signs=tuple(
+            replace(sign, x=centre[int(sign.x)], y=sign.y + BOX_HEIGHT) for sign in grid.signs
+        ),
         width=left[columns - 1] + BOX_WIDTH,
         height=max(grid.free.values()) - GAP,
     )
 
 
 def _wire(
-    link: _Link,
-    left: list[float],
-    middle: float,
-    wires: list[tuple[Point, ...]],
-    dots: list[Point],
+    link: _Link, left: list[float], wires: list[tuple[Point, ...]], dots: list[Point]
 ) -> None:
     """A link's pieces; dots where three or more meet."""
+    middle = BOX_HEIGHT / 2.0
     start = (left[link.column] + BOX_WIDTH, link.start + middle)
     lane = start[0] + SIDE + LANE * link.lane
-    heights = sorted({link.start, *link.ends})
     for end in link.ends:
         goal = (left[link.column + 1], end + middle)
         wires.append((start, (lane, start[1]), (lane, goal[1]), goal))
+    heights = sorted({link.start, *link.ends})
     for height in heights:
         above, below = height > heights[0], height < heights[-1]
         arms = above + below + (height == link.start) + (height in link.ends)

@@ -19,7 +19,7 @@ import numpy as np
 from diagnose.circuit.lanes import contacts_made, make_lanes
 from diagnose.circuit.netlist import LOOSE_OHMS
 from diagnose.circuit.rigs import AMPS, COIL, LAMP, LEVEL, LOOSE, OHMS, RELAY
-from diagnose.circuit.settling import across, blow_fuses, let_go, main_amps, settle
+from diagnose.circuit.settling import across, blow_fuses, main_amps, settle, stand
 from diagnose.machine.model import OPEN_OHMS
 
 if TYPE_CHECKING:
@@ -86,7 +86,8 @@ def _both_readings(lanes: Lanes) -> Iterator[tuple[Settled, NDArray[np.int64], s
     yield settled, np.arange(len(lanes)), slice(0, 2)
     moving = np.flatnonzero(settled.moving.any(axis=0))
     if len(moving):
-        yield let_go(settled).take(moving), moving, slice(1, 2)
+        some = settled.take(moving)
+        yield stand(some, some.let_go), moving, slice(1, 2)
     loose = np.flatnonzero(lanes.loose())
     if len(loose):
         yield settle(replace(lanes.take(loose), touching=False)), loose, slice(1, 2)
@@ -97,17 +98,13 @@ def _observed(settled: Settled, observable: Observable) -> Floats:
     if observable.kind == AMPS:
         return main_amps(settled.lanes, settled.siemens, settled.volts, observable.part)
     if observable.kind == RELAY:
-        return _relay_level(settled, observable.part)
+        row = list(settled.lanes.circuit.netlist.gates).index(observable.part)
+        still = np.where(settled.worked[row], PULLS_IN, SILENT)
+        return np.where(settled.moving[row], CHATTERS, still)
     if observable.kind == LEVEL:
         return _level(settled, observable)
     volts = across(settled.volts, observable.plus, observable.minus)
     return np.abs(volts) if observable.kind == LAMP else volts
-
-
-def _relay_level(settled: Settled, part: int) -> Floats:
-    row = list(settled.lanes.circuit.netlist.gates).index(part)
-    still = np.where(settled.worked[row], PULLS_IN, SILENT)
-    return np.where(settled.moving[row], CHATTERS, still)
 
 
 def _level(settled: Settled, observable: Observable) -> Floats:

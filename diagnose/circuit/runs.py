@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from itertools import takewhile
 from typing import TYPE_CHECKING
 
-from diagnose.circuit.trees import make_trees
+from diagnose.circuit.wiring import make_trees
 from diagnose.machine.ends import coil_nets
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ contacts pulled in and with them let go.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -156,9 +156,12 @@ def settle(lanes: Lanes) -> Settled:
     _close(seen, left, codes[left], ends)
     moving = np.flatnonzero(ends[2])
     codes[moving] = ends[0, moving]
-    worked = _decode(codes, n_gated)
-    done = Settled(lanes, siemens, volts, worked, _decode(ends[2], n_gated), ends[1])
-    return _stand(done, moving, codes[moving])
+    worked, shaky = _decode(codes, n_gated), _decode(ends[2], n_gated)
+    done = Settled(lanes, siemens, volts, worked, shaky, ends[1])
+    if len(moving):
+        pulled_in = stand(done.take(moving), codes[moving])
+        siemens[:, moving], volts[:, moving] = pulled_in.siemens, pulled_in.volts
+    return done
 
 
 def _close(seen: list[Codes], at: NDArray[np.int64], now: Codes, ends: Codes) -> None:
@@ -176,25 +179,11 @@ def _close(seen: list[Codes], at: NDArray[np.int64], now: Codes, ends: Codes) ->
     ends[2, at] = union & ~np.bitwise_and.reduce(np.where(inside, path, every), axis=0)
 
 
-def _stand(settled: Settled, at: NDArray[np.int64], codes: Codes) -> Settled:
-    """The same circuits with the contacts of some lanes held as the codes say."""
-    if not len(at):
-        return settled
-    some = settled.lanes.take(at)
-    worked = settled.worked.copy()
-    worked[:, at] = _decode(codes, len(worked))
-    siemens, volts = settled.siemens.copy(), settled.volts.copy()
-    part = siemens[:, at]
-    set_contacts(some, part, worked[:, at])
-    siemens[:, at] = part
-    volts[:, at] = _solve(some, part)
-    return Settled(settled.lanes, siemens, volts, worked, settled.moving, settled.let_go)
-
-
-def let_go(settled: Settled) -> Settled:
-    """The same circuits; where contacts never rest, with them let go."""
-    moving = np.flatnonzero(settled.moving.any(axis=0))
-    return _stand(settled, moving, settled.let_go[moving])
+def stand(settled: Settled, codes: Codes) -> Settled:
+    """The same circuits with their contacts held as the codes say."""
+    worked, siemens = _decode(codes, len(settled.worked)), settled.siemens.copy()
+    set_contacts(settled.lanes, siemens, worked)
+    return replace(settled, siemens=siemens, volts=_solve(settled.lanes, siemens), worked=worked)
 
 
 def blow_fuses(circuit: Circuit, faults: Ints) -> Bools:

@@ -11,8 +11,7 @@ if TYPE_CHECKING:
 
     from diagnose.errors import Problem
     from diagnose.machine.document import Path
-    from diagnose.machine.entries import Entry
-    from diagnose.machine.part_entries import AnyPart
+    from diagnose.machine.entries import AnyPart, Entry
     from diagnose.machine.schema import RaiseEntry
     from diagnose.machine.subject import Subject
 

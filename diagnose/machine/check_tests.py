@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.machine.build_tests import (
+from diagnose.machine.build import (
     UNSTEADY,
     own_bounds,
+    parts_of,
+    probes_of,
     quantity,
-    test_parts,
-    test_probes,
     watched_function,
 )
 from diagnose.machine.check_parts import HANDLED_WITH_CARE, check_bounds, cycles
-from diagnose.machine.dictionary import part_kinds
-from diagnose.machine.ends import NO_WIRING, coil_nets, main_nets
+from diagnose.machine.ends import coil_nets, main_nets
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,10 +23,18 @@ if TYPE_CHECKING:
     from diagnose.machine.entries_of_tests import AnyTest
     from diagnose.machine.subject import Subject
 
-OF_ONE_PART = ("amps", "load_test", "substitute", "bridge")
-"""Kinds of test that take exactly one part; so do ohms across a coil."""
+ONE_PART = ("amps", "load_test", "substitute", "bridge", "coil")
+"""Kinds of test that take exactly one part; `coil` are ohms across a coil."""
 
-OF_SOME_PARTS = ("ohms", "wiggle")
+SOME_PARTS = ("ohms", "wiggle")
+
+FITTING = {
+    "load_test": ("battery",),
+    "bridge": ("wire", "connector", "ground", "fuse", "switch", "relay", "controller"),
+    "ohms": ("wire", "connector", "ground", "fuse", "switch", "relay", "load", "motor"),
+    "coil": ("relay",),
+}
+"""Kind of test -> kinds of part that it can be done on; any for kinds not listed."""
 
 
 def check_tests(subject: Subject) -> Iterator[Problem]:
@@ -74,7 +81,7 @@ def _joined(subject: Subject) -> dict[str, int]:
 def _probes(
     subject: Subject, path: Path, entry: AnyTest, joined: dict[str, int]
 ) -> Iterator[Problem]:
-    probes = None if entry.kind == "load_test" else test_probes(entry, subject.file)
+    probes = None if entry.kind == "load_test" else probes_of(entry, subject.file)
     if probes is None:
         return
     first, second = probes
@@ -93,35 +100,22 @@ def _parts(subject: Subject, path: Path, entry: AnyTest) -> Iterator[Problem]:
             message = f"met {' and '.join(given) or 'none'}; expected one of function, parts, cause"
             yield subject.problem(path, message, "look_subject", key=True)
         return
-    parts, where = test_parts(entry), (*path, "parts")
-    coil = entry.kind == "ohms" and entry.across == "coil"
-    only_one = coil or entry.kind in OF_ONE_PART
-    if (only_one and len(parts) != 1) or (entry.kind in OF_SOME_PARTS and not parts):
+    parts, where = parts_of(entry), (*path, "parts")
+    done = "coil" if entry.kind == "ohms" and entry.across == "coil" else entry.kind
+    only_one = done in ONE_PART
+    if (only_one and len(parts) != 1) or (done in SOME_PARTS and not parts):
         message = f"met {len(parts)} parts; expected {'exactly' if only_one else 'at least'} one"
         yield subject.problem(where, message, "part_count", key=True)
         return
-    expected = ("relay",) if coil else _fitting(entry.kind)
     for i, part in enumerate(parts):
         kind = subject.kind_of(part)
-        if kind and expected and kind not in expected:
-            message = f"{part!r} is a {kind}; expected {' or '.join(expected)}"
+        if kind and kind not in FITTING.get(done, (kind,)):
+            message = f"{part!r} is a {kind}; expected {' or '.join(FITTING[done])}"
             yield subject.problem((*where, i), message, "part_kind")
     known = all(part in subject.file.parts for part in parts)
     if entry.kind == "ohms" and known and not _in_series(subject, parts):
         message = f"{', '.join(parts)} do not follow one another in one line"
         yield subject.problem(where, message, "not_in_series", key=True)
-
-
-def _fitting(kind: str) -> tuple[str, ...]:
-    """Kinds of part that a kind of test can be done on; empty when any will do."""
-    kinds = part_kinds()
-    if kind == "load_test":
-        return ("battery",)
-    if kind == "bridge":
-        return tuple(name for name in kinds if name not in NO_WIRING)
-    if kind == "ohms":
-        return tuple(name for name in kinds if name not in ("battery", "generator", "controller"))
-    return ()
 
 
 def _in_series(subject: Subject, parts: tuple[str, ...]) -> bool:
@@ -151,7 +145,7 @@ def _cranking(subject: Subject) -> set[str]:
 def _cautions(
     subject: Subject, path: Path, entry: AnyTest, condition: str | None, cranking: set[str]
 ) -> Iterator[Problem]:
-    touched = (*test_parts(entry), *entry.unplugged)
+    touched = (*parts_of(entry), *entry.unplugged)
     care = [part for part in touched if subject.kind_of(part) in HANDLED_WITH_CARE]
     why = ""
     if entry.area is not None:

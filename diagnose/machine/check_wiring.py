@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from diagnose.machine.dictionary import part_values
 from diagnose.machine.ends import coil_nets, conductors, draws, main_nets
-from diagnose.machine.wiring import fed, fed_by, nominal_amps, reach
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from diagnose.errors import Problem
+    from diagnose.machine.entries import AnyPart
+    from diagnose.machine.schema import MachineFile
     from diagnose.machine.subject import Subject
 
 
@@ -73,13 +76,13 @@ def _loops(subject: Subject) -> Iterator[Problem]:
 
 
 def _trees(subject: Subject, battery: str, posts: tuple[str, str]) -> Iterator[Problem]:
-    edges = conductors(subject.file.parts)
-    plus, minus = (reach(post, edges.values()) for post in posts)
+    wired = fed_by(conductors(subject.file.parts), posts)
+    plus, minus = wired.plus, wired.minus
     if posts[1] in plus:
         message = "the plus and the minus post are joined by wiring alone, without a load"
         yield subject.problem(("parts", battery), message, "plus_minus_joined", key=True)
         return
-    for part, (first, _) in edges.items():
+    for part, (first, _) in wired.conducting.items():
         if first not in plus and first not in minus:
             message = "hangs on neither the battery's plus nor its minus"
             yield subject.problem(("parts", part), message, "floating_part", key=True)
@@ -121,3 +124,84 @@ def _fuses(subject: Subject, posts: tuple[str, str]) -> Iterator[Problem]:
                 f"expected at least {most:.3g} A"
             )
             yield subject.problem(("parts", fuse, "amps"), message, "fuse_too_small")
+
+
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """Nets joined to the battery's posts by parts that conduct (part -> its two nets)."""
+
+    conducting: Mapping[str, tuple[str, str]]
+    plus: frozenset[str]
+    minus: frozenset[str]
+
+    def feeds(self, ends: tuple[str, str]) -> bool:
+        """Whether current gets to what lies between these nets, and back."""
+        return ends[0] in self.plus and ends[1] in self.minus
+
+
+def nominal_amps(file: MachineFile) -> dict[str, float]:
+    """What each load, coil and controller draws at nominal volts; 0 when that cannot be told."""
+    volts, amps = file.machine.nominal_volts, {}
+    for part, _ in draws(file.parts):
+        entry = file.parts[part]
+        if entry.kind != "generator":
+            ohms = part_values(entry, volts)["coil_ohms" if coil_nets(entry) else "ohms"]
+            amps[part] = volts / ohms if ohms else 0.0
+    return amps
+
+
+def fed_by(conducting: Mapping[str, tuple[str, str]], posts: tuple[str, str]) -> Fed:
+    """What these parts join to the battery's plus and minus."""
+    import networkx as nx  # noqa: PLC0415  slow to import
+
+    graph = nx.Graph(conducting.values())
+    graph.add_nodes_from(posts)
+    plus, minus = (frozenset(nx.node_connected_component(graph, post)) for post in posts)
+    return Fed(conducting, plus, minus)
+
+
+def fed(file: MachineFile, condition: str, posts: tuple[str, str], without: str = "") -> Fed:
+    """What is fed in a condition when all parts are good, by joints alone, not by volts.
+
+    Relay contacts and controller outputs follow from what is fed; a few rounds settle them.
+
+    Args:
+        file: the machine.
+        condition: condition id.
+        posts: nets of the battery's plus and minus.
+        without: a part taken out.
+    """
+    closes = set(file.conditions[condition].closes)
+    edges = conductors(file.parts)
+    edges.pop(without, None)
+    worked: frozenset[str] = frozenset()
+    for _ in range(len(file.parts) + 1):
+        closed = {n: e for n, e in edges.items() if _conducts(n, file.parts[n], closes, worked)}
+        now = fed_by(closed, posts)
+        again = frozenset(n for n, p in file.parts.items() if _is_worked(p, now, file))
+        if again == worked:
+            break
+        worked = again
+    return now
+
+
+def _conducts(name: str, entry: AnyPart, closes: set[str], worked: frozenset[str]) -> bool:
+    if entry.kind == "switch":
+        return name in closes
+    if entry.kind == "relay":
+        return (name in worked) == (entry.contacts == "normally_open")
+    return entry.kind != "controller" or name in worked
+
+
+def _is_worked(entry: AnyPart, now: Fed, file: MachineFile) -> bool:
+    coil = coil_nets(entry)
+    if coil is None:
+        return False
+    for given in entry.inputs if entry.kind == "controller" else ():
+        high, low = given.net in now.plus, given.against in now.plus
+        between = file.machine.nominal_volts * (high - low)
+        if given.at_least_volts is not None and between < given.at_least_volts:
+            return False
+        if given.below_volts is not None and between >= given.below_volts:
+            return False
+    return coil[0] in now.plus and coil[1] in now.minus

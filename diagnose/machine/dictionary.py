@@ -10,14 +10,12 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from diagnose.machine.document import read_document
 from diagnose.machine.frozen import frozen
-from diagnose.machine.fuse import fuse_ohms
-from diagnose.machine.wire import awg_mm2, wire_ohms
+from diagnose.machine.wire import awg_mm2, fuse_ohms, wire_ohms
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from diagnose.machine.entries import Entry
-    from diagnose.machine.part_entries import AnyPart, LoadEntry, MotorEntry, WireEntry
+    from diagnose.machine.entries import AnyPart, Entry, LoadEntry, MotorEntry, WireEntry
 
 DICTIONARY_VOLTS = 12.0
 """Nominal volts that the dictionaries are written for."""
@@ -53,6 +51,7 @@ class ModeKind:
 class PartDefaults:
     """What a kind of part is worth when the file does not say; volts are for 12 V machines."""
 
+    main_path: tuple[str, str]
     conducts: bool
     source: str
     modes: Mapping[str, ModeKind]

@@ -28,7 +28,10 @@ _SCALARS: tuple[tuple[str, Callable[[str], Any]], ...] = (
     (r"[-+]?(\.inf|\.Inf|\.INF)", lambda text: -math.inf if text[0] == "-" else math.inf),
     (r"\.nan|\.NaN|\.NAN", lambda _: math.nan),
 )
-"""Pattern of a plain scalar -> its value; the first that fits the whole text holds."""
+"""Pattern of a plain scalar -> its value; the first that fits the whole text holds.
+
+Source: YAML 1.2.2, section 10.3.2, core schema.
+"""
 
 _TEXT_TAG = "tag:yaml.org,2002:str"
 _MAX_DEPTH = 40
@@ -66,19 +69,6 @@ class Document:
         """A problem at the value (or the key) at `path`; the path leads the message."""
         place = self.key_place(path) if key else self.value_place(path)
         return Problem(*place, f"{'.'.join(str(step) for step in path)}: {message}", rule)
-
-
-def resolve_scalar(text: str) -> str | int | float | bool | None:
-    """Value of a plain (unquoted) scalar.
-
-    Source: YAML 1.2.2, section 10.3.2, core schema. Sexagesimal numbers, `yes`/`no`, numbers
-    with underscores and dates of YAML 1.1 are text here.
-    """
-    for pattern, convert in _SCALARS:
-        if re.fullmatch(pattern, text):
-            value: str | int | float | bool | None = convert(text)
-            return value
-    return text
 
 
 def read_document(text: str) -> Document:
@@ -165,9 +155,14 @@ class _Composer:
         return self._scalar(event)
 
     def _scalar(self, event: Any) -> str | int | float | bool | None:
+        """Value of a scalar; sexagesimal numbers, `yes` and dates of YAML 1.1 are text here."""
         text = str(event.value)
-        is_plain = event.style in (None, "") and event.tag is None
-        return resolve_scalar(text) if is_plain else text
+        if event.style in (None, "") and event.tag is None:
+            for pattern, convert in _SCALARS:
+                if re.fullmatch(pattern, text):
+                    value: str | int | float | bool | None = convert(text)
+                    return value
+        return text
 
     def _sequence(self, path: Path) -> list[Any]:
         found: list[Any] = []

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from diagnose.machine.entries import AnyPart
+    from diagnose.machine.model import Part
+
+    Wired = Part | AnyPart
 
 MAIN_ROLES = {
     "battery": ("plus", "minus"),
@@ -19,18 +24,6 @@ COIL_ROLES = {"relay": ("coil_in", "coil_out"), "controller": ("supply", "ground
 
 NO_WIRING = ("battery", "load", "motor", "generator")
 """Kinds of part whose main path is no mere conductor."""
-
-
-class Wired(Protocol):
-    """A part of the file or of the machine."""
-
-    @property
-    def kind(self) -> str:
-        """Kind of part."""
-
-    @property
-    def terminals(self) -> Mapping[str, str]:
-        """Terminal role -> net."""
 
 
 def main_nets(part: Wired) -> tuple[str, str]:

@@ -1,10 +1,10 @@
-"""Types shared by all entries of a machine file."""
+"""Types shared by all entries of a machine file, and its parts, one class per kind."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Annotated, Any, get_args
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
@@ -81,3 +81,186 @@ def _mark(hints: tuple[Any, ...]) -> DefinedIn | None:
         if mark is not None:
             return mark
     return None
+
+
+class ModeEntry(SourcedEntry):
+    """A failure mode; numbers not given come from the dictionary of part kinds."""
+
+    per_1000_jobs: Per1000 = Field(description="Prior over all jobs of this machine, of 1 000.")
+    title: Words | None = None
+    ohms: Positive | None = Field(default=None, description="Resistance of the main path.")
+    emf_volts: NotNegative | None = None
+    short_ohms: Positive | None = Field(default=None, description="Resistance to the frame.")
+    coil_ohms: Positive | None = None
+    pull_in_volts: Positive | None = None
+    visible_percent: Percent | None = Field(
+        default=None, description="Chance that looking at the part shows this mode."
+    )
+    at_best: Annotated[int, Field(ge=0)] | Literal["lowest"] | None = Field(
+        default=None, description="Best function level still possible, 0 is the first."
+    )
+
+
+class RepairEntry(SourcedEntry):
+    """One way to put a part right."""
+
+    title: Words
+    minutes: NotNegative
+    price_eur: NotNegative = 0.0
+    fixes: SomeNames | None = Field(default=None, description="Modes; all when not given.")
+    cautions: list[CautionName] = Field(default_factory=list)
+
+
+class PartEntry(SourcedEntry):
+    """What every kind of part has."""
+
+    title: Words
+    area: AreaName | None = None
+    modes: dict[Id, ModeEntry]
+    repairs: dict[Id, RepairEntry] = Field(default_factory=dict)
+
+    @property
+    def terminals(self) -> dict[str, str]:
+        """Terminal role -> net, in the order of the current."""
+        return {
+            role: getattr(self, name)
+            for role, (name, mark) in keys_of(type(self)).items()
+            if mark is not None and mark.section == "nets"
+        }
+
+
+class TwoEndedPart(PartEntry):
+    """A part with one way in and one way out."""
+
+    from_net: NetName = Field(alias="from", description="Net on the side the current comes from.")
+    to: NetName = Field(description="Net on the side the current leaves by.")
+
+
+class BatteryEntry(PartEntry):
+    """The battery; a machine has one."""
+
+    kind: Literal["battery"]
+    plus: NetName
+    minus: NetName
+    emf_volts: Positive | None = None
+    ohms: Positive | None = Field(default=None, description="Internal resistance.")
+    cold_cranking_amps: Positive | None = None
+
+
+class WireEntry(TwoEndedPart):
+    """A run of copper wire; its resistance follows from size and length."""
+
+    kind: Literal["wire"]
+    awg: Annotated[int, Field(ge=-3, le=40)] | None = Field(
+        default=None, description="American wire gauge; -1 is 00, -3 is 0000."
+    )
+    mm2: Positive | None = Field(default=None, description="Cross-section.")
+    metres: Positive
+
+
+class ConnectorEntry(TwoEndedPart):
+    """A plug, terminal or post clamp."""
+
+    kind: Literal["connector"]
+    ohms: Positive | None = None
+
+
+class GroundEntry(TwoEndedPart):
+    """A ring terminal bolted to metal."""
+
+    kind: Literal["ground"]
+    ohms: Positive | None = None
+
+
+class FuseEntry(TwoEndedPart):
+    """A fuse; its resistance follows from its rating."""
+
+    kind: Literal["fuse"]
+    amps: Positive = Field(description="Rating.")
+
+
+class SwitchEntry(TwoEndedPart):
+    """Contacts worked by hand or foot; the conditions say when they are closed."""
+
+    kind: Literal["switch"]
+    ohms: Positive | None = None
+
+
+class RelayEntry(PartEntry):
+    """A coil that works a pair of contacts."""
+
+    kind: Literal["relay"]
+    coil_in: NetName
+    coil_out: NetName
+    contact_in: NetName
+    contact_out: NetName
+    coil_ohms: Positive | None = None
+    contact_ohms: Positive | None = None
+    pull_in_volts: Positive | None = None
+    drop_out_volts: Positive | None = None
+    contacts: Literal["normally_open", "normally_closed"] = "normally_open"
+
+
+class InputEntry(Entry):
+    """One condition of a controller's output; give one of the two bounds."""
+
+    net: NetName
+    against: NetName
+    at_least_volts: Finite | None = None
+    below_volts: Finite | None = None
+
+
+class ControllerEntry(PartEntry):
+    """A module that switches its output when supply and inputs are right."""
+
+    kind: Literal["controller"]
+    supply: NetName
+    ground: NetName
+    output: NetName
+    supply_ohms: Positive | None = None
+    output_ohms: Positive | None = None
+    output_to: Literal["supply", "ground"] = "supply"
+    inputs: list[InputEntry] = Field(default_factory=list)
+
+
+class LoadEntry(TwoEndedPart):
+    """Something that does work with the current: lamp, pump, ignition, display."""
+
+    kind: Literal["load"]
+    ohms: Positive | None = None
+    amps: Positive | None = Field(default=None, description="Current at nominal volts.")
+    watts: Positive | None = Field(default=None, description="Power at nominal volts.")
+
+
+class MotorEntry(TwoEndedPart):
+    """A motor that cranks the engine."""
+
+    kind: Literal["motor"]
+    ohms: Positive | None = Field(default=None, description="Equivalent while turning.")
+    amps: Positive | None = Field(default=None, description="Current at nominal volts.")
+
+
+class GeneratorEntry(PartEntry):
+    """Stator and regulator seen as one source."""
+
+    kind: Literal["generator"]
+    plus: NetName
+    minus: NetName
+    emf_volts: Positive | None = None
+    ohms: Positive | None = None
+
+
+AnyPart = Annotated[
+    BatteryEntry
+    | WireEntry
+    | ConnectorEntry
+    | GroundEntry
+    | FuseEntry
+    | SwitchEntry
+    | RelayEntry
+    | ControllerEntry
+    | LoadEntry
+    | MotorEntry
+    | GeneratorEntry,
+    Field(discriminator="kind"),
+]

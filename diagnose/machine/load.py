@@ -21,16 +21,17 @@ MAX_BYTES = 4_000_000
 """Longest machine file read; more is surely not one."""
 
 
-def _shipped() -> Traversable:
-    return resources.files("diagnose.models")
+def _top(folder: str | Path | None) -> Traversable:
+    """The folder with one folder per machine."""
+    return resources.files("diagnose.models") if folder is None else Path(folder)
 
 
 def machine_names(folder: str | Path | None = None) -> tuple[str, ...]:
     """Ids of the machines in `folder` (default: those shipped), sorted, without reading them."""
-    top: Traversable = _shipped() if folder is None else Path(folder)
+    top = _top(folder)
     if not top.is_dir():
         return ()
-    return tuple(sorted(one.name for one in top.iterdir() if one.joinpath(FILE_NAME).is_file()))
+    return tuple(sorted(each.name for each in top.iterdir() if each.joinpath(FILE_NAME).is_file()))
 
 
 def machine_path(name_or_path: str | Path, *, folder: str | Path | None = None) -> Traversable:
@@ -44,26 +45,17 @@ def machine_path(name_or_path: str | Path, *, folder: str | Path | None = None) 
         UnknownNameError: no machine has that id.
     """
     text = str(name_or_path)
-    if (
-        isinstance(name_or_path, Path)
-        or "/" in text
-        or "\\" in text
-        or text.endswith((".yaml", ".yml"))
-    ):
+    is_path = "/" in text or "\\" in text or text.endswith((".yaml", ".yml"))
+    if is_path or isinstance(name_or_path, Path):
         return Path(name_or_path)
     names = machine_names(folder)
     if text not in names:
         raise UnknownNameError("machine", text, names)
-    top: Traversable = _shipped() if folder is None else Path(folder)
-    return top.joinpath(text).joinpath(FILE_NAME)
+    return _top(folder).joinpath(text).joinpath(FILE_NAME)
 
 
 def load_machine(name_or_path: str | Path, *, folder: str | Path | None = None) -> Machine:
-    """Read and check a machine.
-
-    Args:
-        name_or_path: id of a machine in `folder`, or a path (it has a slash or ends in .yaml).
-        folder: folder with one folder per machine; default: the machines shipped.
+    """Read and check a machine; the arguments are those of `machine_path`.
 
     Raises:
         UnknownNameError: no machine has that id; `nearest` names the closest.
@@ -79,23 +71,18 @@ def read_text(path: Traversable) -> str:
     Raises:
         MachineFileError: it cannot be read, is too long, or is not UTF-8.
     """
+    line = 0
     try:
         content = path.read_bytes()
-    except (OSError, ValueError) as error:
-        said = getattr(error, "strerror", None) or str(error)
-        raise _unreadable(path, f"cannot be read: {said}") from error
-    if len(content) > MAX_BYTES:
-        raise _unreadable(path, f"has {len(content):,} bytes; at most {MAX_BYTES:,} are read")
-    try:
-        return content.decode("utf-8-sig")
+        if len(content) <= MAX_BYTES:
+            return content.decode("utf-8-sig")
+        message = f"has {len(content):,} bytes; at most {MAX_BYTES:,} are read"
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
-        problem = Problem(line, 0, "the file is not UTF-8 text", "file_unreadable")
-        raise MachineFileError(str(path), [problem]) from error
-
-
-def _unreadable(path: Traversable, message: str) -> MachineFileError:
-    return MachineFileError(str(path), [Problem(0, 0, message, "file_unreadable")])
+        message = "the file is not UTF-8 text"
+    except (OSError, ValueError) as error:
+        message = f"cannot be read: {getattr(error, 'strerror', None) or error}"
+    raise MachineFileError(str(path), [Problem(line, 0, message, "file_unreadable")])
 
 
 def read_machine(text: str, file: str = "machine.yaml") -> Machine:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from pydantic import Field
 
 from diagnose.machine.entries import (
+    AnyPart,
     AreaName,
     Entry,
     FunctionName,
@@ -22,7 +23,6 @@ from diagnose.machine.entries import (
     Words,
 )
 from diagnose.machine.entries_of_tests import AnyFunction, AnyTest  # noqa: TC001
-from diagnose.machine.part_entries import AnyPart  # noqa: TC001  pydantic needs it
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -47,14 +47,14 @@ def test_every_job_has_the_child_that_the_seed_spawns() -> None:
 @pytest.mark.parametrize("name", ["gate", "certainty_90", "repair_only"])
 def test_the_mean_is_what_following_every_outcome_gives(name: str) -> None:
     problem = random_problem(4)
-    minutes = np.array([job.minutes for job in played(problem, name, 2500)])
+    minutes = np.array([job.minutes for job in played(problem, name, 1200)])
     error = minutes.std() / np.sqrt(len(minutes))
     assert abs(minutes.mean() - exact(problem, name)) < 4.0 * error
 
 
 def test_the_mean_holds_with_new_parts_that_are_bad_and_a_check_that_slips() -> None:
     problem = two_epochs.problem()
-    minutes = np.array([job.minutes for job in played(problem, "gate", 4000)])
+    minutes = np.array([job.minutes for job in played(problem, "gate", 2000)])
     error = minutes.std() / np.sqrt(len(minutes))
     assert abs(minutes.mean() - exact(problem, "gate")) < 4.0 * error
 

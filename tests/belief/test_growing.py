@@ -96,7 +96,7 @@ def test_the_same_on_a_shipped_machine() -> None:
     kind = shipped(PUMP)
     situation = job(5, 1, kind=kind)
     used = fresh_sets(kind)
-    for other in range(50, 54):
+    for other in range(50, 53):
         believe(used, job(other, other % 3, kind=kind))
     assert len(used.now().prior) > used.now().n_base
     assert_identical(believe(fresh_sets(kind), situation), believe(used, situation))
@@ -108,10 +108,10 @@ def test_nor_does_the_table_having_shrunk_change_an_answer(monkeypatch: pytest.M
     monkeypatch.setattr(table, "MOST_GROWN", 60)
     used = fresh_sets(lift())
     sizes = list[int]()
-    for other in range(60, 80):
+    for other in range(60, 74):
         believe(used, job(other, other % 3))
         sizes.append(used.now().nbytes)
-    assert max(sizes[10:]) <= 1.2 * max(sizes[:10])
+    assert max(sizes[7:]) <= 1.2 * max(sizes[:7])
     assert any(later < before for before, later in itertools.pairwise(sizes))
     assert_identical(wanted, believe(used, situation))
 

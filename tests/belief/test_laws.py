@@ -129,7 +129,7 @@ def test_the_order_of_parts_in_the_file_is_irrelevant(monkeypatch: pytest.Monkey
     assert one == pytest.approx(other, abs=1e-10)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_surprises_multiply_to_the_evidence(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Chain rule: the product of each chance given all before it, nothing left out."""
     grow_everything(monkeypatch)
@@ -144,8 +144,8 @@ def test_a_surprise_is_what_was_expected_before(monkeypatch: pytest.MonkeyPatch)
         "no_lift",
         past=(Epoch((Finding("pilot", "dark"),), RepairDone("charger", "replace", gone=False)),),
     )
+    before = believe(lift().sets, situation)
     for name, outcome in (("ask_charging", "found"), ("look_damp", "found"), ("watch", "slow")):
-        before = believe(lift().sets, situation)
         number = list(lift().machine.tests).index(name)
         test = lift().machine.tests[name]
         place = [one.id for one in test.outcomes].index(outcome)
@@ -154,6 +154,7 @@ def test_a_surprise_is_what_was_expected_before(monkeypatch: pytest.MonkeyPatch)
         after = believe(lift().sets, situation)
         assert after.surprises[-1].chance == pytest.approx(expected, abs=1e-12)
         assert after.log_evidence - before.log_evidence == pytest.approx(math.log(expected))
+        before = after
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -262,13 +263,13 @@ def situations(kind: Callable[[], Prepared]) -> st.SearchStrategy[Situation]:
 
 
 @given(st.data())
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=30, deadline=None)
 def test_any_job_is_answered_in_numbers(data: st.DataObject) -> None:
     assert_sound(lift(), believe(lift().sets, data.draw(situations(lift))))
 
 
 @given(st.data())
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_any_job_on_a_shipped_machine_is_answered_in_numbers(data: st.DataObject) -> None:
     situation = data.draw(situations(lambda: shipped(PUMP)))
     assert_sound(shipped(PUMP), believe(shipped(PUMP).sets, situation))

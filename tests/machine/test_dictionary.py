@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from typing import get_args
+from dataclasses import fields
+from importlib import resources
+from typing import cast, get_args
 
 import pytest
 
-from diagnose.machine import model
+from diagnose.machine import dictionary, model
 from diagnose.machine.dictionary import part_kinds, test_kinds
 from diagnose.machine.document import read_document
+from diagnose.machine.ends import MAIN_ROLES, NO_WIRING
 from diagnose.machine.schema import MachineFile
 from diagnose.machine.subject import Subject
 
@@ -24,6 +27,23 @@ def test_every_datum_has_a_source() -> None:
         assert kind.modes
         assert all(mode.source and mode.title for mode in kind.modes.values())
     assert all(kind.source for kind in test_kinds().values())
+
+
+def test_no_key_of_the_tables_is_left_aside() -> None:
+    for name, type_ in (("part", dictionary.PartDefaults), ("test", dictionary.TestDefaults)):
+        text = resources.files("diagnose.datasets").joinpath(f"{name}_kinds.yaml").read_text()
+        rows = {kind: row for kind, row in read_document(text).data.items() if kind != "unsteady"}
+        for row in rows.values():
+            assert set(row) <= {field.name for field in fields(type_)}
+            for mode in row.get("modes", {}).values():
+                assert set(mode) <= {field.name for field in fields(dictionary.ModeKind)}
+
+
+def test_main_paths_of_the_table_are_those_that_are_wired() -> None:
+    for kind, row in part_kinds().items():
+        usual = ("supply", "output") if kind == "controller" else ("from", "to")
+        assert row.main_path == MAIN_ROLES.get(kind, usual)
+        assert row.conducts == (kind not in NO_WIRING)
 
 
 def test_the_dictionaries_cannot_be_changed() -> None:
@@ -54,8 +74,12 @@ def test_default_bounds_fall_and_the_last_has_none() -> None:
 
 
 def test_a_section_left_out_defines_no_names_unless_the_file_needs_it() -> None:
-    text = "machine: {}\n"
     for name, field in MachineFile.model_fields.items():
-        for more, known in ((text, None if field.is_required() else {}), (text + "x: 1\n", None)):
-            subject = Subject(MachineFile.model_construct(), read_document(more), whole=False)
-            assert subject.section(name) == ({} if name == "machine" else known)
+        if name == "machine":
+            continue
+        for text, is_known in (
+            ("machine: {}\n", not field.is_required()),
+            ("mashine: {}\n", False),
+        ):
+            subject = Subject(cast("MachineFile", None), read_document(text), whole=False)
+            assert subject.section(name) == ({} if is_known else None)

@@ -7,8 +7,15 @@ from importlib import resources
 
 import pytest
 
-from diagnose.machine.fuse import fuse_colour, fuse_ohms, fuse_table
-from diagnose.machine.wire import awg_diameter_mm, awg_mm2, ohms_at_celsius, wire_ohms
+from diagnose.machine.wire import (
+    awg_diameter_mm,
+    awg_mm2,
+    fuse_colour,
+    fuse_ohms,
+    fuse_table,
+    ohms_at_celsius,
+    wire_ohms,
+)
 
 # HyperPhysics wire table: milliohm per metre at 20 C
 HYPERPHYSICS = {

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from diagnose.errors import MachineFileError
+from diagnose.machine.check_wiring import fed, nominal_amps
 from diagnose.machine.checks import check_text
 from diagnose.machine.load import read_machine
-from diagnose.machine.wiring import fed, nominal_amps
 
 if TYPE_CHECKING:
     from diagnose.machine.schema import MachineFile

@@ -116,7 +116,7 @@ def states(pool: Pool, machine: str, n: int, seed: int) -> Iterator[State]:
     """So many states, with no repair up to four in like numbers."""
     rng = np.random.default_rng(seed)
     left = np.full(MOST_REPAIRS + 1, n // (MOST_REPAIRS + 1))
-    left[: n % (MOST_REPAIRS + 1)] += 1
+    left[np.linspace(0, MOST_REPAIRS, n % (MOST_REPAIRS + 1)).astype(int)] += 1
     while left.any():
         wanted = int(left.argmax())
         for state in Walk(pool, machine, wanted, rng).states():

@@ -15,14 +15,14 @@ from tests.referees.compare import ALLOWED, ALLOWED_AT_WORST, case_in_words, run
 from tests.referees.pool import Pool
 from tests.referees.weighing import Effort
 
-STATES = 4
+STATES = 3
 QUICK = Effort(rounds=1, draws=400, batch=2000, error=0.002, batches=2)
 AGAIN = Effort(rounds=1, draws=500, batch=4000, error=0.001, batches=3)
 
 
 @pytest.mark.parametrize("machine", ["standby_pump", "utility_vehicle"])
 def test_answers_agree_with_forward_simulation(machine: str) -> None:
-    pool = Pool(Bench(load_machine(machine)), 600, seed=3)
+    pool = Pool(Bench(load_machine(machine)), 300, seed=3)
     for one in run(machine, STATES, 3, QUICK, AGAIN, pool):
         assert not one.broken, case_in_words(one)
         assert one.error <= ALLOWED + 3 * one.noise, case_in_words(one)

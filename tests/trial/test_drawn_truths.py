@@ -36,7 +36,7 @@ KEPT = {
 """The faults that a machine for counting can have, and how much more often than the barn cart's;
 a nest raises some of them, a charger without output others."""
 
-DRAWN = 12_000
+DRAWN = 6_000
 
 
 @cache
@@ -87,7 +87,7 @@ def test_every_set_with_its_causes_comes_as_often_as_the_sum_says() -> None:
     counts = np.array([seen[cell] for cell in cells])
     rest = DRAWN - expected.sum()
     found = stats.chisquare([*counts, DRAWN - counts.sum()], [*expected, rest])
-    assert len(cells) > 60
+    assert len(cells) > 40
     assert found.pvalue > 0.01
 
 
@@ -103,26 +103,22 @@ def test_so_many_faults_at_once_come_as_often_as_the_sum_says(least: int) -> Non
 
 @pytest.mark.parametrize(("name", "complaint"), [("standby_pump", "silent")])
 def test_single_faults_of_a_shipped_machine(name: str, complaint: str) -> None:
-    # Of the jobs with one fault, and of those with one or two: shares by the file and the circuit.
+    # Of the jobs with one fault: shares by the file and the circuit.
     ready = prepare(name)
-    sets = sets_up_to(ready.faults, 2)
+    sets = sets_up_to(ready.faults, 1)[1:]
     fits = 1.0 - ready.behaviour.readings(sets)[:, ready.behaviour.column[complaint]].mean(axis=1)
     chances = joint(ready.machine, [tuple(ready.faults[f] for f in one) for one in sets])
     share = chances.sum(axis=1) * (0.001 + 0.899 * fits) * fits
-    weight = dict(zip(sets, share.tolist(), strict=True))
-    drawn = draw_truths(ready, complaint, 1500, np.random.default_rng(3))
+    drawn = draw_truths(ready, complaint, 700, np.random.default_rng(3))
     single = Counter(one.faults[0] for one in drawn if len(one.faults) == 1)
     n = single.total()
-    alone = np.array([weight[fault,] for fault in range(len(ready.faults))])
-    expected = n * alone / alone.sum()
+    expected = n * share / share.sum()
     often = np.flatnonzero(expected >= 5.0)
     counts = np.array([single[fault] for fault in often.tolist()])
     rest = n - expected[often].sum()
     found = stats.chisquare([*counts, n - counts.sum()], [*expected[often], rest])
+    assert len(often) > 10
     assert found.pvalue > 0.01
-    both = sum(len(one.faults) <= 2 for one in drawn)
-    interval = stats.binomtest(n, both).proportion_ci(0.9999)
-    assert interval.low <= alone.sum() / sum(weight.values()) <= interval.high
 
 
 @pytest.mark.parametrize("name", ["standby_pump", "utility_vehicle"])
@@ -136,7 +132,7 @@ def test_how_many_faults_machines_have_that_stand_about(name: str) -> None:
         wanted += share * of_given(ready.machine, free)
     wanted[5] = 1.0 - wanted[:5].sum()
     rng = np.random.default_rng(4)
-    drawn = [one for _ in range(8) for one in _draw(ready, rng)]
+    drawn = [one for _ in range(6) for one in _draw(ready, rng)]
     counts = np.bincount([min(len(one.faults), 5) for one in drawn], minlength=6)
     assert (
         stats.chisquare(

@@ -23,14 +23,13 @@ from tests.commands.carts import CART
 if TYPE_CHECKING:
     from pathlib import Path
 
-NAME = "standby_pump"
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 @pytest.mark.parametrize("kind", ["threads", "processes"])
 def test_the_same_rows_for_any_executor(kind: str) -> None:
-    # Two pieces and a beginning of a third. An executor of one's own is left open.
-    jobs = 2 * PIECE + 20
+    # A piece and the beginning of another. An executor of one's own is left open.
+    jobs = PIECE + 20
     alone = run_trial(CART, "repair_only", jobs, 4, "silent", workers=1)
     if kind == "threads":
         executor = ThreadPoolExecutor(2)
@@ -45,14 +44,14 @@ def test_the_same_rows_for_any_executor(kind: str) -> None:
         assert executor.submit(int, "7").result() == 7
     np.testing.assert_array_equal(alone.rows, sent.rows)
     assert told[-1] == (jobs, jobs)
-    assert len(told) == 3
+    assert len(told) == 2
 
 
 def test_an_executor_takes_another_trial_after_the_first() -> None:
     with ThreadPoolExecutor(1) as executor:
-        for policy in ("gate", "repair_only", "gate"):
-            sent = run_trial(CART, policy, 30, 1, executor=executor)
-            assert sent.to_dict() == run_trial(CART, policy, 30, 1).to_dict()
+        for policy in ("gate", "repair_only"):
+            sent = run_trial(CART, policy, 6, 1, executor=executor)
+            assert sent.to_dict() == run_trial(CART, policy, 6, 1).to_dict()
 
 
 def test_a_comparison_is_of_the_same_jobs() -> None:
@@ -78,10 +77,10 @@ def test_bad_comparisons_are_named() -> None:
 
 def test_the_command_compares(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     file = tmp_path / "minutes.svg"
-    words = ["trial", str(CART), "-p", "gate", "-p", "gain", "-n", "30", "--seed", "4"]
+    words = ["trial", str(CART), "-p", "gate", "-p", "gain", "-n", "15", "--seed", "4"]
     assert run([*words, "--json", "--svg", str(file)]) == 0
     found = json.loads(capsys.readouterr().out)
-    wanted = compare_policies(CART, ("gate", "gain"), 30, 4)
+    wanted = compare_policies(CART, ("gate", "gain"), 15, 4)
     assert found == json.loads(json.dumps(wanted.to_dict()))
     assert found["saved_by_first"][0]["against"] == "gain"
     assert run(words) == 0
@@ -94,19 +93,19 @@ def test_the_command_compares(capsys: pytest.CaptureFixture[str], tmp_path: Path
 
 
 def test_the_command_compares_all_but_the_slow_one(capsys: pytest.CaptureFixture[str]) -> None:
-    assert run(["trial", str(CART), "--compare", "-n", "12", "-c", "slow_crank", "--json"]) == 0
+    assert run(["trial", str(CART), "--compare", "-n", "4", "-c", "slow_crank", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert [one["policy"] for one in found["policies"]] == list(COMPARED)
     assert "rollout" not in COMPARED
 
 
 def test_the_command_gives_what_the_function_gives(capsys: pytest.CaptureFixture[str]) -> None:
-    words = ["trial", NAME, "--policy", "repair_only", "--jobs", "60", "--seed", "4"]
-    assert run([*words, "-c", "one_click", "--json"]) == 0
+    words = ["trial", str(CART), "--policy", "repair_only", "--jobs", "60", "--seed", "4"]
+    assert run([*words, "-c", "slow_crank", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
-    result = run_trial(NAME, "repair_only", 60, 4, "one_click")
+    result = run_trial(CART, "repair_only", 60, 4, "slow_crank")
     assert found == result.to_dict()
-    assert run([*words, "-c", "one_click"]) == 0
+    assert run([*words, "-c", "slow_crank"]) == 0
     assert f"{found['figures']['mean_minutes']['value']:.1f}" in capsys.readouterr().out
 
 
@@ -126,7 +125,7 @@ def test_the_rule_beats_its_rivals_on_the_same_jobs() -> None:
     # What it is for. Who measures along the wiring is no straw man: he beats whoever repairs at a
     # guess, and throws away fewer good parts.
     policies = ("gate", "source_to_load", "certainty_95", "repair_only")
-    gate, along, sure, guessed = (run_trial(CART, policy, 150, 1).rows for policy in policies)
+    gate, along, sure, guessed = (run_trial(CART, policy, 100, 1).rows for policy in policies)
     np.testing.assert_array_equal(gate["known_minutes"], along["known_minutes"])
     for rival in (along, sure, guessed):
         assert difference(gate, rival).minutes.low > 0.0

@@ -11,7 +11,7 @@ from diagnose.job import prepare
 from diagnose.trial.shop import Shop, Truth
 from tests.commands.carts import CART
 
-NAME = "compact_tractor"
+NAME = "utility_vehicle"
 
 
 @cache
@@ -72,7 +72,7 @@ def test_a_repair_takes_what_it_fixes_and_may_bring_a_bad_part() -> None:
     both = Truth(faults(("battery", "flat"), ("main_fuse", "open")), 0)
     charged = cart().mend(both, repair("battery.charge"), 0.0)
     assert charged.faults == faults(("main_fuse", "open"))
-    draws = 20_000
+    draws = 5_000
     after = [cart().mend(both, repair("battery.replace"), (n + 0.5) / draws) for n in range(draws)]
     left = faults(("main_fuse", "open"))
     assert sum(one.faults == left for one in after) == pytest.approx(0.995 * draws, abs=2)
@@ -116,15 +116,17 @@ def test_fuses_blow_where_a_short_lies_behind_them() -> None:
     fuses = {f"{part.id}.replace" for part in parts.values() if part.kind == "fuse"}
     shorts = {"shorted", "coil_shorted"}
     for number, (part, mode) in enumerate(ready.faults):
+        if mode not in shorts and number % 4:
+            continue
         truth = Truth((number,), 0)
         new = [row for row in range(len(names)) if ready.costs.repairs.new_part[row]]
         spared = {names[row] for row in new if not shop.wastes(truth, row)}
         own = {name for name in names if name.partition(".")[0] == part}
         if (part, mode) == ("trigger_wire", "shorted"):
-            assert spared == {"key_fuse.replace", *(name for name in own if "replace" in name)}
+            assert spared == {"ignition_fuse.replace", *(name for name in own if "replace" in name)}
         assert spared - own <= (fuses if mode in shorts else set())
     # after the short is mended nothing blows
-    assert shop.wastes(Truth((), 0), names.index("key_fuse.replace"))
+    assert shop.wastes(Truth((), 0), names.index("ignition_fuse.replace"))
 
 
 def test_what_one_would_need_knowing_by_hand() -> None:
