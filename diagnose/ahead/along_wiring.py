@@ -70,7 +70,7 @@ def read_wiring(prepared: Prepared, complaint: str) -> Wiring:
     for number, test in enumerate(columns.tests):
         column, outcomes = int(columns.column[number]), len(test.outcomes)
         if column >= 0:
-            table = solved.chances.of(number, outcomes, len(solved.values[column]))
+            table = solved.chances.of(number, outcomes)
             shows[:, number] = table[solved.place[rows, column]].argmax(axis=1)
         else:
             p = there[:, columns.cause[number], None]

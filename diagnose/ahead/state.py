@@ -83,7 +83,7 @@ class ProblemBench:
     def outlook(self, state: ProblemState) -> Outlook:
         """See `Bench`."""
         p = self.problem
-        known = survey(p.tables, state.active, state.weight, p.n_faults)
+        known = survey([(p.tables, state.active, state.weight)], p.n_faults)
         return look(known, p.explains, p.costs, state.standing)
 
     def chances(self, state: ProblemState, test: int) -> list[float]:

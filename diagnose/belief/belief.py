@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from diagnose.belief.factors import Factor
 from diagnose.belief.replay import replay
-from diagnose.belief.search import replay_without, search
-from diagnose.belief.survey import single_tables, survey, tables_of, with_silent
+from diagnose.belief.search import by_first, replay_without, search
+from diagnose.belief.survey import blocks_of, reads_good, single_tables, survey, with_silent
 from diagnose.errors import ClashError
 
 if TYPE_CHECKING:
@@ -115,26 +115,34 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
     weight = done.weight * found.factor
     total = float(weight.sum())
     by_row = np.bincount(done.now, weight, len(solved.prior)) / total
-    order = np.argsort(-by_row, kind="stable")
-    left = 1.0 - np.cumsum(by_row[order])
-    rows = order[: int(np.argmax(left <= DROPPED)) + 1]
+    rows = _worth_surveying(by_row)
     kept = float(by_row[rows].sum())
     there = _there(sets, found, rows, weight)
-    tables = tables_of(sets.columns, solved, rows, there)
     own = by_row[rows] / kept
-    known = survey(tables, np.arange(len(rows)), own, solved.n_faults)
-    good = _reads_good(sets, solved, rows, own, there)
+    known = survey(blocks_of(sets.columns, solved, rows, there, own), solved.n_faults)
+    good = reads_good(sets, solved, rows, own)
+    absent = np.append(1.0 - own @ there, 0.0)  # a part's failure is there or not with the fault
+    absent[: sets.priors.n_free] = 0.0
+    good += np.where(sets.columns.column < 0, absent[sets.columns.cause], 0.0)
     return Belief(
         members=solved.members[rows],
         weight=own,
         there=there,
-        survey=with_silent(known, single_tables(sets), _extra(found), good),
+        survey=with_silent(known, single_tables(sets), _extra(sets, found, known.faults), good),
         log_evidence=math.log(total) + done.log_scale,
         surprises=_surprises(found),
         doubt=greatest_doubt(sets, found),
         left_out=min(found.left_out + 1.0 - kept, 1.0),
         search=found.search,
     )
+
+
+def _worth_surveying(by_row: Floats) -> Ints:
+    """Rows, the likeliest first, without the lightest that together have no more than `DROPPED`."""
+    able = np.flatnonzero(by_row > DROPPED / len(by_row))
+    order = able[np.argsort(-by_row[able], kind="stable")]
+    left = 1.0 - np.cumsum(by_row[order])
+    return order[: int(np.argmax(left <= DROPPED)) + 1]
 
 
 def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
@@ -150,29 +158,32 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
     doubted: the one is settled, the other cannot be seen again.
     """
     factors = [step for step in found.steps if isinstance(step, Factor)]
-    totals = _totals_without(found.replay)
+    whole = float(found.replay.weight @ found.factor)
+    totals = _totals_without(found)
     last_cause = max((i for i, factor in enumerate(factors) if factor.cause >= 0), default=-1)
     worst, slip = -1, 0.5
     for number, factor in enumerate(factors):
         if factor.may_be_doubted:
             if factor.cause >= 0 and number < last_cause:
                 totals[number] = _total_without_cause(sets, found, number)
-            chance = factor.slip * totals[number] / found.replay.total
+            chance = factor.slip * totals[number] / whole
             if chance > slip:
                 worst, slip = number, min(float(chance), 1.0)
     if worst < 0:
         return None
     without = replay_without(sets, found, worst)
-    return _doubt(sets, found.solved, factors[worst], slip, without)
+    weight = without.weight * by_first(found)[without.first]
+    return _doubt(sets, found.solved, factors[worst], slip, replace(without, weight=weight))
 
 
-def _totals_without(done: Replay) -> Floats:
+def _totals_without(found: SearchResult) -> Floats:
     """(factors,) weight of all hypotheses without each thing seen, scaled as that of all is.
 
     For a finding about a shared cause only when no other such finding came later.
     """
+    done = found.replay
     before = np.ones((len(done.like) + 1, len(done.prior)))
-    before[0] = done.prior * math.exp(min(-done.log_scale, 600.0))
+    before[0] = done.prior * found.factor * math.exp(min(-done.log_scale, 600.0))
     for number, like in enumerate(done.like):
         before[number + 1] = before[number] * like
     after, totals = np.ones(len(done.prior)), np.empty(len(done.like))
@@ -185,7 +196,8 @@ def _totals_without(done: Replay) -> Floats:
 def _total_without_cause(sets: SolvedSets, found: SearchResult, number: int) -> float:
     """The same for one finding about a shared cause: what is found of causes hangs together."""
     without = replay_without(sets, found, number)
-    return without.total * math.exp(min(without.log_scale - found.replay.log_scale, 600.0))
+    total = float(without.weight @ by_first(found)[without.first])
+    return total * math.exp(min(without.log_scale - found.replay.log_scale, 600.0))
 
 
 def _doubt(sets: SolvedSets, solved: Solved, worst: Factor, slip: float, without: Replay) -> Doubt:
@@ -194,8 +206,7 @@ def _doubt(sets: SolvedSets, solved: Solved, worst: Factor, slip: float, without
     outcomes = [outcome.id for outcome in test.outcomes]
     weight = without.weight / without.total
     if worst.column >= 0:
-        readings = len(solved.values[worst.column])
-        table = solved.chances.of(worst.test, len(outcomes), readings)
+        table = solved.chances.of(worst.test, len(outcomes))
         chances = weight @ table[solved.place[without.now, worst.column]]
     else:
         causes = _causes(sets, solved, without.first, without.now, without.free)
@@ -215,21 +226,6 @@ def clashing(sets: SolvedSets, found: SearchResult) -> list[tuple[str, str]]:
         if isinstance(step, Factor) and replay(found.solved, sets.priors, fewer, rows).total <= 0.0:
             kept = fewer
     return [(step.node, step.state) for step in kept if isinstance(step, Factor)]
-
-
-def _reads_good(
-    sets: SolvedSets, solved: Solved, rows: Ints, weight: Floats, there: Floats
-) -> Floats:
-    """(tests,) probability that each test reads as on a good machine.
-
-    Of tests that look for a cause only for a part's failure: it is there or not with the fault.
-    """
-    columns = np.maximum(sets.columns.column, 0)
-    good = solved.place[solved.pair_row[-1, -1], columns]
-    found: Floats = weight @ (solved.place[rows[:, None], columns] == good)
-    absent = np.append(1.0 - weight @ there, 0.0)
-    absent[: sets.priors.n_free] = 0.0
-    return np.where(sets.columns.column < 0, absent[sets.columns.cause], found)
 
 
 def _there(sets: SolvedSets, found: SearchResult, rows: Ints, weight: Floats) -> Floats:
@@ -254,13 +250,25 @@ def _causes(sets: SolvedSets, solved: Solved, first: Ints, now: Ints, free: Floa
     return chances
 
 
-def _extra(found: SearchResult) -> Floats:
-    """The silent faults, but for those that a repair has put right since."""
+def _extra(sets: SolvedSets, found: SearchResult, faults: Floats) -> Floats:
+    """The silent faults, but for those that a repair has put right since.
+
+    No part is faulty with more than certainty, whatever the sets too light to be surveyed held.
+
+    Args:
+        sets: of the machine.
+        found: the search.
+        faults: (faults,) probability of each in the sets looked at.
+    """
     extra = found.extra.copy()
     for step in found.steps:
         if not isinstance(step, Factor):
             extra[step.fixed[:-1]] = 0.0
-    return extra
+    part_of = sets.behaviour.part_of
+    room = np.maximum(1.0 - np.bincount(part_of, faults), 0.0)
+    scale = np.minimum(room / np.maximum(np.bincount(part_of, extra), 1e-300), 1.0)
+    result: Floats = extra * scale[part_of]
+    return result
 
 
 def _surprises(found: SearchResult) -> tuple[Surprise, ...]:

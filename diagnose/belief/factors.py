@@ -6,7 +6,7 @@ when it is about a shared cause, under every combination of the causes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -47,7 +47,8 @@ class Factor:
         test: number of the test, -1 for the complaint and for checks.
         outcome: number of the outcome, or of the one that a reading stands for.
         plain: (same as `like`) chance of that outcome as such.
-        slip: chance that what was written down is a slip, times its likelihood if it is one.
+        slip: chance that what was written down says nothing of the machine, times its likelihood
+            then.
         repairs_before: repairs done when it was seen.
         may_be_doubted: whether looking again is possible and of use.
     """
@@ -79,6 +80,13 @@ class Transition:
 
 
 Step = Factor | Transition
+
+
+def at_least(step: Step, floor: float) -> Step:
+    """The same step; what was seen is no less likely than that under anything."""
+    if isinstance(step, Transition):
+        return step
+    return replace(step, like=np.maximum(step.like, floor))
 
 
 def steps_of(sets: SolvedSets, solved: Solved, situation: Situation) -> list[Step]:
@@ -148,7 +156,7 @@ def _finding(
     if column < 0:
         plain = columns.by_cause[number][:, outcome]
     else:
-        plain = solved.chances.of(number, n, len(solved.values[column]))[:, outcome]
+        plain = solved.chances.of_outcome(number, outcome)
     share, rest, state = plain, 1.0 / n, finding.outcome
     if finding.reading is not None:
         shift = volts_to_add(sets.behaviour.machine, test, situation.temperature_celsius)
@@ -165,7 +173,7 @@ def _finding(
         test=number,
         outcome=outcome,
         plain=plain,
-        slip=test.slip_percent / 100.0 * rest,
+        slip=(1.0 - finding.sure * (1.0 - test.slip_percent / 100.0)) * rest,
         repairs_before=repairs_before,
         may_be_doubted=doubted and not finding.confirmed,
     )

@@ -33,6 +33,10 @@ MOST_SOLVED = 48
 """Of the likeliest so many that a bad new part makes, those that the base does not hold are solved
 as well; of the others they are left out."""
 
+LEAST_LOST = 1e-9
+"""Bad new parts that are left out are weighed by what is found later one by one where they have
+this share of the belief, the others all together."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Replay:
@@ -47,7 +51,7 @@ class Replay:
         log_scale: natural logarithm of that factor.
         chances: (factors,) of what was seen, as an outcome, given all before it; an unlikely one
             surprises.
-        lost: weight of bad new parts that were not followed.
+        lost: bound of the weight of bad new parts that were not followed.
         missing: sets that have to be solved first; then nothing else of this holds.
         free: (free combinations,) what was found about the shared causes.
         originals: so many hypotheses have no bad new part; they come first.
@@ -82,8 +86,10 @@ class _Run:
     prior: Floats
     weight: Floats
     free: Floats
+    lost: Floats
+    lost_rows: Ints  # (lost, faults beside, 3): set without the bad part, one of them with, without
+    crumbs: float = 0.0
     log_scale: float = 0.0
-    lost: float = 0.0
     like: list[Floats] = field(default_factory=list)
     chances: list[float] = field(default_factory=list)
     missing: dict[FaultSet, None] = field(default_factory=dict)
@@ -96,10 +102,13 @@ class _Run:
         self.chances.append(min(chance, 1.0))
         self.like.append(like)
         self.weight = self.weight * like
+        self.lost = self.lost * self._at_most(factor)
+        self.crumbs *= float(factor.like.max())
         most = float(self.weight.max(initial=0.0))
         if most > 0.0:
             self.weight /= most
             self.lost /= most
+            self.crumbs /= most
             self.log_scale += float(np.log(most))
 
     def _under(self, factor: Factor) -> tuple[Floats, Floats]:
@@ -118,21 +127,60 @@ class _Run:
         like = joint @ factor.like[there] / total
         return like, like if factor.like is factor.plain else joint @ factor.plain[there] / total
 
+    def _at_most(self, factor: Factor) -> Floats | float:
+        """(lost,) likelihood of something seen with a bad new part that was not followed.
+
+        A fault does no more beside several faults than beside one of them.
+        """
+        most = float(factor.like.max())
+        if factor.column < 0:
+            return most
+        like = factor.like[self.solved.place[:, factor.column]]
+        rows = self.lost_rows
+        change = like[rows[..., 1]] / np.maximum(like[rows[..., 2]], 1e-12)
+        found: Floats = np.minimum(like[rows[:, 0, 0]] * change.max(axis=1), most)
+        return found
+
     def mend(self, done: Transition) -> None:
         """Take the faults that a repair puts right away; follow new parts that are bad."""
-        self.now = self._after(done.fixed)
+        self.now = self._after(done.fixed, self.now, self.missing)
+        if len(self.lost):
+            self.lost_rows = self._after(done.fixed, self.lost_rows, {})
         if not done.bad or self.missing:
             return
-        parents, rows, shares = self._branches(done)
-        taken = np.zeros(len(self.now))
-        taken[~self._still_faulty(done)] = sum(done.bad.values())
-        begun = self.weight[parents] * shares
-        self.lost += max(float(self.weight @ taken) - float(begun.sum()), 0.0)
+        faulty = self._still_faulty(done)
+        open_to = np.where(faulty, 0.0, self.weight)
+        parents, rows, shares, faults = self._branches(done, open_to)
+        for fault, chance in done.bad.items():
+            left = open_to * chance
+            left[parents[faults == fault]] = 0.0
+            self._lose(left, fault)
+        kept = np.where(faulty, 1.0, 1.0 - sum(done.bad.values()))
         self.first = np.concatenate([self.first, self.first[parents]])
         self.now = np.concatenate([self.now, rows])
-        self.prior = np.concatenate([self.prior * (1.0 - taken), self.prior[parents] * shares])
-        self.weight = np.concatenate([self.weight * (1.0 - taken), begun])
+        self.prior = np.concatenate([self.prior * kept, self.prior[parents] * shares])
+        self.weight = np.concatenate([self.weight * kept, self.weight[parents] * shares])
         self.like = [np.concatenate([like, like[parents]]) for like in self.like]
+
+    def _lose(self, weight: Floats, fault: int) -> None:
+        """Leave out a bad new part beside the faults of each hypothesis."""
+        enough = weight > LEAST_LOST * float(self.weight.sum())
+        self.crumbs += float(weight[~enough].sum())
+        now, pair_row, none = self.now[enough], self.solved.pair_row, self.solved.n_faults
+        members = self.solved.members[now]
+        members = np.where(members == none, members[:, :1], members)
+        pairs, alone = pair_row[members, fault], pair_row[members, members]
+        unsolved = pairs < 0
+        pairs = np.where(unsolved, pair_row[fault, fault], pairs)
+        alone = np.where(unsolved, pair_row[none, none], alone)
+        rows = np.stack([np.broadcast_to(now[:, None], pairs.shape), pairs, alone], axis=-1)
+        width = max(rows.shape[1], self.lost_rows.shape[1])
+        both = [
+            np.pad(part, ((0, 0), (0, width - part.shape[1]), (0, 0)), mode="edge")
+            for part in (self.lost_rows, rows.astype(np.int64))
+        ]
+        self.lost_rows = np.concatenate(both)
+        self.lost = np.concatenate([self.lost, weight[enough]])
 
     def _still_faulty(self, done: Transition) -> NDArray[np.bool_]:
         """(hypotheses,) whether the part still has a fault that the repair does not put right."""
@@ -141,9 +189,9 @@ class _Run:
         members = self.solved.members[self.now]
         return np.asarray(own[members].any(axis=1), dtype=bool)
 
-    def _after(self, fixed: NDArray[np.bool_]) -> Ints:
-        """(hypotheses,) rows without the faults put right."""
-        now, none = self.now.copy(), self.solved.n_faults
+    def _after(self, fixed: NDArray[np.bool_], rows: Ints, missing: dict[FaultSet, None]) -> Ints:
+        """(...,) rows without the faults put right; what is not solved is missing."""
+        now, none = rows.reshape(-1).copy(), self.solved.n_faults
         members = self.solved.members[now]
         hit = np.flatnonzero(fixed[members].any(axis=1))
         left = np.sort(np.where(fixed[members[hit]], none, members[hit]), axis=1)
@@ -154,30 +202,41 @@ class _Run:
             faults = tuple(f for f in left[place].tolist() if f < none)
             row = self.solved.row(faults)
             if row < 0:
-                self.missing[faults] = None
+                missing[faults] = None
             now[hit[place]] = max(row, 0)
-        return now
+        return now.reshape(rows.shape)
 
-    def _branches(self, done: Transition) -> tuple[Ints, Ints, Floats]:
-        """Hypotheses in which the new part is bad: parent, row now, chance."""
-        weight = np.where(self._still_faulty(done), 0.0, self.weight)
-        total = float(self.weight.sum())
-        shares = [(f, p, h) for f, p in done.bad.items() for h in np.flatnonzero(
-            weight * p > LEAST_BRANCH * total
-        ).tolist()]  # fmt: skip
+    def _branches(self, done: Transition, weight: Floats) -> tuple[Ints, Ints, Floats, Ints]:
+        """Hypotheses in which the new part is bad: parent, row now, chance, fault.
+
+        Args:
+            done: the repair.
+            weight: (hypotheses,) of those in which the part could have been put right.
+        """
+        least = LEAST_BRANCH * float(self.weight.sum())
+        shares = [
+            (fault, chance, parent)
+            for fault, chance in done.bad.items()
+            for parent in np.flatnonzero(weight * chance > least).tolist()
+        ]
         shares.sort(key=lambda share: -share[1] * float(weight[share[2]]))
-        found: list[tuple[int, int, float]] = []
+        found: list[tuple[int, int, float, int]] = []
         unsolved: list[FaultSet] = []
         for place, (fault, chance, parent) in enumerate(shares):
             faults = tuple(sorted((*self.solved.faults(int(self.now[parent])), fault)))
             row = self.solved.row(faults)
             if 0 <= row < self.solved.n_base or (row >= 0 and place < MOST_SOLVED):
-                found.append((parent, row, chance))
+                found.append((parent, row, chance, fault))
             elif place < MOST_SOLVED:
                 unsolved.append(faults)
         self.missing.update(dict.fromkeys(unsolved))
-        parents, rows, chances = zip(*found, strict=True) if found else ((), (), ())
-        return np.array(parents, np.int64), np.array(rows, np.int64), np.array(chances)
+        parents, rows, chances, faults = zip(*found, strict=True) if found else ((), (), (), ())
+        return (
+            np.array(parents, np.int64),
+            np.array(rows, np.int64),
+            np.array(chances),
+            np.array(faults, np.int64),
+        )
 
 
 def replay(
@@ -193,7 +252,10 @@ def replay(
         leave_out: number of a factor that is not to count.
     """
     prior = solved.prior[rows]
-    run = _Run(solved, priors, rows, rows, prior, prior, np.ones(len(priors.free)))
+    run = _Run(
+        solved, priors, rows, rows, prior, prior, np.ones(len(priors.free)),
+        lost=np.zeros(0), lost_rows=np.zeros((0, 1, 3), dtype=np.int64),
+    )  # fmt: skip
     seen = 0
     for step in steps:
         if isinstance(step, Factor):
@@ -213,7 +275,7 @@ def replay(
         weight=run.weight,
         log_scale=run.log_scale,
         chances=np.array(run.chances),
-        lost=run.lost,
+        lost=float(run.lost.sum()) + run.crumbs,
         missing=tuple(run.missing),
         free=run.free,
         originals=len(rows),

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.belief.extensions import compare_pairs, extend, reach, room_of
-from diagnose.belief.factors import steps_of
+from diagnose.belief.extensions import compare_pairs, extend, room_of
+from diagnose.belief.factors import Factor, at_least, steps_of
 from diagnose.belief.replay import replay
 
 if TYPE_CHECKING:
@@ -47,16 +47,22 @@ WORTH_TRYING = 3e-4
 WORTH_A_ROUND = 4e-3
 """Nor is any, when all that are worth solving can have no more than this together."""
 
-HEAVY = 2e-5
+NEVER = 1e-9
+"""Where nothing in the base can give what was found, the search grows as if each thing found could
+come about by such a chance, and then weighs what it has met as it is."""
+
+HEAVY = 1e-4
 """Sets that weigh, or whose extensions could weigh, this share of the belief are extended in any
 case; lighter ones only to bound what was left out."""
 
-PASSED_OVER = 1e-3
-"""Sets whose extensions could together have no more than this share of the belief are not
-extended; what they could have is counted as left out."""
+LIGHT = 256
+"""Of all lighter ones so many are drawn for that."""
 
 LEAST_NOTED = 3e-9
 """Extensions that could have no more than this share of the belief are bounded roughly."""
+
+KEPT_APART = 1e-4
+"""Sets that weigh this share of the belief are met with silent faults by themselves."""
 
 SAYS_NOTHING, STAND_INS = 0.02, 128
 """From this share of the belief on, that loud extensions could have together, so many of them are
@@ -104,37 +110,56 @@ def search(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Sea
     """
     most = int(np.clip(MOST_WORK / sets.behaviour.work, LEAST_TRIED, MOST_TRIED))
     grown: dict[FaultSet, None] = {}
+    floor = 0.0
     while True:
-        solved, steps, done = _gone_through(sets, situation, [*grown])
-        below = Below(sets, solved, done)
+        solved, steps, done = _gone_through(sets, situation, [*grown], floor)
+        if done.total <= 0.0 and not floor:
+            floor = NEVER
+            continue
+        below = Below(sets, solved, steps, done)
         frontier = below.frontier()
         full = len(grown) >= most
         tried = [] if full else frontier.best(solved, min(TRIED_AT_ONCE, most - len(grown)))
         if not tried:
             break
         grown |= dict.fromkeys(tried)
+    if floor:
+        solved, steps, done = _gone_through(sets, situation, [*grown])
+        below = Below(sets, solved, steps, done)
+        frontier = below.frontier()
     if bound and done.total > 0.0:
         frontier = below.with_light(frontier)
     left_out, kind = _remainder(
         sets, situation, frontier, solved, min(SAMPLED, most) if bound else 0
     )
-    raised = frontier.raised
+    raised, extra = frontier.raised, frontier.extra
     if frontier.loud > SAYS_NOTHING:
         drawn, times = _stand_ins(below.frontier(), solved, min(STAND_INS, most))
         solved, steps, done = _gone_through(sets, situation, [*grown, *drawn])
         raised = np.concatenate([raised, times])
+        whole = float(done.weight @ raised[began(solved, done)])
+        extra = extra * (frontier.scale / max(whole * float(np.exp(done.log_scale)), 1e-300))
     factor = raised[began(solved, done)]
-    return SearchResult(solved, tuple(steps), done, factor, frontier.extra, left_out, kind)
+    return SearchResult(solved, tuple(steps), done, factor, extra, left_out, kind)
 
 
 def _gone_through(
-    sets: SolvedSets, situation: Situation, larger: list[FaultSet]
+    sets: SolvedSets, situation: Situation, larger: list[FaultSet], floor: float = 0.0
 ) -> tuple[Solved, list[Step], Replay]:
-    """The job gone through for the base and some larger sets; what it leads to is solved."""
+    """The job gone through for the base and some larger sets; what it leads to is solved.
+
+    Args:
+        sets: of the machine.
+        situation: what was told, seen and done.
+        larger: the further sets.
+        floor: the least likelihood of anything seen.
+    """
     asked = dict.fromkeys(larger)
     while True:
         solved = sets.with_sets([*asked])
         steps = steps_of(sets, solved, situation)
+        if floor:
+            steps = [at_least(step, floor) for step in steps]
         rows = np.array([*range(solved.n_base), *map(solved.row, larger)], dtype=np.int64)
         done = replay(solved, sets.priors, steps, rows)
         if not done.missing:
@@ -185,6 +210,7 @@ class Frontier:
     Attributes:
         first, fault: (extensions,) row and further fault of each loud extension worth noting.
         bound: (extensions,) bound of its share of the belief.
+        times: (extensions,) for how many each stands.
         scale: weight, not scaled, that is a share of 1.
         loud: sum of the bounds of those below sets that weigh something.
         raised: (originals,) by what silent faults added to each raise its weight.
@@ -195,6 +221,7 @@ class Frontier:
     first: Ints
     fault: Ints
     bound: Floats
+    times: Floats
     scale: float
     loud: float
     raised: Floats
@@ -215,7 +242,7 @@ class Frontier:
 
     def drawn(self, solved: Solved, count: int) -> tuple[list[FaultSet], Floats]:
         """Loud extensions drawn evenly by their bounds, and the bounds, not scaled."""
-        ends = np.cumsum(self.bound)
+        ends = np.cumsum(self.bound * self.times)
         if not count or not len(ends) or not ends[-1] > 0.0:
             return [], np.zeros(0)
         at = np.searchsorted(ends, (np.arange(count) + 0.5) / count * ends[-1])
@@ -225,24 +252,25 @@ class Frontier:
 class Below:
     """What extensions of the sets looked at may weigh."""
 
-    def __init__(self, sets: SolvedSets, solved: Solved, done: Replay) -> None:
+    def __init__(self, sets: SolvedSets, solved: Solved, steps: list[Step], done: Replay) -> None:
         """For a job that has been gone through."""
         n, originals = solved.n_faults, done.originals
         self._sets, self._solved, self._done = sets, solved, done
         self._first, self._began = done.first[:originals], began(solved, done)
         weight = np.bincount(self._began, done.weight, originals)
         self._weight = np.asarray(weight, dtype=np.float64)
-        self._like = np.ascontiguousarray(done.like[:, :originals])
+        self._like = _likelihoods(steps, done)
         self._members = solved.members[self._first]
         self._rank, self._order = _order(solved, self._weight, self._members)
-        self._pair_like = _pair_like(solved, self._like)
         self._quiet, self._ceiling = np.empty((n + 1, n), dtype=np.bool_), np.empty((n + 1, n))
         self._change = np.empty((n + 1, n, len(self._like)))
-        compare_pairs(self._pair_like, self._quiet, self._change, self._ceiling)
+        ahead = np.empty((n + 1, n + 1, len(self._like)))
+        compare_pairs(
+            solved.pair_row, solved.n_base, self._like, self._order,
+            self._quiet, self._change, self._ceiling, ahead,
+        )  # fmt: skip
         self._last = np.empty(originals, dtype=np.int64)
         self._room = np.empty(originals)
-        ahead = np.empty_like(self._pair_like)
-        reach(self._pair_like, self._order, ahead)
         room_of(self._members, self._like, ahead, self._rank, self._last, self._room)
         self._priors = sets.behaviour.priors
         self._part_of = np.append(sets.behaviour.part_of, -1).astype(np.int64)
@@ -252,34 +280,47 @@ class Below:
         done, n = self._done, self._solved.n_faults
         raised, none = np.ones(done.originals), np.zeros(0, dtype=np.int64)
         if done.total <= 0.0:
-            return Frontier(none, none, np.zeros(0), 0.0, 0.0, raised, np.zeros(n), 1.0)
+            zero = np.zeros(0)
+            return Frontier(none, none, zero, zero, 0.0, 0.0, raised, np.zeros(n), 1.0)
         heavy = np.flatnonzero(self._could() > HEAVY)
         at, bound, extra, silent, loud = self._extended(heavy)
-        raised[heavy] += silent
-        whole = done.total + float(self._weight[heavy] @ silent)
-        left_out = (float(self._weight[heavy] @ loud) + done.lost) / whole
+        raised += silent
+        light = np.ones(done.originals, dtype=bool)
+        light[heavy] = False
+        raised[light] = _mean_raise(self._weight, raised, heavy)
+        whole = float(self._weight @ raised)
+        left_out = (float(loud.sum()) + done.lost) / whole
         scale = whole * float(np.exp(done.log_scale))
         bound = bound / whole
         return Frontier(
-            self._first[at // n], at % n, bound, scale, float(bound.sum()), raised,
-            extra / whole, left_out,
+            self._first[at // n], at % n, bound, np.ones(len(at)), scale, float(bound.sum()),
+            raised, extra / whole, left_out,
         )  # fmt: skip
 
     def with_light(self, heavy: Frontier) -> Frontier:
-        """The same with a bound of what stands below all other sets."""
+        """The same with what stands below all other sets, as far as it can be bounded.
+
+        Where they are many, some are drawn by what their extensions could weigh, to stand for all;
+        two standard errors are added.
+        """
         could, n = self._could(), self._solved.n_faults
-        others, passed_over = _parents(np.where(could > HEAVY, 0.0, could))
+        others = np.flatnonzero((could <= HEAVY) & (could > 0.0))
         if not len(others):
             return heavy
-        at, bound, _, silent, loud = self._extended(others)
-        below = float(self._weight[others] @ (silent + loud))
+        drawn, times = _by_size(could[others], LIGHT)
+        standing = np.zeros(len(could))
+        standing[others[drawn]] = times
+        at, bound, _, silent, loud = self._extended(others[drawn])
+        silent = np.maximum(silent - heavy.raised + 1.0, 0.0)
+        each = (self._weight * silent + loud)[others[drawn]]
         whole = float(self._weight @ heavy.raised)
         return replace(
             heavy,
             first=np.concatenate([heavy.first, self._first[at // n]]),
             fault=np.concatenate([heavy.fault, at % n]),
             bound=np.concatenate([heavy.bound, bound / whole]),
-            left_out=min(heavy.left_out + below / whole + passed_over, 1.0),
+            times=np.concatenate([heavy.times, standing[at // n]]),
+            left_out=min(heavy.left_out + _at_most(each, times, len(others)) / whole, 1.0),
         )
 
     def _could(self) -> Floats:
@@ -294,22 +335,62 @@ class Below:
 
         Returns:
             Place (set times faults, plus fault) and bound of each loud extension noted, weight of
-            silent faults, and for each parent the weight of its silent extensions and the bound of
-            all others, over its own.
+            silent faults, (originals,) weight of silent extensions over each set's own, and
+            (originals,) the bound of all others.
         """
-        n = self._solved.n_faults
-        room = len(parents) * n
-        ratio = self._sets.extension(self._solved, self._first[parents], self._done.free)
-        noted, bound = np.empty(room, dtype=np.int64), np.empty(room)
-        extra, silent, loud = np.zeros(n), np.empty(len(parents)), np.empty(len(parents))
-        count = extend(
-            parents, self._members, self._weight, self._like, self._like.max(axis=1), self._room,
-            self._last, self._quiet, self._change, self._ceiling, self._order, self._part_of,
-            ratio, _looked_at(self._solved, self._done, parents),
-            LEAST_NOTED * self._done.total, noted, bound, extra, silent, loud,
-        )  # fmt: skip
-        at = parents[noted[:count] // n] * n + noted[:count] % n
-        return at, bound[:count].copy(), extra, silent, loud
+        n, solved, done = self._solved.n_faults, self._solved, self._done
+        extra, silent, below = np.zeros(n), np.zeros(done.originals), np.zeros(done.originals)
+        places, bounds = [], []
+        most, total = self._like.max(axis=1), done.total
+        for part, (table, at) in self._sets.extensions(solved, self._first, parents, done.free):
+            noted, bound = np.empty(len(part) * n, dtype=np.int64), np.empty(len(part) * n)
+            loud = np.empty(len(part))
+            count = extend(
+                part, self._members, self._weight, self._like, most, self._room, self._last,
+                self._quiet, self._change, self._ceiling, self._order, self._part_of, table, at,
+                solved.pair_row, solved.n_base, *self._grown_below(part), LEAST_NOTED * total,
+                KEPT_APART * total, noted, bound, extra, silent, loud,
+            )  # fmt: skip
+            places.append(noted[:count].copy())
+            bounds.append(bound[:count].copy())
+            below[part] = self._weight[part] * loud
+        return np.concatenate(places), np.concatenate(bounds), extra, silent, below
+
+    def _grown_below(self, parents: Ints) -> tuple[Ints, Ints, Ints]:
+        """Sets beyond the base that are a parent with one fault more, as `extend` takes them."""
+        solved, first = self._solved, self._first
+        place_of = np.full(len(solved.prior), -1)
+        place_of[first[parents]] = np.arange(len(parents))
+        found = [
+            (int(place_of[parent]), fault, at)
+            for at in range(solved.n_base, self._done.originals)
+            for faults in [solved.faults(int(first[at]))]
+            for fault in faults
+            for parent in [solved.row(tuple(f for f in faults if f != fault))]
+            if parent >= 0 and place_of[parent] >= 0
+        ]
+        table = np.array(sorted(found), dtype=np.int64).reshape(-1, 3)
+        start = np.searchsorted(table[:, 0], np.arange(len(parents) + 1))
+        return start, table[:, 1].copy(), table[:, 2].copy()
+
+
+def _likelihoods(steps: list[Step], done: Replay) -> Floats:
+    """(findings, originals) of everything seen; all about shared causes together.
+
+    What is found of one cause bears on the next, so that only their product does not depend on
+    the order.
+    """
+    factors = [step for step in steps if isinstance(step, Factor)]
+    about_causes = np.array([factor.column < 0 for factor in factors])
+    like = done.like[:, : done.originals]
+    together = like[about_causes].prod(axis=0, keepdims=True)
+    return np.concatenate([like[~about_causes], together])
+
+
+def _mean_raise(weight: Floats, raised: Floats, heavy: Ints) -> float:
+    """By what silent faults raise the weight of all sets that were extended."""
+    whole = float(weight[heavy].sum())
+    return float(weight[heavy] @ raised[heavy]) / whole if whole > 0.0 else 1.0
 
 
 def began(solved: Solved, done: Replay) -> Ints:
@@ -319,16 +400,26 @@ def began(solved: Solved, done: Replay) -> Ints:
     return place_of[done.first]
 
 
-def _parents(could: Floats) -> tuple[Ints, float]:
-    """Sets worth extending, and what the extensions of the others could weigh.
+def _by_size(size: Floats, count: int) -> tuple[Ints, Floats]:
+    """Some of many drawn evenly by their size, and for how many each stands; all if they are few.
 
     Args:
-        could: (originals,) bound of the share of the belief of all extensions of each.
+        size: (n,) of each, above 0.
+        count: how many to draw.
     """
-    falling = np.argsort(-could, kind="stable")
-    rest = np.cumsum(could[falling][::-1])[::-1]
-    count = int(np.searchsorted(-rest, -PASSED_OVER))
-    return np.sort(falling[:count]), float(rest[count]) if count < len(rest) else 0.0
+    if len(size) <= count:
+        return np.arange(len(size)), np.ones(len(size))
+    ends = np.cumsum(size)
+    at = np.searchsorted(ends, (np.arange(count) + 0.5) / count * ends[-1])
+    drawn, often = np.unique(at, return_counts=True)
+    return drawn, often * ends[-1] / count / size[drawn]
+
+
+def _at_most(each: Floats, times: Floats, total: int) -> float:
+    """Sum of all that some stand for; two standard errors more where they are not all."""
+    whole = each * times
+    spread = 0.0 if len(each) == total else float(whole.std(ddof=1)) * len(each) ** 0.5
+    return float(whole.sum()) + 2.0 * spread
 
 
 def _order(solved: Solved, weight: Floats, members: Ints) -> tuple[Ints, Ints]:
@@ -337,36 +428,18 @@ def _order(solved: Solved, weight: Floats, members: Ints) -> tuple[Ints, Ints]:
     chance = np.zeros(n + 1)
     for column in members.T:
         chance += np.bincount(column, weight, n + 1)
-    order = np.argsort(-chance[:n], kind="stable")
+    order = np.argsort(-np.round(chance[:n] / max(float(weight.sum()), 1e-300), 12), kind="stable")
     rank = np.full(n + 1, -1, dtype=np.int64)
     rank[order] = np.arange(n)
     return rank, order
 
 
-def _pair_like(solved: Solved, like: Floats) -> Floats:
-    """(factors, faults + 1, faults + 1) likelihoods under sets of up to two faults, -1 unsolved."""
-    padded = np.concatenate([like[:, : solved.n_base], np.full((len(like), 1), -1.0)], axis=1)
-    rows = np.where(solved.pair_row < solved.n_base, solved.pair_row, -1)
-    found: Floats = padded[:, rows]
-    return found
-
-
-def _looked_at(solved: Solved, done: Replay, parents: Ints) -> NDArray[np.bool_]:
-    """(parents, faults) whether the set with one fault more is among the originals itself."""
-    n, members = solved.n_faults, solved.members[done.first[parents]]
-    found = np.zeros((len(members), n), dtype=np.bool_)
-    small = np.flatnonzero((members < n).sum(axis=1) <= 1)
-    rows = solved.pair_row[members[small].min(axis=1), :n]
-    found[small] = (rows >= 0) & (rows < solved.n_base)
-    place_of = np.full(len(solved.prior), -1)
-    place_of[done.first[parents]] = np.arange(len(parents))
-    for row in done.first[solved.n_base : done.originals].tolist():
-        faults = solved.faults(row)
-        for fault in faults:
-            parent = solved.row(tuple(f for f in faults if f != fault))
-            if parent >= 0 and place_of[parent] >= 0:
-                found[place_of[parent], fault] = True
-    return found
+def by_first(found: SearchResult) -> Floats:
+    """(rows,) the factor of every set that a machine may have come in with."""
+    factor = np.ones(len(found.solved.prior))
+    originals = found.replay.originals
+    factor[found.replay.first[:originals]] = found.factor[:originals]
+    return factor
 
 
 def replay_without(sets: SolvedSets, found: SearchResult, factor: int) -> Replay:

@@ -17,7 +17,12 @@ from numba import njit
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
     from diagnose.faults.solved import Solved, SolvedSets, TestColumns
+
+BLOCK = 256
+"""Fault sets gathered at once."""
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -57,56 +62,68 @@ class SetTables(NamedTuple):
     members: Ints
 
 
-def survey(tables: SetTables, active: Ints, weight: Floats, n_faults: int) -> Survey:
+def survey(blocks: Iterable[tuple[SetTables, Ints, Floats]], n_faults: int) -> Survey:
     """What is to be expected under a belief.
 
     Args:
-        tables: of the fault sets.
-        active: (n,) those with weight.
-        weight: (n,) their probabilities, summing to 1.
+        blocks: at least one: tables of fault sets, those of them with weight, and (n,) their
+            probabilities, which over all blocks sum to 1.
         n_faults: how many faults there are.
     """
-    n_outcomes, n_tests = tables.like.shape[1], tables.noise.shape[1]
-    chance, gain = np.zeros(n_outcomes), np.zeros(n_tests)
-    joint = np.zeros((n_faults + 1, n_outcomes))
-    faults = np.zeros(n_faults + 1)
-    _survey(tables, active, weight, chance, gain, faults, joint)
+    sums: tuple[Floats, ...] = ()
+    for tables, active, weight in blocks:
+        if not sums:
+            outcomes, tests = tables.like.shape[1], tables.noise.shape[1]
+            joint = np.zeros((n_faults + 1, outcomes))
+            sums = (np.zeros(outcomes), np.zeros(tests), joint, np.zeros(n_faults + 1))
+        _add(tables.like, tables.noise, tables.members, active, weight, *sums)
+    chance, noise, joint, faults = sums
     return Survey(
         start=tables.start,
         chance=chance,
-        gain_bits=gain,
+        gain_bits=np.maximum(_entropies(chance, tables.start) - noise, 0.0),
         faults=faults[:-1],
         joint=np.ascontiguousarray(joint[:-1].T),
     )
 
 
 @njit(cache=True, nogil=True)
-def _survey(tables, active, weight, chance, gain, faults, joint):
-    like, noise, members, start = tables.like, tables.noise, tables.members, tables.start
+def _add(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
+    like, noise, members, active, weight, chance, noise_bits, joint, faults
+):
     none = faults.shape[0] - 1
     row = np.empty(like.shape[1])
-    for a in range(active.shape[0]):
-        h, w = active[a], weight[a]
+    for place in range(active.shape[0]):
+        a, w = active[place], weight[place]
         for o in range(like.shape[1]):
-            row[o] = w * like[h, o]
+            row[o] = w * like[a, o]
             chance[o] += row[o]
         for t in range(noise.shape[1]):
-            gain[t] -= w * noise[h, t]
+            noise_bits[t] += w * noise[a, t]
         for k in range(members.shape[1]):
-            f = members[h, k]
+            f = members[a, k]
             if f == none:
                 break
             faults[f] += w
             for o in range(like.shape[1]):
                 joint[f, o] += row[o]
-    for t in range(noise.shape[1]):
-        for o in range(start[t], start[t + 1]):
-            if chance[o] > 0.0:
-                gain[t] -= chance[o] * math.log2(chance[o])
-        gain[t] = max(gain[t], 0.0)
 
 
-def with_silent(known: Survey, single: SetTables, extra: Floats, good: Floats) -> Survey:
+class Silent(NamedTuple):
+    """What every test shows under each single fault and under none.
+
+    Attributes:
+        like: (outcomes, faults) P(outcome | fault).
+        more: (faults, outcomes) the same, less that under no fault.
+        noise: (faults, tests) entropy of each test's outcome, less that under no fault, bits.
+    """
+
+    like: Floats
+    more: Floats
+    noise: Floats
+
+
+def with_silent(known: Survey, single: Silent, extra: Floats, good: Floats) -> Survey:
     """A survey with the faults that change nothing found counted in what tests will show.
 
     Such a fault shows in a test what it shows by itself, where the test reads as on a good machine
@@ -114,19 +131,21 @@ def with_silent(known: Survey, single: SetTables, extra: Floats, good: Floats) -
 
     Args:
         known: over the fault sets looked at.
-        single: what every test shows under each single fault, the last row under none.
+        single: what every test shows under each single fault.
         extra: (faults,) probability of each silent fault beyond those in the sets.
         good: (tests,) probability that each test reads as on a good machine.
     """
     sizes = np.diff(known.start)
     share = np.repeat(good, sizes)
-    chance = np.maximum(known.chance + extra @ (single.like[:-1] - single.like[-1]) * share, 0.0)
+    chance = np.maximum(known.chance + extra @ single.more * share, 0.0)
     chance /= np.repeat(np.add.reduceat(chance, known.start[:-1]), sizes)
-    noise = good * (extra @ (single.noise[:-1] - single.noise[-1]))
-    more = _entropies(chance, known.start) - _entropies(known.chance, known.start) - noise
-    raised = chance / np.maximum(known.chance, 1e-300)
-    joint = known.joint * np.where(known.chance > 0.0, raised, 0.0)[:, None]
-    joint += (share * single.like[:-1] + (1.0 - share) * chance).T * extra
+    more = _entropies(chance, known.start) - _entropies(known.chance, known.start)
+    more -= good * (extra @ single.noise)
+    raised = np.where(known.chance > 0.0, chance / np.maximum(known.chance, 1e-300), 0.0)
+    joint = single.like * share[:, None]
+    joint += ((1.0 - share) * chance)[:, None]
+    joint *= extra
+    joint += known.joint * raised[:, None]
     return known._replace(
         chance=chance,
         gain_bits=np.maximum(known.gain_bits + more, 0.0),
@@ -142,6 +161,24 @@ def _entropies(chance: Floats, start: NDArray[np.int32]) -> Floats:
     return found
 
 
+def blocks_of(
+    columns: TestColumns, solved: Solved, rows: Ints, there: Floats, weight: Floats
+) -> Iterator[tuple[SetTables, Ints, Floats]]:
+    """Some rows as `survey` takes them, in blocks that stay near the processor.
+
+    Args:
+        columns: as in `tables_of`.
+        solved: as in `tables_of`.
+        rows: as in `tables_of`.
+        there: as in `tables_of`.
+        weight: (n,) their probabilities.
+    """
+    for begin in range(0, len(rows), BLOCK):
+        part = slice(begin, begin + BLOCK)
+        tables = tables_of(columns, solved, rows[part], there[part])
+        yield tables, np.arange(len(rows[part])), weight[part]
+
+
 def tables_of(columns: TestColumns, solved: Solved, rows: Ints, there: Floats) -> SetTables:
     """What the kernel reads of some rows.
 
@@ -153,51 +190,71 @@ def tables_of(columns: TestColumns, solved: Solved, rows: Ints, there: Floats) -
     """
     like = np.empty((len(rows), columns.n_outcomes))
     noise = np.empty((len(rows), len(columns.tests)))
+    chances = solved.chances
     _gather(
-        columns.start, columns.column, columns.cause, columns.by_cause, solved.chances,
-        solved.place, rows, there, like, noise,
+        columns.start, columns.cause, columns.by_cause, chances.rows, chances.noise,
+        chances.which, rows, there, like, noise,
     )  # fmt: skip
     return SetTables(columns.start, like, noise, solved.members[rows])
 
 
-def single_tables(sets: SolvedSets) -> SetTables:
-    """What the kernel reads of every single fault, the last row standing for none."""
+def single_tables(sets: SolvedSets) -> Silent:
+    """What the correction for silent faults reads; worked out once."""
 
-    def make() -> SetTables:
+    def make() -> Silent:
         solved = sets.now()
         rows = solved.pair_row[:, -1].astype(np.int64)
         there = sets.there(solved, rows, np.ones(len(sets.priors.free)))
-        return tables_of(sets.columns, solved, rows, there)
+        _, like, noise, _ = tables_of(sets.columns, solved, rows, there)
+        alone = np.ascontiguousarray(like[:-1].T)
+        return Silent(alone, like[:-1] - like[-1], noise[:-1] - noise[-1])
 
-    found: SetTables = sets.once(make)
+    found: Silent = sets.once(make)
     return found
+
+
+def reads_good(sets: SolvedSets, solved: Solved, rows: Ints, weight: Floats) -> Floats:
+    """(tests,) probability that each test reads as on a good machine.
+
+    Of tests that look for a cause it is 0.
+
+    Args:
+        sets: of the machine.
+        solved: fault sets.
+        rows: (n,) rows of those with weight.
+        weight: (n,) their probabilities.
+    """
+    found = np.zeros(len(sets.columns.tests))
+    _share_good(solved.chances.which, rows, weight, int(solved.pair_row[-1, -1]), found)
+    return np.where(sets.columns.column < 0, 0.0, found)
+
+
+@njit(cache=True, nogil=True)
+def _share_good(which, rows, weight, good, found):
+    for a in range(rows.shape[0]):
+        h, w = rows[a], weight[a]
+        for t in range(found.shape[0]):
+            if which[h, t] == which[good, t]:
+                found[t] += w
 
 
 @njit(cache=True, nogil=True)
 def _gather(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
-    start, column, cause, by_cause, chances, place, rows, there, like, noise
+    start, cause, by_cause, chances, entropy, which, rows, there, like, noise
 ):
     for a in range(rows.shape[0]):
         h = rows[a]
-        for t in range(column.shape[0]):
-            first, n = start[t], start[t + 1] - start[t]
-            if column[t] < 0:
-                p, entropy = there[a, cause[t]], 0.0
+        for t in range(cause.shape[0]):
+            first, n, at = start[t], start[t + 1] - start[t], which[h, t]
+            if cause[t] < 0:
+                noise[a, t] = entropy[at]
                 for o in range(n):
-                    x = (1.0 - p) * by_cause[t, 0, o] + p * by_cause[t, 1, o]
-                    like[a, first + o] = x
-                    if x > 0.0:
-                        entropy -= x * math.log2(x)
-                noise[a, t] = entropy
+                    like[a, first + o] = chances[at, o]
                 continue
-            number = place[h, column[t]]
-            if number < chances.known[t]:
-                at = chances.first[t] + number
-                noise[a, t] = chances.noise[at]
-                for o in range(n):
-                    like[a, first + o] = chances.rows[at, o]
-            else:
-                at = chances.first_grown[t] + number - chances.known[t]
-                noise[a, t] = chances.noise_grown[at]
-                for o in range(n):
-                    like[a, first + o] = chances.rows_grown[at, o]
+            p, bits = there[a, cause[t]], 0.0
+            for o in range(n):
+                x = (1.0 - p) * by_cause[t, 0, o] + p * by_cause[t, 1, o]
+                like[a, first + o] = x
+                if x > 0.0:
+                    bits -= x * math.log2(x)
+            noise[a, t] = bits

@@ -12,11 +12,12 @@ import numpy as np
 
 from diagnose.faults.priors import padded
 from diagnose.faults.solved import (
+    Chances,
     Solved,
     SolvedSets,
     as_complex,
-    make_chances,
     make_columns,
+    more_chances,
 )
 
 if TYPE_CHECKING:
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 
     from diagnose.faults.behaviour import Behaviour, FaultSet
     from diagnose.faults.priors import Priors
-    from diagnose.faults.solved import TestColumns
 
     Progress = Callable[[int, int], None]
 
@@ -76,15 +76,15 @@ def solve_base(behaviour: Behaviour, priors: Priors, progress: Progress | None =
     values, place = _different(np.concatenate(blocks))
     members = padded(sets, len(behaviour.faults))
     prior = priors.joint(members).sum(axis=1)
-    columns = make_columns(behaviour, priors)
-    return _solved(columns, members, prior, place, values)
+    chances = more_chances(make_columns(behaviour, priors), None, values, place)
+    return _solved(members, prior, place, values, chances)
 
 
 def _different(
     readings: NDArray[np.complex128],
 ) -> tuple[tuple[NDArray[np.float64], ...], NDArray[np.int32]]:
     """What each observable can show, ascending, and which of it each fault set shows."""
-    values, place = [], np.empty(readings.shape, dtype=np.int32)
+    values, place = [], np.empty(readings.shape, dtype=np.int32, order="F")
     for column in range(readings.shape[1]):
         different, place[:, column] = np.unique(readings[:, column], return_inverse=True)
         values.append(np.ascontiguousarray(np.stack([different.real, different.imag], axis=1)))
@@ -92,11 +92,11 @@ def _different(
 
 
 def _solved(
-    columns: TestColumns,
     members: NDArray[np.int64],
     prior: NDArray[np.float64],
     place: NDArray[np.int32],
     values: tuple[NDArray[np.float64], ...],
+    chances: Chances,
 ) -> Solved:
     none = int(members[0, 0])
     pair_row = np.full((none + 1, none + 1), -1, dtype=np.int32)
@@ -105,7 +105,6 @@ def _solved(
     pair_row[both[:, 0], both[:, 1]] = pair_row[both[:, 1], both[:, 0]] = rows
     single = both[:, 1] == none
     pair_row[both[single, 0], both[single, 0]] = rows[single]
-    chances = make_chances(columns, values)
     return Solved(members, prior, place, values, pair_row, {}, len(members), none, chances)
 
 
@@ -119,9 +118,13 @@ def pack(base: Solved) -> dict[str, NDArray[Any]]:
     return {
         "members": base.members.astype(np.int32),
         "prior": base.prior,
-        "place": base.place,
+        "place": base.place.T,
         "values": np.concatenate(base.values),
         "counts": np.array([len(values) for values in base.values], dtype=np.int64),
+        "chances": base.chances.rows,
+        "noise": base.chances.noise,
+        "numbers": np.concatenate([np.zeros(0, dtype=np.int32), *base.chances.numbers]),
+        "which": base.chances.which,
     }
 
 
@@ -131,19 +134,35 @@ def unpack(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Pri
     Raises:
         KeyError, ValueError: arrays that are missing, or of another machine.
     """
-    if not _fits(arrays, behaviour):
+    if not _fits(arrays, behaviour, priors):
         raise ValueError("these arrays are not the fault sets of this machine")
-    members, counts = arrays["members"].astype(np.int64), arrays["counts"]
+    counts, place = arrays["counts"], arrays["place"].T
+    read = _readings_read(behaviour, priors, counts)
+    chances = Chances(
+        rows=arrays["chances"],
+        noise=arrays["noise"],
+        numbers=tuple(np.split(arrays["numbers"], np.cumsum(read)[:-1])),
+        which=arrays["which"],
+    )
     split = np.split(arrays["values"], np.cumsum(counts)[:-1])
     values = tuple(np.ascontiguousarray(part) for part in split)
-    columns = make_columns(behaviour, priors)
-    return _solved(columns, members, arrays["prior"], arrays["place"], values)
+    members = arrays["members"].astype(np.int64)
+    return _solved(members, arrays["prior"], place, values, chances)
 
 
-def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour) -> bool:
+def _readings_read(
+    behaviour: Behaviour, priors: Priors, counts: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """(tests,) different readings of the observable that each test reads."""
+    column = make_columns(behaviour, priors).column
+    return np.where(column < 0, 0, counts[column])
+
+
+def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Priors) -> bool:
     """Whether a base holds no fault, every single one and whole numbers of readings."""
     members, prior, none = arrays["members"], arrays["prior"], len(behaviour.faults)
-    counts, place, values = arrays["counts"], arrays["place"], arrays["values"]
+    counts, place, values = arrays["counts"], arrays["place"].T, arrays["values"]
+    chances, noise, which = arrays["chances"], arrays["noise"], arrays["which"]
     return bool(
         len(counts) == place.shape[1] == len(behaviour.names)
         and len(members) == len(place) == len(prior) > none
@@ -156,4 +175,12 @@ def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour) -> bool:
         and (members[1 : none + 1, 1:] == none).all()
         and place.min() >= 0
         and (place < counts).all()
+        and chances.ndim == 2
+        and noise.shape == chances.shape[:1]
+        and np.isfinite(noise).all()
+        and ((chances >= 0.0) & (chances <= 1.0)).all()
+        and len(arrays["numbers"]) == _readings_read(behaviour, priors, counts).sum()
+        and which.shape == (len(members), len(behaviour.machine.tests))
+        and min(which.min(), arrays["numbers"].min()) >= 0
+        and max(which.max(), arrays["numbers"].max()) < len(chances)
     )

@@ -22,7 +22,7 @@ from diagnose.faults.outcomes import cause_chances, outcome_chances
 from diagnose.faults.priors import padded
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from diagnose.faults.behaviour import Behaviour, FaultSet
     from diagnose.faults.priors import Priors
@@ -37,8 +37,14 @@ MOST_GROWN = 20_000
 goes. At some 120 observables that is 10 megabytes."""
 
 
+MOST_EXTENSIONS = 2_000_000
+"""A table of a base's extensions is kept up to so many numbers."""
+
 DIGITS = 12
 """Decimals of a reading that count; a picovolt is rounding."""
+
+CHANCE_DIGITS = 14
+"""Decimals of a chance that count."""
 
 
 def entropy_bits(chances: Floats) -> Floats:
@@ -95,35 +101,37 @@ def make_columns(behaviour: Behaviour, priors: Priors) -> TestColumns:
 
 
 class Chances(NamedTuple):
-    """What each test shows under each different reading of its observable.
+    """What each test shows under each reading of its observable, and so under each fault set.
 
-    Readings of the base and those that came with grown sets stand apart, so that a few new ones
-    do not move the many old ones.
+    Thousands of readings that differ by microvolts share a few rows.
 
     Attributes:
-        known: (tests,) readings of the base; a higher number is that of a grown set's.
-        first: (tests,) where the rows of each test begin.
-        rows: (rows, most outcomes) P(outcome | reading).
+        rows: (rows, most outcomes) P(outcome | reading), rounded to `CHANCE_DIGITS`.
         noise: (rows,) entropy of each, bits.
-        first_grown, rows_grown, noise_grown: the same for the readings beyond the base.
+        numbers: by test (readings,) row of each reading of its observable.
+        which: (sets, tests) row under each fault set; 0 where a test looks for a shared cause.
     """
 
-    known: Ints
-    first: Ints
     rows: Floats
     noise: Floats
-    first_grown: Ints
-    rows_grown: Floats
-    noise_grown: Floats
+    numbers: tuple[Places, ...]
+    which: Places
 
-    def of(self, test: int, n_outcomes: int, n_readings: int) -> Floats:
+    def of(self, test: int, n_outcomes: int) -> Floats:
         """(readings, outcomes) chances of one test under all readings of its observable."""
-        base = self.rows[self.first[test] : self.first[test] + self.known[test], :n_outcomes]
-        beyond = n_readings - int(self.known[test])
-        if beyond <= 0:
-            return base
-        first = int(self.first_grown[test])
-        return np.concatenate([base, self.rows_grown[first : first + beyond, :n_outcomes]])
+        found: Floats = self.rows[self.numbers[test], :n_outcomes]
+        return found
+
+    def of_outcome(self, test: int, outcome: int) -> Floats:
+        """(readings,) chance of one outcome under all readings of its observable."""
+        found: Floats = self.rows[self.numbers[test], outcome]
+        return found
+
+    @property
+    def nbytes(self) -> int:
+        """Memory that they hold."""
+        own: list[NDArray[Any]] = [self.rows, self.noise, self.which, *self.numbers]
+        return sum(int(array.nbytes) for array in own)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,7 +141,8 @@ class Solved:
     Attributes:
         members: (sets, width) faults of each, padded with the number that stands for none.
         prior: (sets,) exact prior.
-        place: (sets, observables) number of the reading that each observable shows.
+        place: (sets, observables) number of the reading that each observable shows; each column
+            lies together in memory.
         values: by observable (different readings, 2).
         pair_row: (faults + 1, faults + 1) row of every set of up to two faults, -1 where unsolved.
         larger: row of every larger set.
@@ -163,7 +172,7 @@ class Solved:
     def nbytes(self) -> int:
         """Memory that it holds."""
         own: list[NDArray[Any]] = [self.members, self.prior, self.place, self.pair_row]
-        return sum(int(array.nbytes) for array in (*own, *self.values, *self.chances))
+        return sum(int(array.nbytes) for array in (*own, *self.values)) + self.chances.nbytes
 
     def faults(self, row: int) -> FaultSet:
         """The faults of a row, ascending."""
@@ -214,25 +223,39 @@ class SolvedSets:
                 self._now = self._appended(missing)
             return self._now
 
-    def extension(self, solved: Solved, rows: Ints, free: Floats) -> Floats:
-        """(rows, faults) see `Priors.extension`; that of the base is kept while nothing is known.
+    def extensions(
+        self, solved: Solved, first: Ints, sets: Ints, free: Floats
+    ) -> Iterator[tuple[Ints, tuple[Floats, Ints]]]:
+        """By what priors fall with one fault more: those of the base, then of all others.
 
         Args:
             solved: the fault sets.
-            rows: some of them.
+            first: rows of some of them.
+            sets: numbers among those.
             free: (free combinations,) what was found about the shared causes.
+
+        Yields:
+            Some of the numbers; a table as `Priors.extension` makes it, and the row of each there.
+            That of the base is kept while nothing is known of the causes.
         """
-        if not (free == 1.0).all():
-            return self.priors.extension(solved.members[rows], free)
-        if self._extension is None:
-            self._extension = self.priors.extension(self._base.members, free)
+        rows = first[sets]
         based = rows < solved.n_base
-        if based.all():
-            return self._extension[rows]
-        found = np.empty((len(rows), solved.n_faults))
-        found[based] = self._extension[rows[based]]
-        found[~based] = self.priors.extension(solved.members[rows[~based]], free)
-        return found
+        if (free != 1.0).any() or solved.n_base * solved.n_faults > MOST_EXTENSIONS:
+            based[:] = False
+        elif self._extension is None:
+            self._extension = self.priors.extension(self._base.members, free)
+        if self._extension is not None and based.any():
+            yield sets[based], (self._extension, rows[based])
+        others = rows[~based]
+        if len(others) or not len(rows):
+            table = self.priors.extension(solved.members[others], free)
+            yield sets[~based], (table, np.arange(len(others)))
+
+    @property
+    def nbytes(self) -> int:
+        """Memory that it holds."""
+        kept = [self._extension, self._there, *(self._once or ())]
+        return self._now.nbytes + sum(int(array.nbytes) for array in kept if array is not None)
 
     def once(self, make: Callable[[], Any]) -> Any:
         """What is worked out from the base alone, once."""
@@ -314,7 +337,7 @@ def appended(
         larger=larger,
         n_base=solved.n_base,
         n_faults=n,
-        chances=with_grown(columns, solved, values),
+        chances=more_chances(columns, solved.chances, values, place),
     )
 
 
@@ -332,7 +355,7 @@ def numbered(
         The same as `values` with the new ones appended, and (sets, observables) numbers.
     """
     both = as_complex(readings)
-    found, place = [], np.empty(both.shape, dtype=np.int32)
+    found, place = [], np.empty(both.shape, dtype=np.int32, order="F")
     for column, (known, before) in enumerate(zip(base, values, strict=True)):
         different, inverse = np.unique(both[:, column], return_inverse=True)
         held = known.view(np.complex128)[:, 0]
@@ -352,51 +375,44 @@ def as_complex(readings: Floats) -> NDArray[np.complex128]:
     return rounded.view(np.complex128)[..., 0]
 
 
-def make_chances(columns: TestColumns, values: tuple[Floats, ...]) -> Chances:
-    """Chances of every test under every reading of a base."""
-    known = np.array([0 if c < 0 else len(values[c]) for c in columns.column], dtype=np.int64)
-    rows = [
-        _wide_chances(columns, test, values[column])
-        for test, column in zip(columns.tests, columns.column, strict=True)
-        if column >= 0
-    ]
-    every = np.concatenate([np.zeros((0, columns.by_cause.shape[2])), *rows])
-    first = np.concatenate([[0], np.cumsum(known)[:-1]]).astype(np.int64)
-    none = np.zeros((0, every.shape[1]))
-    noise = entropy_bits(every)
-    return Chances(known, first, every, noise, np.zeros_like(first), none, np.zeros(0))
-
-
-def with_grown(columns: TestColumns, solved: Solved, values: tuple[Floats, ...]) -> Chances:
-    """The chances of a table whose observables show further readings.
+def more_chances(
+    columns: TestColumns, before: Chances | None, values: tuple[Floats, ...], place: Places
+) -> Chances:
+    """The chances of a table with some readings and sets more.
 
     Args:
         columns: the tests.
-        solved: the table before.
-        values: by observable, all readings; those of the table come first.
+        before: of the table before, if there was one; its readings come first.
+        values: by observable, all readings.
+        place: (new sets, observables) number of the reading that each observable shows.
     """
-    known = solved.chances
-    first = np.zeros_like(known.first)
-    rows: list[Floats] = [np.zeros((0, columns.by_cause.shape[2]))]
-    noise: list[Floats] = [np.zeros(0)]
-    total = 0
+    most, tests = columns.by_cause.shape[2], len(columns.tests)
+    none = (np.zeros(0, dtype=np.int32),) * tests
+    rows = [np.zeros((0, most)) if before is None else before.rows]
+    known = none if before is None else before.numbers
+    total, numbers = len(rows[0]), list[Places]()
+    which = np.zeros((len(place), tests), dtype=np.int32)
     for number, (test, column) in enumerate(zip(columns.tests, columns.column, strict=True)):
         if column < 0:
+            numbers.append(known[number])
             continue
-        base, have = int(known.known[number]), len(solved.values[column])
-        begin = int(known.first_grown[number])
-        first[number] = total
-        if have > base:
-            rows.append(known.rows_grown[begin : begin + have - base])
-            noise.append(known.noise_grown[begin : begin + have - base])
-        if have < len(values[column]):
-            rows.append(_wide_chances(columns, test, values[column][have:]))
-            noise.append(entropy_bits(rows[-1]))
-        total += len(values[column]) - base
+        new = values[column][len(known[number]) :]
+        different, inverse = _different(outcome_chances(test, new))
+        numbers.append(np.concatenate([known[number], (total + inverse).astype(np.int32)]))
+        which[:, number] = numbers[-1][place[:, column]]
+        rows.append(np.pad(different, ((0, 0), (0, most - different.shape[1]))))
+        total += len(different)
     every = np.concatenate(rows)
-    return known._replace(first_grown=first, rows_grown=every, noise_grown=np.concatenate(noise))
+    fresh = entropy_bits(every[len(rows[0]) :])
+    if before is None:
+        return Chances(every, fresh, tuple(numbers), which)
+    noise = np.concatenate([before.noise, fresh])
+    return Chances(every, noise, tuple(numbers), np.concatenate([before.which, which]))
 
 
-def _wide_chances(columns: TestColumns, test: Test, values: Floats) -> Floats:
-    chances = outcome_chances(test, values)
-    return np.pad(chances, ((0, 0), (0, columns.by_cause.shape[2] - chances.shape[1])))
+def _different(chances: Floats) -> tuple[Floats, Ints]:
+    """The different rows of a table, and which of them each row is."""
+    rounded = np.ascontiguousarray(np.round(chances, CHANCE_DIGITS) + 0.0)
+    packed = rounded.view(np.dtype((np.void, rounded.itemsize * rounded.shape[1])))[:, 0]
+    _, first, inverse = np.unique(packed, return_index=True, return_inverse=True)
+    return rounded[first], inverse

@@ -79,7 +79,7 @@ class Prepared:
     @property
     def nbytes(self) -> int:
         """Memory that it holds, grown sets and beliefs included."""
-        return self.sets.now().nbytes + self._beliefs.nbytes()
+        return self.sets.nbytes + self._beliefs.nbytes()
 
     def belief(self, situation: Situation, *, bound: bool = False) -> Belief:
         """What is believed in a situation; the latest ones are kept.

@@ -73,7 +73,7 @@ class Shop:
         if column < 0:
             return outcome_of(columns.by_cause[test, self._has_cause(truth, test), :n], drawn)
         solved = sets.with_sets([truth.faults])
-        table = solved.chances.of(test, n, len(solved.values[column]))
+        table = solved.chances.of(test, n)
         return outcome_of(table[solved.place[solved.row(truth.faults), column]], drawn)
 
     def _has_cause(self, truth: Truth, test: int) -> int:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from diagnose.faults.solved import SolvedSets
 
-ZEROED = ("GOOD_ENOUGH", "WORTH_TRYING", "WORTH_A_ROUND", "HEAVY", "PASSED_OVER", "LEAST_NOTED")
+ZEROED = ("GOOD_ENOUGH", "WORTH_TRYING", "WORTH_A_ROUND", "HEAVY", "LEAST_NOTED")
 FILE = Path(__file__).with_name("bale_lift.yaml")
 
 

@@ -30,7 +30,7 @@ def look_much_further(patch: pytest.MonkeyPatch) -> None:
         ("WORTH_TRYING", 1e-6),
         ("WORTH_A_ROUND", 0.0),
         ("HEAVY", 1e-8),
-        ("PASSED_OVER", 1e-5),
+        ("LIGHT", 10_000),
         ("LEAST_NOTED", 1e-12),
         ("MOST_TRIED", 2500),
         ("TRIED_AT_ONCE", 2500),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -14,6 +15,10 @@ from diagnose.rule.costs import HAND_OVER
 from diagnose.rule.decide import MOST_REPAIRS, Standing, choose, decide, gate_ranking
 from diagnose.rule.repair_kernels import repair_cost
 from diagnose.trial.small import random_problem, small_problem
+
+if TYPE_CHECKING:
+    from diagnose.ahead.problem import Problem
+    from diagnose.belief.survey import Survey
 
 TELLS_ALL = np.array([[1.0, 0.0], [0.0, 1.0]])
 
@@ -95,7 +100,7 @@ def test_every_outcome_by_itself(seed: int) -> None:
     # from it, and the sum by the outcomes' chances.
     problem = random_problem(seed)
     costs, bench = problem.costs, ProblemBench(problem)
-    known = survey(problem.tables, bench.start.active, bench.start.weight, problem.n_faults)
+    known = known_of(problem, bench)
     found = decide(known, problem.explains, costs, bench.start.standing, every=True)
     access = costs.at(0)
     for test in range(costs.n_tests):
@@ -126,19 +131,24 @@ def test_working_out_every_test_changes_nothing(seed: int) -> None:
     assert (np.diff(rates) <= 0.0).all()
 
 
+def known_of(problem: Problem, bench: ProblemBench) -> Survey:
+    begun = bench.start
+    return survey([(problem.tables, begun.active, begun.weight)], problem.n_faults)
+
+
 def test_barred_tests_are_not_chosen() -> None:
     problem = small_problem(np.array([0.6, 0.4]), [TELLS_ALL, TELLS_ALL], [1.0, 2.0], [20.0, 30.0])
     bench = ProblemBench(problem)
     for barred, action in (((0, 0), 0), ((1, 0), 1), ((1, 1), 2)):
         at = replace(bench.start.standing, barred=np.array(barred, dtype=bool))
-        known = survey(problem.tables, bench.start.active, bench.start.weight, problem.n_faults)
+        known = known_of(problem, bench)
         assert decide(known, problem.explains, problem.costs, at).action == action
 
 
 def test_after_so_many_repairs_it_is_handed_over() -> None:
     problem = small_problem(np.array([0.6, 0.4]), [], [], [20.0, 30.0])
     bench, costs = ProblemBench(problem), problem.costs
-    known = survey(problem.tables, bench.start.active, bench.start.weight, problem.n_faults)
+    known = known_of(problem, bench)
     for repairs, name in ((MOST_REPAIRS - 1, "fault_0.replace"), (MOST_REPAIRS, HAND_OVER)):
         at = Standing(0, np.zeros(0, dtype=bool), repairs)
         found = decide(known, problem.explains, costs, at)
