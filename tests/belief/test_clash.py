@@ -15,7 +15,7 @@ from diagnose.belief.belief import believe
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from diagnose.errors import ClashError
 from diagnose.rule.prepared import Prepared, prepared
-from tests.belief.enumeration import Everything
+from tests.belief.enumeration import Everything, account
 from tests.belief.lift import lift
 
 
@@ -89,3 +89,23 @@ def test_with_the_ordinary_share_of_slips_nothing_is_impossible() -> None:
     belief = believe(lift().sets, Situation("no_lift", DARK_AND_BRIGHT))
     assert np.isfinite(belief.log_evidence)
     assert belief.doubt is not None
+
+
+def test_what_needs_three_faults_is_no_clash_where_nobody_slips() -> None:
+    """Nothing in the base gives all three, so the search has to grow from sets that weigh nothing.
+
+    The probability is the sum over every combination of faults.
+    """
+    findings = (
+        Finding("key_ohms", "open"),
+        Finding("fuse_look", "damage_seen"),
+        Finding("shake_ground", "comes_and_goes"),
+    )
+    situation = Situation("no_lift", findings)
+    found = believe(no_slips().sets, situation)
+    assert found.log_evidence == pytest.approx(
+        account(everything(), situation).log_evidence, abs=0.05
+    )
+    faults = no_slips().faults
+    names = [faults[f][0] for f in found.members[0].tolist() if f < len(faults)]
+    assert {"key_switch", "fuse", "ground"} <= set(names)
