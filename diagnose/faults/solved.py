@@ -397,11 +397,16 @@ def more_chances(
             numbers.append(known[number])
             continue
         new = values[column][len(known[number]) :]
-        different, inverse = _different(outcome_chances(test, new))
-        numbers.append(np.concatenate([known[number], (total + inverse).astype(np.int32)]))
+        if len(new):
+            chances = np.zeros((len(new), most))
+            chances[:, : len(test.outcomes)] = outcome_chances(test, new)
+            different, inverse = _different(chances, few=before is not None)
+            numbers.append(np.concatenate([known[number], (total + inverse).astype(np.int32)]))
+            rows.append(different)
+            total += len(different)
+        else:
+            numbers.append(known[number])
         which[:, number] = numbers[-1][place[:, column]]
-        rows.append(np.pad(different, ((0, 0), (0, most - different.shape[1]))))
-        total += len(different)
     every = np.concatenate(rows)
     fresh = entropy_bits(every[len(rows[0]) :])
     if before is None:
@@ -410,9 +415,11 @@ def more_chances(
     return Chances(every, noise, tuple(numbers), np.concatenate([before.which, which]))
 
 
-def _different(chances: Floats) -> tuple[Floats, Ints]:
-    """The different rows of a table, and which of them each row is."""
-    rounded = np.ascontiguousarray(np.round(chances, CHANCE_DIGITS) + 0.0)
+def _different(chances: Floats, *, few: bool) -> tuple[Floats, Ints]:
+    """The different rows of a table, and which of them each row is; all rows of a few."""
+    rounded = np.round(chances, CHANCE_DIGITS) + 0.0
+    if few:
+        return rounded, np.arange(len(rounded))
     packed = rounded.view(np.dtype((np.void, rounded.itemsize * rounded.shape[1])))[:, 0]
     _, first, inverse = np.unique(packed, return_index=True, return_inverse=True)
     return rounded[first], inverse
