@@ -133,7 +133,7 @@ def with_silent(known: Survey, single: Silent, extra: Floats, good: Floats) -> S
         known: over the fault sets looked at.
         single: what every test shows under each single fault.
         extra: (faults,) probability of each silent fault beyond those in the sets.
-        good: (tests,) probability that each test reads as on a good machine.
+        good: (tests,) how far each test is expected to read as on a good machine, 0 to 1.
     """
     sizes = np.diff(known.start)
     share = np.repeat(good, sizes)
@@ -214,7 +214,7 @@ def single_tables(sets: SolvedSets) -> Silent:
 
 
 def reads_good(sets: SolvedSets, solved: Solved, rows: Ints, weight: Floats) -> Floats:
-    """(tests,) probability that each test reads as on a good machine.
+    """(tests,) how far each test is expected to read as on a good machine, 0 to 1.
 
     Of tests that look for a cause it is 0.
 
@@ -225,17 +225,16 @@ def reads_good(sets: SolvedSets, solved: Solved, rows: Ints, weight: Floats) -> 
         weight: (n,) their probabilities.
     """
     found = np.zeros(len(sets.columns.tests))
-    _share_good(solved.chances.which, rows, weight, int(solved.pair_row[-1, -1]), found)
+    _share_good(solved.chances.which, solved.chances.near, rows, weight, found)
     return np.where(sets.columns.column < 0, 0.0, found)
 
 
 @njit(cache=True, nogil=True)
-def _share_good(which, rows, weight, good, found):
+def _share_good(which, near, rows, weight, found):
     for a in range(rows.shape[0]):
         h, w = rows[a], weight[a]
         for t in range(found.shape[0]):
-            if which[h, t] == which[good, t]:
-                found[t] += w
+            found[t] += w * near[which[h, t]]
 
 
 @njit(cache=True, nogil=True)

@@ -123,6 +123,7 @@ def pack(base: Solved) -> dict[str, NDArray[Any]]:
         "counts": np.array([len(values) for values in base.values], dtype=np.int64),
         "chances": base.chances.rows,
         "noise": base.chances.noise,
+        "near": base.chances.near,
         "numbers": np.concatenate([np.zeros(0, dtype=np.int32), *base.chances.numbers]),
         "which": base.chances.which,
     }
@@ -141,6 +142,7 @@ def unpack(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Pri
     chances = Chances(
         rows=arrays["chances"],
         noise=arrays["noise"],
+        near=arrays["near"],
         numbers=tuple(np.split(arrays["numbers"], np.cumsum(read)[:-1])),
         which=arrays["which"],
     )
@@ -162,7 +164,7 @@ def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Prio
     """Whether a base holds no fault, every single one and whole numbers of readings."""
     members, prior, none = arrays["members"], arrays["prior"], len(behaviour.faults)
     counts, place, values = arrays["counts"], arrays["place"].T, arrays["values"]
-    chances, noise, which = arrays["chances"], arrays["noise"], arrays["which"]
+    chances, which = arrays["chances"], arrays["which"]
     return bool(
         len(counts) == place.shape[1] == len(behaviour.names)
         and len(members) == len(place) == len(prior) > none
@@ -176,8 +178,8 @@ def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Prio
         and place.min() >= 0
         and (place < counts).all()
         and chances.ndim == 2
-        and noise.shape == chances.shape[:1]
-        and np.isfinite(noise).all()
+        and arrays["noise"].shape == arrays["near"].shape == chances.shape[:1]
+        and np.isfinite([arrays["noise"], arrays["near"]]).all()
         and ((chances >= 0.0) & (chances <= 1.0)).all()
         and len(arrays["numbers"]) == _readings_read(behaviour, priors, counts).sum()
         and which.shape == (len(members), len(behaviour.machine.tests))

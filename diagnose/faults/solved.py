@@ -108,12 +108,14 @@ class Chances(NamedTuple):
     Attributes:
         rows: (rows, most outcomes) P(outcome | reading), rounded to `CHANCE_DIGITS`.
         noise: (rows,) entropy of each, bits.
+        near: (rows,) how far each agrees with what the test shows on a good machine, 0 to 1.
         numbers: by test (readings,) row of each reading of its observable.
         which: (sets, tests) row under each fault set; 0 where a test looks for a shared cause.
     """
 
     rows: Floats
     noise: Floats
+    near: Floats
     numbers: tuple[Places, ...]
     which: Places
 
@@ -130,7 +132,7 @@ class Chances(NamedTuple):
     @property
     def nbytes(self) -> int:
         """Memory that they hold."""
-        own: list[NDArray[Any]] = [self.rows, self.noise, self.which, *self.numbers]
+        own: list[NDArray[Any]] = [self.rows, self.noise, self.near, self.which, *self.numbers]
         return sum(int(array.nbytes) for array in own)
 
 
@@ -405,14 +407,25 @@ def more_chances(
             rows.append(different)
             total += len(different)
         else:
+            rows.append(np.zeros((0, most)))
             numbers.append(known[number])
         which[:, number] = numbers[-1][place[:, column]]
     every = np.concatenate(rows)
-    fresh = entropy_bits(every[len(rows[0]) :])
+    good = which[0] if before is None else before.which[0]
+    per_test = [len(block) for block in rows[1:]]
+    of_test = np.repeat(np.flatnonzero(columns.column >= 0), per_test)
+    fresh = every[len(rows[0]) :]
+    noise = entropy_bits(fresh)
+    near = 1.0 - 0.5 * np.abs(fresh - every[good[of_test]]).sum(axis=1)
     if before is None:
-        return Chances(every, fresh, tuple(numbers), which)
-    noise = np.concatenate([before.noise, fresh])
-    return Chances(every, noise, tuple(numbers), np.concatenate([before.which, which]))
+        return Chances(every, noise, near, tuple(numbers), which)
+    return Chances(
+        rows=every,
+        noise=np.concatenate([before.noise, noise]),
+        near=np.concatenate([before.near, near]),
+        numbers=tuple(numbers),
+        which=np.concatenate([before.which, which]),
+    )
 
 
 def _different(chances: Floats, *, few: bool) -> tuple[Floats, Ints]:

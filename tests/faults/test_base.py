@@ -84,7 +84,7 @@ def test_what_is_packed_comes_back() -> None:
         np.testing.assert_array_equal(one, other)
     for name in ("members", "prior", "place", "pair_row"):
         np.testing.assert_array_equal(getattr(back, name), getattr(solved(), name))
-    for name in ("rows", "noise", "which"):
+    for name in ("rows", "noise", "near", "which"):
         np.testing.assert_array_equal(getattr(back.chances, name), getattr(solved().chances, name))
     for one, other in zip(back.chances.numbers, solved().chances.numbers, strict=True):
         np.testing.assert_array_equal(one, other)
