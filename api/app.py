@@ -7,19 +7,16 @@ from importlib.metadata import version
 from typing import Any
 
 import anyio.to_thread
-from fastapi import Depends, FastAPI, Request
+from fastapi import Depends, FastAPI
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
-from starlette.responses import Response
 
 from diagnose.errors import DiagnoseError
 
-from .advice import advice_router
+from .endpoints import make_router
 from .examples import add_examples
-from .health import health_router
 from .limits import BodyLimit
-from .machines import machines_router
-from .problems import FAULT, INVALID, UNREADABLE, Problem, from_error, from_http, respond
+from .problems import Problem, from_error, from_fault, from_http, from_validation
 from .settings import Settings
 from .shelf import Shelf
 
@@ -29,6 +26,14 @@ DESCRIPTION = (
     "now. Stateless. What it says gives way to the maker's manual, local codes and licensed "
     "practice."
 )
+
+
+HANDLERS: dict[int | type[Exception], Any] = {
+    DiagnoseError: from_error,
+    HTTPException: from_http,
+    RequestValidationError: from_validation,
+    Exception: from_fault,
+}
 
 
 def create_app(settings: Settings | None = None) -> FastAPI:
@@ -47,15 +52,13 @@ def create_app(settings: Settings | None = None) -> FastAPI:
         version=version("nostart-diagnose"),
         description=DESCRIPTION,
         lifespan=lifespan,
+        exception_handlers=HANDLERS,
         docs_url=None,
         redoc_url=None,
     )
     slot = Depends(_take_a_slot, scope="function", max_concurrency=chosen.max_concurrency)
-    app.include_router(advice_router(shelf, slot))
-    app.include_router(machines_router(shelf, slot))
-    app.include_router(health_router())
+    app.include_router(make_router(shelf, slot))
     app.add_middleware(BodyLimit, max_bytes=chosen.max_body_bytes)
-    _handle_errors(app)
     _describe(app, shelf)
     return app
 
@@ -63,44 +66,6 @@ def create_app(settings: Settings | None = None) -> FastAPI:
 async def _take_a_slot() -> AsyncIterator[None]:
     """Held while an endpoint computes; how many there are is said where it is depended on."""
     yield
-
-
-def _handle_errors(app: FastAPI) -> None:
-    @app.exception_handler(DiagnoseError)
-    async def refused(_: Request, error: DiagnoseError) -> Response:
-        return from_error(error)
-
-    @app.exception_handler(HTTPException)
-    async def plain(_: Request, error: HTTPException) -> Response:
-        return from_http(error)
-
-    @app.exception_handler(RequestValidationError)
-    async def invalid(_: Request, error: RequestValidationError) -> Response:
-        return _from_validation(error)
-
-    @app.exception_handler(Exception)
-    async def fault(_: Request, error: Exception) -> Response:  # noqa: ARG001  logged by the server
-        return respond(FAULT, "the request could not be answered; the service's log says why")
-
-
-def _from_validation(error: RequestValidationError) -> Response:
-    """The first thing that does not fit, and how many more there are."""
-    found = error.errors()
-    first = found[0]
-    if first["type"] == "json_invalid":
-        said = first.get("ctx", {}).get("error", "cannot be read")
-        return respond(UNREADABLE, f"the body is not JSON: {said}", place="body")
-    place = "".join(
-        f"[{step}]" if isinstance(step, int) else f".{step}" for step in first["loc"][1:]
-    ).lstrip(".")
-    more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
-    met = first.get("input")
-    return respond(
-        INVALID,
-        f"{place or 'body'}: {first['msg'].removeprefix('Value error, ')}{more}",
-        place=place or "body",
-        met=met if isinstance(met, str | int | float) else None,
-    )
 
 
 def _describe(app: FastAPI, shelf: Shelf) -> None:

@@ -12,12 +12,8 @@ from .shapes import Question
 if TYPE_CHECKING:
     from .shelf import Shelf
 
-SHOWN_SUSPECTS = 3
-SHOWN_TESTS = 2
-CUT = (
-    f"Cut to {SHOWN_SUSPECTS} suspects and {SHOWN_TESTS} tests of each list; the answer has all "
-    "of them."
-)
+SHOWN = {"suspects": 3, "tests": 2, "while_open": 2}
+CUT = "Cut to 3 suspects and 2 tests of each list; the answer has all of them."
 
 
 def add_examples(document: dict[str, Any], shelf: Shelf) -> None:
@@ -52,31 +48,20 @@ def example_questions(shelf: Shelf) -> dict[str, dict[str, Any]]:
     seen = next(test for test in tests if machine.tests[test.test].unit is None)
     outcome = max(seen.outcomes, key=lambda one: one.probability).outcome
     measured = next(test.test for test in tests if machine.tests[test.test].unit is not None)
-    good = next(one for one in job.expect(measured) if one.typical is not None)
-    reading = {
-        "test": measured,
-        "reading": round(float(good.typical), 2),
-        "unit": machine.tests[measured].unit,
-    }
+    good = next(iter(job.expect(measured)))
+    reading = {"test": measured, "reading": round(good.typical, 2), "unit": good.unit}
     findings = [{"test": seen.test, "outcome": outcome}, reading]
     tools = [tool for tool in machine.tools if tool != "none"][:2]
     opened = [next(iter(machine.areas))] if machine.areas else []
-    return {
-        "a complaint alone": bare,
-        "a complaint with two findings": {
-            **bare,
-            "findings": findings,
-            "tools": tools,
-            "open": opened,
-        },
-    }
+    more = {"findings": findings, "tools": tools, "open": opened}
+    return {"a complaint alone": bare, "a complaint with two findings": bare | more}
 
 
 def _answer(shelf: Shelf, question: dict[str, Any]) -> dict[str, Any]:
     found: dict[str, Any] = shelf.job(Question.model_validate(question)).advise().to_dict()
-    suspects, tests = found["suspects"][:SHOWN_SUSPECTS], found["tests"][:SHOWN_TESTS]
-    at_hand = found["while_open"][:SHOWN_TESTS]
-    return {**found, "suspects": suspects, "tests": tests, "while_open": at_hand}
+    for name, shown in SHOWN.items():
+        found[name] = found[name][:shown]
+    return found
 
 
 def _content(described: dict[str, Any]) -> dict[str, Any]:

@@ -13,19 +13,9 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 
-class _TooLongError(HTTPException):
-    def __init__(self, limit: int) -> None:
-        super().__init__(TOO_LONG.status, f"the body is longer than {limit:,} bytes")
-
-
 @dataclass(frozen=True, slots=True)
 class BodyLimit:
-    """Pure ASGI middleware.
-
-    Attributes:
-        app: the application behind it.
-        max_bytes: longest body passed on.
-    """
+    """Pure ASGI middleware: no body longer than `max_bytes` is passed on to `app`."""
 
     app: ASGIApp
     max_bytes: int
@@ -35,10 +25,10 @@ class BodyLimit:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        refusal = _TooLongError(self.max_bytes)
+        detail = f"the body is longer than {self.max_bytes:,} bytes"
         announced = dict(scope["headers"]).get(b"content-length", b"0")
         if announced.isdigit() and int(announced) > self.max_bytes:
-            await respond(TOO_LONG, refusal.detail)(scope, receive, send)
+            await respond(TOO_LONG, detail)(scope, receive, send)
             return
         seen = 0
 
@@ -47,7 +37,7 @@ class BodyLimit:
             message = await receive()
             seen += len(message.get("body", b""))
             if seen > self.max_bytes:
-                raise refusal  # answered by the application's own handler for HTTP errors
+                raise HTTPException(TOO_LONG.status, detail)  # answered by the app's own handler
             return message
 
         await self.app(scope, counted, send)

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Any
 
+from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
+from starlette.requests import Request
 from starlette.responses import Response
 
 from diagnose.errors import (
@@ -90,13 +92,9 @@ class ProblemResponse(Response):
 def respond(
     kind: Kind, detail: str, headers: Mapping[str, str] | None = None, **members: Any
 ) -> ProblemResponse:
-    """The response for one problem.
+    """The response for one problem, `detail` being one sentence about this occurrence.
 
-    Args:
-        kind: the kind of problem.
-        detail: one sentence about this occurrence.
-        headers: further headers.
-        members: `place`, `met`, `expected`, `nearest`; None and empty ones are left out.
+    The `members` are `place`, `met`, `expected`, `nearest`; None and empty ones are left out.
     """
     met = members.get("met")
     if met is not None:
@@ -120,7 +118,7 @@ def _as_text(met: Any) -> str:
     return text if len(text) <= MAX_MET else text[: MAX_MET - 3] + "..."
 
 
-def from_error(error: DiagnoseError) -> ProblemResponse:
+async def from_error(_: Request, error: DiagnoseError) -> ProblemResponse:
     """The response for an error that the engine raised."""
     place = getattr(error, "place", "")
     kind = MACHINE_FILE
@@ -145,7 +143,30 @@ def from_error(error: DiagnoseError) -> ProblemResponse:
     return respond(kind, detail, **members)
 
 
-def from_http(error: HTTPException) -> ProblemResponse:
+async def from_validation(_: Request, error: RequestValidationError) -> ProblemResponse:
+    """The response for a body that does not fit: the first thing, and how many more there are."""
+    first, *more = error.errors()
+    if first["type"] == "json_invalid":
+        said = first.get("ctx", {}).get("error", "cannot be read")
+        return respond(UNREADABLE, f"the body is not JSON: {said}", place="body")
+    steps = (f"[{step}]" if isinstance(step, int) else f".{step}" for step in first["loc"][1:])
+    place = "".join(steps).lstrip(".") or "body"
+    detail = f"{place}: {first['msg'].removeprefix('Value error, ')}"
+    met = first.get("input")
+    return respond(
+        INVALID,
+        f"{detail} (and {len(more)} more)" if more else detail,
+        place=place,
+        met=met if isinstance(met, str | int | float) else None,
+    )
+
+
+async def from_fault(_: Request, error: Exception) -> ProblemResponse:  # noqa: ARG001  logged
+    """The response for anything else; what it was, the service's log says."""
+    return respond(FAULT, "the request could not be answered; the service's log says why")
+
+
+async def from_http(_: Request, error: HTTPException) -> ProblemResponse:
     """The response for a plain HTTP error: no such address, wrong method, unreadable body."""
     kinds = {kind.status: kind for kind in (UNREADABLE, NOT_FOUND, WRONG_METHOD, TOO_LONG)}
     kind = kinds.get(error.status_code)

@@ -1,12 +1,17 @@
 """Requests and answers, field by field, with their units."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from diagnose.machine.model import Machine
 
 Name = Annotated[str, Field(min_length=1, max_length=100)]
 Probability = Annotated[float, Field(ge=0.0, le=1.0)]
 Amount = Annotated[float, Field(ge=0.0)]
+Count = Annotated[int, BeforeValidator(len)]
+OfMapping = BeforeValidator(lambda held: list(held.values()))
+"""Takes the values of a machine's mapping as a list."""
 
 
 class _Shape(BaseModel):
@@ -38,6 +43,13 @@ class FindingGiven(_Shape):
         if self.unit is not None and self.reading is None:
             raise ValueError("`unit` goes with `reading`")
         return self
+
+    @property
+    def result(self) -> str | float:
+        """The outcome or the reading, as a job takes it."""
+        if self.reading is None:
+            return self.outcome or ""
+        return self.reading if self.unit is None else f"{self.reading!r} {self.unit}"
 
 
 class RepairGiven(_Shape):
@@ -272,15 +284,21 @@ class Answer(_Shape):
     )
 
 
-class MachineEntry(_Shape):
+class _OfMachine(_Shape):
+    """Taken from a machine or from something in it, field by field."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+
+class MachineEntry(_OfMachine):
     """One machine of the list."""
 
     id: str = Field(description="Id of the machine.")
     title: str = Field(description="What it is.")
     version: str = Field(description="Version of its file.")
-    parts: int = Field(description="Number of parts.")
-    tests: int = Field(description="Number of tests.")
-    complaints: int = Field(description="Number of complaints.")
+    parts: Count = Field(description="Number of parts.")
+    tests: Count = Field(description="Number of tests.")
+    complaints: Count = Field(description="Number of complaints.")
 
 
 class Machines(_Shape):
@@ -289,14 +307,14 @@ class Machines(_Shape):
     machines: list[MachineEntry] = Field(description="By id.")
 
 
-class Titled(_Shape):
+class Titled(_OfMachine):
     """An id with its title."""
 
     id: str = Field(description="Id, as questions name it.")
     title: str = Field(description="The same in words.")
 
 
-class TestEntry(_Shape):
+class TestEntry(_OfMachine):
     """A test as the machine's file describes it."""
 
     id: str = Field(description="Id of the test.")
@@ -312,7 +330,7 @@ class TestEntry(_Shape):
     cautions: list[str] = Field(description="Ids of the cautions that go with it.")
 
 
-class AreaEntry(_Shape):
+class AreaEntry(_OfMachine):
     """Something to open before a part can be reached."""
 
     id: str = Field(description="Id of the area.")
@@ -322,25 +340,38 @@ class AreaEntry(_Shape):
     inside: str | None = Field(description="Id of the area to open before it.")
 
 
-class CautionEntry(_Shape):
+class CautionEntry(_OfMachine):
     """A warning."""
 
     id: str = Field(description="Id of the caution.")
     text: str = Field(description="What to mind.")
 
 
-class MachineDetails(_Shape):
+class MachineDetails(_OfMachine):
     """What can be asked and recorded about one machine."""
 
     id: str = Field(description="Id of the machine.")
     title: str = Field(description="What it is.")
     version: str = Field(description="Version of its file.")
     notes: str = Field(description="What its author has to say.")
-    complaints: list[Titled] = Field(description="What a customer can report.")
-    tests: list[TestEntry] = Field(description="What can be tested.")
-    tools: list[Titled] = Field(description="What can be at hand.")
-    areas: list[AreaEntry] = Field(description="What can be open.")
-    cautions: list[CautionEntry] = Field(description="What to mind.")
+    complaints: Annotated[list[Titled], OfMapping] = Field(
+        description="What a customer can report."
+    )
+    tests: Annotated[list[TestEntry], OfMapping] = Field(description="What can be tested.")
+    tools: Annotated[list[Titled], OfMapping] = Field(description="What can be at hand.")
+    areas: Annotated[list[AreaEntry], OfMapping] = Field(description="What can be open.")
+    cautions: Annotated[list[CautionEntry], OfMapping] = Field(description="What to mind.")
+
+    @classmethod
+    def of(cls, machine: Machine) -> Self:
+        """Everything that a caller needs to put a question."""
+        details = cls.model_validate(machine)
+        for entry in details.tests:
+            if entry.condition is not None:
+                entry.condition = machine.conditions[entry.condition].title
+            if entry.unit is None:
+                entry.low = entry.high = None
+        return details
 
 
 class Health(_Shape):

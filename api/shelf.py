@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import logging
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from diagnose.errors import DiagnoseError, UnknownNameError
@@ -21,27 +20,17 @@ if TYPE_CHECKING:
 
     from .shapes import FindingGiven, Question
 
-
 MOST_TEXT = 16_000_000
 """Characters of machine files whose machines are kept; the longest unused go first."""
 
 
-def _kept() -> Kept[tuple[int, Machine]]:
-    return Kept(MOST_TEXT, lambda held: held[0])
-
-
-@dataclass(frozen=True, slots=True)
 class Shelf:
-    """The machines in one folder.
+    """The machines in one folder; None for the machines that come along."""
 
-    Attributes:
-        folder: folder with one folder per machine; None for the machines that come along.
-        kept: hash of a file's text -> its length and the machine; a list of machines then reads
-            no file a second time.
-    """
-
-    folder: Path | None
-    kept: Kept[tuple[int, Machine]] = field(default_factory=_kept, repr=False, compare=False)
+    def __init__(self, folder: Path | None) -> None:
+        self.folder = folder
+        # hash of a file's text -> its length and the machine: a list reads no file a second time
+        self._kept = Kept[tuple[int, "Machine"]](MOST_TEXT, lambda held: held[0])
 
     def names(self) -> tuple[str, ...]:
         """Ids of the machines, sorted."""
@@ -68,7 +57,7 @@ class Shelf:
         path = machine_path(name, folder=self.folder)
         text = read_text(path)
         key = hashlib.sha256(text.encode()).digest()
-        return self.kept.get(key, lambda: (len(text), read_machine(text, str(path))))[1]
+        return self._kept.get(key, lambda: (len(text), read_machine(text, str(path))))[1]
 
     def warm(self) -> None:
         """Make every machine ready, so that no request waits for it; unusable ones are logged."""
@@ -104,16 +93,6 @@ class Shelf:
         return job
 
 
-def _outcome(machine: Machine, finding: FindingGiven) -> str:
-    """The outcome; a text like `12.3V`, which a job takes as a reading, is none."""
-    outcome = str(finding.outcome)
-    if finding.test in machine.tests:
-        known = [one.id for one in machine.tests[finding.test].outcomes]
-        if outcome not in known:
-            raise UnknownNameError("outcome", outcome, known, finding.test)
-    return outcome
-
-
 @contextlib.contextmanager
 def placed(place: str) -> Iterator[None]:
     """Let errors say which part of the request they are about."""
@@ -126,9 +105,9 @@ def placed(place: str) -> Iterator[None]:
 
 def _record(job: Job, finding: FindingGiven, place: str) -> Job:
     with placed(place):
-        if finding.reading is None:
-            return job.record(finding.test, _outcome(job.machine, finding), sure=finding.sure)
-        if finding.unit is None:
-            return job.record(finding.test, finding.reading, sure=finding.sure)
-        text = f"{finding.reading!r} {finding.unit}"
-        return job.record(finding.test, text, sure=finding.sure)
+        test = job.machine.tests.get(finding.test)
+        if test is not None and finding.outcome is not None:
+            known = [outcome.id for outcome in test.outcomes]
+            if finding.outcome not in known:  # a job would take a text like `12.3V` as a reading
+                raise UnknownNameError("outcome", finding.outcome, known, test.id)
+        return job.record(finding.test, finding.result, sure=finding.sure)

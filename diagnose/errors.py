@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
 
 class DiagnoseError(Exception):
@@ -37,14 +37,24 @@ def nearest_name(met: str, valid: Iterable[str]) -> str | None:
     return found[0] if found else None
 
 
+def unknown_words(kind: str, met: object, valid: Collection[str], place: str = "") -> str:
+    """What is said of a name that is not in its list: the nearest that is, or what is expected."""
+    nearest, hint = nearest_name(str(met), valid), ""
+    if nearest:
+        hint = f"; nearest is {nearest!r}"
+    elif valid:
+        hint = (
+            f"; expected one of {', '.join(list(valid)[:12])}{', ...' if len(valid) > 12 else ''}"
+        )
+    return f"unknown {kind} {met!r}{f' in {place}' if place else ''}{hint}"
+
+
 class UnknownNameError(DiagnoseError):
     """A name that is not in the list it must come from.
 
     Attributes:
         kind: what was looked for, e.g. `"test"`.
-        met: the name as given.
-        valid: every name that would have been accepted.
-        nearest: the closest valid name, or None.
+        met, valid, nearest: the name as given, all that are accepted, the closest of them or None.
         place: where the name was given, e.g. `"complaint"`; empty when there is no better word.
     """
 
@@ -54,12 +64,7 @@ class UnknownNameError(DiagnoseError):
         self.valid = tuple(valid)
         self.place = place
         self.nearest = nearest_name(met, self.valid)
-        hint = f"; nearest is {self.nearest!r}" if self.nearest else ""
-        if not self.nearest and self.valid:
-            shown = ", ".join(self.valid[:12]) + (", ..." if len(self.valid) > 12 else "")
-            hint = f"; expected one of {shown}"
-        where = f" in {place}" if place else ""
-        super().__init__(f"unknown {kind} {met!r}{where}{hint}")
+        super().__init__(unknown_words(kind, met, self.valid, place))
 
 
 class ValueOutOfRangeError(DiagnoseError):
@@ -67,10 +72,7 @@ class ValueOutOfRangeError(DiagnoseError):
 
     Attributes:
         place: what the number stands for, e.g. `"battery_rest"`.
-        met: the number.
-        low: the lowest number accepted.
-        high: the highest number accepted.
-        unit: unit of all three, e.g. `"V"`.
+        met, low, high, unit: the number, the range accepted, the unit of all three.
     """
 
     def __init__(self, place: str, met: float, low: float, high: float, unit: str) -> None:
@@ -80,9 +82,7 @@ class ValueOutOfRangeError(DiagnoseError):
         self.high = high
         self.unit = unit
         super().__init__(
-            f"{place}: {met:g} {unit} is out of range; expected {low:g} to {high:g} {unit}".replace(
-                " ;", ";"
-            )
+            f"{place}: {met:g} {unit} is out of range; expected {low:g} to {high:g} {unit}"
         )
 
 
@@ -135,12 +135,7 @@ class Problem:
 
 
 class MachineFileError(DiagnoseError):
-    """A machine file with one or more problems, sorted by place.
-
-    Attributes:
-        file: the file as it was named by the caller.
-        problems: all problems found.
-    """
+    """A machine file, as the caller named it, and all its problems, sorted by place."""
 
     def __init__(self, file: str, problems: Iterable[Problem]) -> None:
         self.file = file
@@ -150,11 +145,7 @@ class MachineFileError(DiagnoseError):
 
 
 class CircuitError(DiagnoseError):
-    """Wiring that cannot be solved as a vehicle's start circuit.
-
-    Attributes:
-        parts: the parts concerned, e.g. those that form the loop.
-    """
+    """Wiring that cannot be solved as a start circuit; `parts` e.g. form the loop."""
 
     def __init__(self, message: str, parts: Iterable[str] = ()) -> None:
         self.parts = tuple(parts)
@@ -162,11 +153,7 @@ class CircuitError(DiagnoseError):
 
 
 class NetworkError(DiagnoseError):
-    """Tables or parents that do not make a valid Bayesian network.
-
-    Attributes:
-        node: the node concerned, empty when the graph as a whole is meant.
-    """
+    """Tables or parents that make no Bayesian network; no `node` where the whole graph is meant."""
 
     def __init__(self, message: str, node: str = "") -> None:
         self.node = node
@@ -194,11 +181,7 @@ class NetworkTooLargeError(DiagnoseError):
 
 
 class RequestError(DiagnoseError):
-    """A request that cannot be read: broken JSON, a missing field, a body over the limit.
-
-    Attributes:
-        place: where in the request, e.g. `"findings[2].test"`; empty for the whole body.
-    """
+    """A request that cannot be read; its place is e.g. `findings[2].test`, empty for all of it."""
 
     def __init__(self, message: str, place: str = "") -> None:
         self.place = place

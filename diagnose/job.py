@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from diagnose.advice.advise import advise, suspects
 from diagnose.advice.expect import Expectation, expectations
 from diagnose.advice.explain import after_outcome
-from diagnose.advice.result import read_result
+from diagnose.advice.record import read_result
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
-from diagnose.errors import (
-    ClashError,
-    RequestError,
-    UnknownNameError,
-    ValueOutOfRangeError,
-)
+from diagnose.errors import ClashError, RequestError, UnknownNameError, ValueOutOfRangeError
 from diagnose.faults.temperature import REFERENCE_CELSIUS, check_celsius
 from diagnose.machine.load import load_machine, machine_path
 from diagnose.machine.model import Machine
+from diagnose.rule.minutes import to_open
 from diagnose.rule.prepared import Prepared, hash_of, prepared, prepared_from
 
 if TYPE_CHECKING:
@@ -132,13 +128,12 @@ class Job:
             raise ValueOutOfRangeError(f"{test}.sure", sure, 0.0, 1.0, "")
         known = _known("test", test, self.machine.tests)
         found = read_result(self.machine, self.machine.tests[known], result, self.celsius)
-        for one in self.findings:
-            if one.test == test and one.outcome != found.outcome:
-                raise ClashError([(test, one.outcome), (test, found.outcome)])
-            if one.test == test:
+        for earlier in self.findings:
+            if earlier.test == test and earlier.outcome != found.outcome:
+                raise ClashError([(test, earlier.outcome), (test, found.outcome)])
+            if earlier.test == test:
                 raise RequestError(f"{test} is recorded already; retract it first", "findings")
-        situation = replace(self.situation, findings=(*self.findings, replace(found, sure=sure)))
-        return replace(self, situation=situation, before=self)
+        return self._now(findings=(*self.findings, replace(found, sure=sure)))
 
     def record_again(self, test: str, result: str | float) -> Job:
         """Record a second look at a test: the same outcome confirms it, another replaces it.
@@ -147,10 +142,9 @@ class Job:
             UnknownNameError: that test is not among the findings, or no such outcome.
             UnitError, ValueOutOfRangeError: as `record`.
         """
-        _known("finding", test, [one.test for one in self.findings])
-        found = read_result(self.machine, self.machine.tests[test], result, self.celsius)
-        before = next(one for one in self.findings if one.test == test)
-        if found.outcome == before.outcome:
+        outcomes = {earlier.test: earlier.outcome for earlier in self.findings}
+        known = self.machine.tests[_known("finding", test, outcomes)]
+        if read_result(self.machine, known, result, self.celsius).outcome == outcomes[test]:
             return self.confirm(test)
         return replace(self.retract(test).record(test, result), before=self)
 
@@ -160,11 +154,13 @@ class Job:
         Raises:
             UnknownNameError: that test is not among the findings.
         """
-        _known("finding", test, [one.test for one in self.findings])
-        found = tuple(
-            replace(one, confirmed=True) if one.test == test else one for one in self.findings
+        _known("finding", test, [finding.test for finding in self.findings])
+        return self._now(
+            findings=tuple(
+                replace(finding, confirmed=True) if finding.test == test else finding
+                for finding in self.findings
+            )
         )
-        return replace(self, situation=replace(self.situation, findings=found), before=self)
 
     def retract(self, test: str) -> Job:
         """Take a finding back; where it was found before and after a repair, the later one.
@@ -172,18 +168,14 @@ class Job:
         Raises:
             UnknownNameError: that test is not among the findings.
         """
-        stretches = [epoch.findings for epoch in self.situation.past] + [self.findings]
-        having = [k for k, one in enumerate(stretches) if test in {found.test for found in one}]
-        if not having:
-            raise UnknownNameError("finding", test, [f.test for one in stretches for f in one])
-        last = having[-1]
-        stretches[last] = tuple(one for one in stretches[last] if one.test != test)
-        past = tuple(
-            replace(epoch, findings=found)
-            for epoch, found in zip(self.situation.past, stretches, strict=False)
-        )
-        situation = replace(self.situation, past=past, findings=stretches[-1])
-        return replace(self, situation=situation, before=self)
+        past = self.situation.past
+        stretches = [*(epoch.findings for epoch in past), self.findings]
+        _known("finding", test, [found.test for stretch in stretches for found in stretch])
+        last = max(k for k, stretch in enumerate(stretches) if test in {f.test for f in stretch})
+        left = tuple(found for found in stretches[last] if found.test != test)
+        if last == len(past):
+            return self._now(findings=left)
+        return self._now(past=(*past[:last], replace(past[last], findings=left), *past[last + 1 :]))
 
     def undo(self) -> Job:
         """The job before the last step; the same one when there is none."""
@@ -199,26 +191,18 @@ class Job:
         return replace(self, skipped=(*self.skipped, (test, reason)), before=self)
 
     def repair(self, part: str, repair: str, *, gone: bool | None = None) -> Job:
-        """Record a repair, and what the functional check after it showed.
+        """Record a repair, and whether the complaint was gone in the functional check after it.
 
         What was found before stays evidence of how the machine was then; from here on tests can
-        be done again. The part's area counts as opened.
-
-        Args:
-            part: id of the part.
-            repair: id of one of its repairs.
-            gone: whether the complaint was gone; left out when nobody has looked yet (`check`).
+        be done again. The part's area counts as opened. When nobody has looked yet, see `check`.
 
         Raises:
             UnknownNameError: no such part, or none of its repairs.
         """
         known = self.machine.parts[_known("part", part, self.machine.parts)]
         _known("repair", repair, [one.id for one in known.repairs])
-        epoch = Epoch(self.findings, RepairDone(part, repair, gone))
-        job = self if known.area is None else self.open_area(known.area)
-        past = (*self.situation.past, epoch)
-        situation = replace(job.situation, past=past, findings=())
-        return replace(self, situation=situation, before=self)
+        past = (*self.situation.past, Epoch(self.findings, RepairDone(part, repair, gone)))
+        return self._now(past=past, findings=(), open_areas=self._opened(known.area))
 
     def check(self, *, gone: bool) -> Job:
         """Record what the functional check after the last repair showed, or showed after all.
@@ -230,8 +214,7 @@ class Job:
             raise RequestError("nothing was repaired, so there is nothing to check", "repairs")
         *past, last = self.situation.past
         checked = replace(last, repair=replace(last.repair, gone=gone))
-        situation = replace(self.situation, past=(*past, checked))
-        return replace(self, situation=situation, before=self)
+        return self._now(past=(*past, checked))
 
     def open_area(self, area: str) -> Job:
         """Note that an area, and what it lies in, stands open.
@@ -239,13 +222,7 @@ class Job:
         Raises:
             UnknownNameError: no such area.
         """
-        inside: str | None = _known("area", area, self.machine.areas)
-        opened = set(self.situation.open_areas)
-        while inside is not None:
-            opened.add(inside)
-            inside = self.machine.areas[inside].inside
-        situation = replace(self.situation, open_areas=frozenset(opened))
-        return replace(self, situation=situation, before=self)
+        return self._now(open_areas=self._opened(_known("area", area, self.machine.areas)))
 
     def close_area(self, area: str) -> Job:
         """Note that an area, and what lies in it, is closed again.
@@ -254,10 +231,17 @@ class Job:
             UnknownNameError: no such area.
         """
         _known("area", area, self.machine.areas)
-        left = frozenset(
-            one for one in self.situation.open_areas if area not in _around(self.machine, one)
-        )
-        return replace(self, situation=replace(self.situation, open_areas=left), before=self)
+        opened = self.situation.open_areas
+        within = {inner for inner in opened if area in to_open(self.machine, inner, ())}
+        return self._now(open_areas=opened - within)
+
+    def _now(self, **changes: Any) -> Job:
+        """The job a step later, with changes in its situation."""
+        return replace(self, situation=replace(self.situation, **changes), before=self)
+
+    def _opened(self, area: str | None) -> frozenset[str]:
+        """What stands open once an area, and what it lies in, does."""
+        return self.situation.open_areas.union(to_open(self.machine, area, ()))
 
     def advise(self) -> Advice:
         """What to do now.
@@ -267,16 +251,10 @@ class Job:
         """
         return advise(self.prepared, self.situation, {test for test, _ in self.skipped})
 
-    def look_further(
-        self, budget_seconds: float = 0.05, fewest_jobs: int | None = None
-    ) -> FurtherLook:
+    def look_further(self, budget_seconds: float = 0.05) -> FurtherLook:
         """Minutes left, the leading actions compared and the likeliest steps; see `FurtherLook`.
 
         For a job that is not done: it is taken that the complaint is still there.
-
-        Args:
-            budget_seconds: time to use.
-            fewest_jobs: jobs played however long they take; default: a few.
 
         Raises:
             ClashError: the findings cannot all be true.
@@ -285,8 +263,7 @@ class Job:
         from diagnose.ahead.further import look_further_from  # noqa: PLC0415 - seldom asked
 
         skipped = {test for test, _ in self.skipped}
-        more = {} if fewest_jobs is None else {"fewest_jobs": fewest_jobs}
-        return look_further_from(self.prepared, self.situation, skipped, budget_seconds, **more)
+        return look_further_from(self.prepared, self.situation, skipped, budget_seconds)
 
     def expect(self, test: str) -> tuple[Expectation, ...]:
         """What a test would read with everything good, and with each leading suspect.
@@ -339,13 +316,3 @@ def _known(kind: str, name: str, valid: Iterable[str]) -> str:
     if name not in names:
         raise UnknownNameError(kind, name, names)
     return name
-
-
-def _around(machine: Machine, area: str) -> set[str]:
-    """An area and everything it lies in."""
-    found = set()
-    inside: str | None = area
-    while inside is not None:
-        found.add(inside)
-        inside = machine.areas[inside].inside
-    return found

@@ -16,12 +16,7 @@ class Kept(Generic[Value]):
     """A store of values that are worked out once for each key."""
 
     def __init__(self, most_bytes: int, size_of: Callable[[Value], int]) -> None:
-        """Keep values up to a size.
-
-        Args:
-            most_bytes: of all values together; the one used last stays in any case.
-            size_of: bytes of a value.
-        """
+        """Keep values of `most_bytes` together; the one used last stays in any case."""
         self._most = most_bytes
         self._size_of = size_of
         self._held: OrderedDict[Hashable, Value] = OrderedDict()

@@ -18,10 +18,8 @@ class RecordedFinding:
     """A finding as it was recorded, and how far it surprised.
 
     Attributes:
-        test: id of the test.
         outcome: the outcome, or the one that the reading stands for.
-        reading: the number read, in `unit`; None when an outcome was given.
-        unit: unit of the reading; None without one.
+        reading: the number read, in `unit`; both are None when an outcome was given.
         surprise_bits: -log2 of the probability of the outcome, given the findings before it.
         repairs_before: how many repairs had been done when it was found.
     """
@@ -39,7 +37,6 @@ class RecordedRepair:
     """A repair that was done, and what the check after it showed.
 
     Attributes:
-        part, repair, title: the repair.
         gone: whether the complaint was gone after it; None when nobody looked.
         chance_gone: how likely that was, by what was known before; None without a check.
     """
@@ -73,17 +70,13 @@ class TestAdvice:
     """What one test would bring and cost now.
 
     Attributes:
-        test, title: the test.
         gain_bits: mutual information between its outcome and the state of the parts.
         minutes: labour, opening of what is not open yet (and closing it at the end) included.
         added_minutes: the same, with the opening of each area counted only by the probability that
             the repair will not have to open it anyway.
         bits_per_minute: gain divided by minutes.
         bits_per_added_minute: gain divided by added minutes; the ranking.
-        tool: what it takes.
         opens: areas to be opened first, outermost first.
-        outcomes: possible outcomes with their probabilities.
-        cautions: what to mind.
         worth_doing: whether doing it first is expected to save minutes to the verified repair, and
             it tells more per minute than trying the first repair would.
     """
@@ -107,11 +100,8 @@ class WhileOpen:
     """A test that costs less because the area it needs stands open.
 
     Attributes:
-        test, title: the test.
-        area: the area it needs.
-        gain_bits, minutes, bits_per_minute: as in `TestAdvice`.
         saved_minutes: what opening the area, and closing it again, would add to its minutes.
-        worth_doing: as in `TestAdvice`.
+        gain_bits, minutes, bits_per_minute, worth_doing: as in `TestAdvice`.
     """
 
     test: str
@@ -126,13 +116,7 @@ class WhileOpen:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What to do now.
-
-    Attributes:
-        action: `test`, `repair`, `recheck`, `escalate` or `done`.
-        target: test id, `part.repair`, or empty.
-        reason: one or two sentences.
-    """
+    """What to do now; the target is a test's id, `part.repair`, or empty."""
 
     action: Action
     target: str
@@ -144,7 +128,6 @@ class Advice:
     """The answer for one state of a job.
 
     Attributes:
-        machine, machine_version, complaint: what the answer is about.
         log_evidence: natural logarithm of the probability (density, for readings) of all
             findings, the complaint included.
         mass_left_out: upper bound of the probability that the answer did not look at, given all
@@ -160,7 +143,6 @@ class Advice:
         while_open: those of them that tell something and whose area stands open, most bits per
             minute first; the verdict may well be another one.
         closing_minutes: minutes to close what stands open at the end of the job.
-        verdict: what to do now.
     """
 
     machine: str
@@ -185,9 +167,7 @@ class Advice:
         """The tests as a table, one row each, ranked."""
         import pandas as pd  # noqa: PLC0415 - half a second that only analysts need
 
-        rows = []
-        for test in self.tests:
-            row = asdict(test)
-            row["outcomes"] = {one.outcome: one.probability for one in test.outcomes}
-            rows.append(row)
-        return pd.DataFrame(rows)
+        return pd.DataFrame(
+            asdict(test) | {"outcomes": {end.outcome: end.probability for end in test.outcomes}}
+            for test in self.tests
+        )

@@ -42,12 +42,7 @@ BACK_AGAIN = 0.5
 
 
 def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = ()) -> Advice:
-    """What to do now.
-
-    Args:
-        prepared: the machine.
-        situation: what is known and at hand.
-        skipped: tests that are not to be proposed.
+    """What to do now; tests that were skipped are not proposed.
 
     Raises:
         ClashError: the findings cannot all be true.

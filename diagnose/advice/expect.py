@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from diagnose.belief.situation import Situation
     from diagnose.rule.prepared import Prepared
 
+SUSPECTS = 4
+"""So many of the leading ones are spoken of."""
+
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
@@ -48,22 +51,20 @@ def expectations(
     situation: Situation,
     test_id: str,
     faults: NDArray[np.float64],
-    count: int = 4,
 ) -> tuple[Expectation, ...]:
-    """The good reading first, then those of the leading suspects.
+    """The good reading first, then those of the leading suspects; none for a test without a unit.
 
     Args:
         prepared: the machine.
         situation: only faults that can give its complaint are named; its temperature counts.
-        test_id: a test with a unit.
+        test_id: id of the test.
         faults: (faults,) posterior of every fault.
-        count: how many suspects.
     """
     test = prepared.machine.tests[test_id]
     if test.unit is None:
         return ()
     none = len(prepared.faults)
-    suspects = [none, *leading(faults * prepared.able(situation.complaint), count)]
+    suspects = [none, *leading(faults * prepared.able(situation.complaint), SUSPECTS)]
     shift = volts_to_add(prepared.machine, test, situation.temperature_celsius)
     solved, column = prepared.sets.now(), prepared.behaviour.column_of(test)
     readings = solved.readings(column, solved.pair_row[suspects, none].astype(np.int64))

@@ -76,13 +76,7 @@ def test_reason(prepared: Prepared, complaint: str, decision: Decision, test: in
 
 
 def after_outcome(survey: Survey, test: int, outcome: int) -> tuple[float, NDArray[np.float64]]:
-    """Chance of an outcome, and (faults,) probability of each fault after it.
-
-    Args:
-        survey: what is to be expected.
-        test: number of the test.
-        outcome: number of its outcome.
-    """
+    """Chance of an outcome of a test, and (faults,) probability of each fault after it."""
     column = int(survey.start[test]) + outcome
     chance = float(survey.chance[column])
     return chance, survey.joint[column] / max(chance, 1e-300)
@@ -101,13 +95,7 @@ def _worth(decision: Decision, test: int) -> str:
 
 
 def repair_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | None = None) -> str:
-    """Why to repair now, and why this.
-
-    Args:
-        prepared: the machine.
-        outlook: what is to be expected.
-        last: the repair before, if there was one.
-    """
+    """Why to repair now, and why this; `last` is the repair before."""
     name, _, repair_id = prepared.costs.repairs.names[outlook.first_repair].partition(".")
     part = prepared.machine.parts[name]
     repair = next(repair for repair in part.repairs if repair.id == repair_id)
@@ -129,13 +117,7 @@ def repair_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | None 
 
 
 def escalate_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | None = None) -> str:
-    """Why to hand over.
-
-    Args:
-        prepared: the machine.
-        outlook: what is to be expected.
-        last: the repair before, if there was one.
-    """
+    """Why to hand over; `last` is the repair before."""
     lead = leading(outlook.blame, 1)
     if lead:
         who = f"the likeliest to blame, {fault_words(prepared, lead[0])}, "
@@ -171,10 +153,7 @@ def recheck_reason(prepared: Prepared, situation: Situation, doubt: Doubt) -> st
 def done_reason(prepared: Prepared, complaint: str, faults: NDArray[np.float64]) -> str:
     """What is left of suspicion when the complaint is gone after the last repair.
 
-    Args:
-        prepared: the machine.
-        complaint: what is gone.
-        faults: (faults,) posterior of each fault, the repair and the check after it counted in.
+    The posterior of each fault, (faults,), has the repair and the check after it counted in.
     """
     able = prepared.explains[complaint] > 0.0
     loose = np.where(able & _loose(prepared), faults, 0.0)

@@ -1,4 +1,4 @@
-"""What was found and done so far, each with how far it surprised."""
+"""What a technician says he read, and what was found and done, with how far it surprised."""
 
 from __future__ import annotations
 
@@ -6,34 +6,59 @@ import math
 from typing import TYPE_CHECKING
 
 from diagnose.advice.advice import RecordedFinding, RecordedRepair
+from diagnose.belief.situation import Finding
+from diagnose.errors import UnitError, UnknownNameError
+from diagnose.faults.readings import check_reading, outcome_of, parse_reading
+from diagnose.faults.temperature import REFERENCE_CELSIUS, volts_to_add
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from diagnose.belief.belief import Belief
+    from diagnose.belief.situation import Situation
+    from diagnose.machine.model import Machine, Test
 
-    from diagnose.belief.belief import Belief, Surprise
-    from diagnose.belief.situation import Finding, Situation
-    from diagnose.machine.model import Machine
+
+def read_result(
+    machine: Machine, test: Test, result: str | float, celsius: float = REFERENCE_CELSIUS
+) -> Finding:
+    """A finding from an outcome, a number, or a text with a number and a unit.
+
+    Raises:
+        UnknownNameError: a text that is no outcome of a test without readings.
+        UnitError: a number the test does not take.
+        ValueOutOfRangeError: a number out of range.
+    """
+    outcomes = [outcome.id for outcome in test.outcomes]
+    if isinstance(result, str):
+        text = result.strip()
+        if text in outcomes:
+            return Finding(test.id, text)
+        number = text[:1] in "+-.0123456789" and text != ""
+        if number and test.unit is None:
+            raise UnitError(test.id, text, ())
+        if not number:
+            raise UnknownNameError("outcome", text, outcomes, test.id)
+        result = parse_reading(test, text)
+    value = check_reading(test, float(result))
+    shift = volts_to_add(machine, test, celsius)
+    return Finding(test.id, outcome_of(test, value + shift), value)
 
 
 def recorded(machine: Machine, situation: Situation, belief: Belief) -> tuple[RecordedFinding, ...]:
     """The findings with the surprise of each, given those before it."""
-    chances = {(one.repairs_before, one.node): one.chance for one in belief.surprises}
+    chances = {(seen.repairs_before, seen.node): seen.chance for seen in belief.surprises}
+    stretches = [*(epoch.findings for epoch in situation.past), situation.findings]
     return tuple(
         RecordedFinding(
             test=finding.test,
             outcome=finding.outcome,
             reading=finding.reading,
             unit=None if finding.reading is None else machine.tests[finding.test].unit,
-            surprise_bits=surprise_bits(chances[number, finding.test]),
+            surprise_bits=max(-math.log2(max(chances[number, finding.test], 1e-300)), 0.0),
             repairs_before=number,
         )
-        for number, finding in _findings(situation)
+        for number, stretch in enumerate(stretches)
+        for finding in stretch
     )
-
-
-def surprise_bits(chance: float) -> float:
-    """-log2 of the chance of what was seen."""
-    return max(-math.log2(max(chance, 1e-300)), 0.0)
 
 
 def repairs_done(
@@ -46,20 +71,8 @@ def repairs_done(
         done = epoch.repair
         repairs = machine.parts[done.part].repairs
         title = next(repair.title for repair in repairs if repair.id == done.repair)
-        chance = _chance_gone(checks.get(f"check_{number}"), gone=bool(done.gone))
+        check, chance = checks.get(f"check_{number}"), None
+        if check is not None:
+            chance = check.chance if done.gone else 1.0 - check.chance
         found.append(RecordedRepair(done.part, done.repair, title, done.gone, chance))
     return tuple(found)
-
-
-def _chance_gone(check: Surprise | None, *, gone: bool) -> float | None:
-    """Chance that the check would show the complaint gone; None when nobody looked."""
-    if check is None:
-        return None
-    return check.chance if gone else 1.0 - check.chance
-
-
-def _findings(situation: Situation) -> Iterator[tuple[int, Finding]]:
-    """Every finding with the number of repairs before it."""
-    for number, epoch in enumerate(situation.past):
-        yield from ((number, finding) for finding in epoch.findings)
-    yield from ((len(situation.past), finding) for finding in situation.findings)

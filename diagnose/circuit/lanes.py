@@ -80,7 +80,7 @@ def make_lanes(circuit: Circuit, rig: Ints, faults: Ints, blown: Bools) -> Lanes
     """Hook fault sets up in rigs; a rig's good part on trial has neither fault nor blown fuse.
 
     Args:
-        circuit: elements, rigs and faults.
+        circuit: the machine's.
         rig: (lanes,) rigs.
         faults: (lanes, width) fault numbers, `NONE` for none.
         blown: (lanes, parts) blown fuses.
@@ -140,12 +140,9 @@ def _path_ohms(lanes: Lanes, state: Ints) -> Floats:
 
 
 def set_contacts(lanes: Lanes, siemens: Floats, worked: Bools) -> None:
-    """Write the conductances of relays and controllers.
+    """Write the conductances of relays and controllers into siemens, (elements, lanes).
 
-    Args:
-        lanes: the circuits.
-        siemens: (elements, lanes) written into.
-        worked: (gated parts, lanes) which contacts are worked.
+    Which contacts are worked is given as (gated parts, lanes).
     """
     n, r = lanes.circuit.netlist, lanes.circuit.rigs
     for (part, gate), moved in zip(n.gates.items(), worked, strict=True):

@@ -59,12 +59,7 @@ class Sign:
 class Layout:
     """A picture's geometry.
 
-    Attributes:
-        boxes: parts.
-        wires: lines of horizontal and vertical pieces.
-        dots: where wires join.
-        signs: ends of runs.
-        width, height: extent, from 0.
+    Wires are lines of horizontal and vertical pieces, dots where they join, signs the ends of runs.
     """
 
     boxes: tuple[Box, ...]

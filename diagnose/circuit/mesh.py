@@ -62,12 +62,7 @@ class MeshPlan:
 
 
 def make_plan(n_nets: int, elements: Iterable[tuple[int, int]]) -> MeshPlan:
-    """Order and operations for a topology.
-
-    Args:
-        n_nets: nets besides the reference.
-        elements: the two nets of each element; `REFERENCE` for the battery's minus.
-    """
+    """Order and operations for a topology: nets besides the reference, the two of each element."""
     ends = list(elements)
     graph: list[set[int]] = [set() for _ in range(n_nets)]
     for a, b in ends:
@@ -146,7 +141,15 @@ def solve(
         else:
             ends[-1 - place, 0] += value
     ohms = _eliminate(plan, edges, list(ends), lanes)
-    return _substitute_back(plan, edges, ends[:, 1], ohms)
+    volts, part = np.empty_like(ohms), np.empty(lanes)
+    for star in reversed(plan.stars):
+        own = volts[star.net]
+        own[:] = ends[star.net, 1]
+        for other, edge in star.arms:
+            np.multiply(edges[edge], volts[other], out=part)
+            own += part
+        own *= ohms[star.net]
+    return volts
 
 
 def _eliminate(
@@ -174,21 +177,3 @@ def _eliminate(
             part *= inverse
             edges[between] += part
     return ohms
-
-
-def _substitute_back(
-    plan: MeshPlan,
-    edges: list[NDArray[np.float64]],
-    amps_in: NDArray[np.float64],
-    ohms: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    volts = np.empty_like(ohms)
-    part = np.empty(ohms.shape[1])
-    for star in reversed(plan.stars):
-        own = volts[star.net]
-        own[:] = amps_in[star.net]
-        for other, edge in star.arms:
-            np.multiply(edges[edge], volts[other], out=part)
-            own += part
-        own *= ohms[star.net]
-    return volts

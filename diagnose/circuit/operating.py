@@ -124,10 +124,17 @@ def _inspect(circuit: Circuit, observable: Observable, faults: Ints, blown: Bool
     rigs = np.full(len(faults), observable.rig, dtype=np.int32)
     lanes = make_lanes(circuit, rigs, faults, blown)
     states = [(part, lanes.state_of(part)) for part in observable.parts]
-    if observable.kind == COIL:  # unplugged; it does not come and go
-        return _sum([n.coil_ohms[state][:, None] for _, state in states])
-    if observable.kind == OHMS:
-        return _sum([_isolated_ohms(lanes, part, state) for part, state in states])
+    if observable.kind in (OHMS, COIL):  # a coil is unplugged; it does not come and go
+        ohms: Floats = np.sum(
+            [
+                n.coil_ohms[state][:, None]
+                if observable.kind == COIL
+                else _isolated_ohms(lanes, part, state)
+                for part, state in states
+            ],
+            axis=0,
+        )
+        return ohms
     if observable.kind == LOOSE:
         return reduce(np.maximum, [n.loose[state] for _, state in states]).astype(float)[:, None]
     unseen = np.ones(len(faults))
@@ -137,12 +144,6 @@ def _inspect(circuit: Circuit, observable: Observable, faults: Ints, blown: Bool
         unseen *= 1.0 - np.where(blown[:, part], burnt, visible)
     seen: Floats = 1.0 - unseen[:, None]
     return seen
-
-
-def _sum(columns: list[Floats]) -> Floats:
-    """Added up one after the other."""
-    total: Floats = reduce(np.add, columns)
-    return total
 
 
 def _isolated_ohms(lanes: Lanes, part: int, state: Ints) -> Floats:

@@ -30,10 +30,8 @@ class Run:
     """Parts in one line.
 
     Attributes:
-        items: the parts, outwards from the battery.
-        children: the runs that go on from its end.
+        items, children: the parts, outwards from the battery; the runs that go on from its end.
         ends_at: net at its far end, where that wants a sign: ground, or nothing more drawn.
-        grounded: whether it comes to ground there.
     """
 
     items: list[Item] = field(default_factory=list)

@@ -187,14 +187,9 @@ def stand(settled: Settled, codes: Codes) -> Settled:
 
 
 def blow_fuses(circuit: Circuit, faults: Ints) -> Bools:
-    """Open, one by one, the fuse most overloaded in any plain condition.
+    """(cases, parts) fuses that blow, one by one, the most overloaded in any condition first.
 
-    Args:
-        circuit: elements, rigs and faults.
-        faults: (cases, width) fault numbers, `NONE` for none.
-
-    Returns:
-        (cases, parts) fuses that have blown.
+    The faults are (cases, width) fault numbers, `NONE` for none.
     """
     n = circuit.netlist
     blown = np.zeros((len(faults), len(n.parts)), dtype=bool)

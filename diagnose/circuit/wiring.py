@@ -55,7 +55,6 @@ class Trees:
     """Both trees of a machine.
 
     Attributes:
-        battery: the battery.
         supply, back: the trees of its plus and its minus post.
         loads: loads, generators, coils and controllers' own draw: part, net it is fed from, net
             it returns to.
@@ -124,16 +123,13 @@ class Site:
     """A place in the tree, with at most one part on the way to it from its parent.
 
     Attributes:
-        name: unique name.
         parent: index of the parent site, -1 for the root (the battery).
         part: id of the part, None where a wire merely branches.
-        net: net on the far side of the part, None where it is not one that can be probed.
     """
 
     name: str
     parent: int
     part: str | None
-    net: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,9 +142,9 @@ class SiteTree:
         site_of_net: net -> site where a probe on that net belongs.
     """
 
-    sites: tuple[Site, ...]
-    site_of_part: Mapping[str, int]
-    site_of_net: Mapping[str, int]
+    sites: list[Site]
+    site_of_part: dict[str, int]
+    site_of_net: dict[str, int]
 
     def path(self, site: int) -> list[int]:
         """Sites from the root down to this one, both included."""
@@ -184,9 +180,7 @@ class _Builder:
     def __init__(self, machine: Machine) -> None:
         self.machine = machine
         self.trees = make_trees(machine)
-        self.sites: list[Site] = []
-        self.site_of_part: dict[str, int] = {}
-        self.site_of_net: dict[str, int] = {}
+        self.tree = SiteTree([], {}, {})
 
     def build(self) -> SiteTree:
         plus, battery = self.trees.supply.root, self.trees.battery.id
@@ -201,15 +195,15 @@ class _Builder:
             for load, high, low in self.trees.loads:
                 if high == net:
                     self._load(base, load.id, low)
-        return SiteTree(tuple(self.sites), self.site_of_part, self.site_of_net)
+        return self.tree
 
     def _add(self, name: str, parent: int, part: str | None, net: str | None) -> int:
-        self.sites.append(Site(name, parent, part, net))
-        here = len(self.sites) - 1
+        here = len(self.tree.sites)
+        self.tree.sites.append(Site(name, parent, part))
         if part is not None:
-            self.site_of_part[part] = here
+            self.tree.site_of_part[part] = here
         if net is not None:
-            self.site_of_net[net] = here
+            self.tree.site_of_net[net] = here
         return here
 
     def _charging(self) -> set[str]:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from diagnose.commands import options
-from diagnose.commands.output import open_console, print_json, print_progress, save_text
+from diagnose.commands.output import open_console, print_json, print_progress
 
 
 def bench(
@@ -51,4 +51,4 @@ def bench(
     else:
         sys.stdout.write("\n" + text)
     if sheet is not None:
-        save_text(sheet, text)
+        sheet.write_text(text, "utf-8")

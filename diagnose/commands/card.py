@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from diagnose.commands import options
-from diagnose.commands.output import print_progress, save_text, say
+from diagnose.commands.output import print_progress, say
 
 
 def card(
@@ -25,18 +25,17 @@ def card(
 ) -> None:
     """Put the first decisions for a complaint on one sheet for the wall."""
     from diagnose.commands.card_sheet import card_page, fitting_card  # noqa: PLC0415
-    from diagnose.commands.opening import known_complaint  # noqa: PLC0415
-    from diagnose.job import prepare  # noqa: PLC0415
+    from diagnose.commands.opening import given  # noqa: PLC0415
+    from diagnose.job import Job  # noqa: PLC0415
 
     if (svg is None) == (html is None):
         raise typer.BadParameter("say where the sheet goes", param_hint="--svg or --html")
-    prepared = prepare(machine, progress=print_progress)
-    name = known_complaint(prepared.machine, complaint)
-    drawn, picture = fitting_card(prepared, name, levels)
+    job = Job.open(machine, given(complaint), progress=print_progress)
+    drawn, picture = fitting_card(job.prepared, job.complaint, levels)
     if svg is not None:
-        save_text(svg, picture)
+        svg.write_text(picture, "utf-8")
     if html is not None:
-        save_text(html, card_page(picture, drawn.title))
+        html.write_text(card_page(picture, drawn.title), "utf-8")
     tree = drawn.tree
     figures = {
         "levels": tree.levels,

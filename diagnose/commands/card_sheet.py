@@ -77,12 +77,8 @@ def fitting_card(prepared: Prepared, complaint: str, levels: int) -> tuple[Card,
     """The card with what matters least left out, as far as one sheet needs it, and its picture.
 
     First go the tests that no repair follows, then those that lead the fewest jobs to one. Jobs on
-    a card begin with the complaint told and seen: it hangs where the machine stands.
-
-    Args:
-        prepared: the machine.
-        complaint: id of one of its complaints.
-        levels: tests in a row at most.
+    a card begin with the complaint told and seen: it hangs where the machine stands. There are no
+    more than `levels` tests in a row.
     """
     whole = policy_tree(Desk(prepared, Situation(complaint, seen=True)), levels)
     tree = whole

@@ -47,12 +47,7 @@ class Paragraph(NamedTuple):
 class Card:
     """Everything on the card, before it is laid out.
 
-    Attributes:
-        title: machine and complaint.
-        tree: the decisions.
-        head, foot: above and below the steps.
-        steps: in the order of their numbers.
-        first: what to do when there is no step.
+    The steps stand in the order of their numbers; `first` is what to do when there is none.
     """
 
     title: str
@@ -64,13 +59,7 @@ class Card:
 
 
 def make_card(prepared: Prepared, complaint: str, tree: PolicyTree) -> Card:
-    """The card of a tree.
-
-    Args:
-        prepared: the machine.
-        complaint: id of the complaint.
-        tree: its policy tree.
-    """
+    """The card of a complaint's policy tree."""
     machine, costs = prepared.machine, prepared.costs
     tests = list(steps(tree.root))
     letters = _letters(machine, costs, tests)
@@ -129,7 +118,6 @@ class _Writer:
     """Puts a tree into words.
 
     Attributes:
-        prepared, costs: what the tree is of.
         good: (observables, 2) what the good machine shows.
         number: identity of a step -> its number on the card.
         letters: caution -> its letter.

@@ -9,7 +9,7 @@ import typer
 
 from diagnose.commands import options
 from diagnose.commands.opening import open_job
-from diagnose.commands.output import open_console, print_json, save_text, say
+from diagnose.commands.output import open_console, print_json, say
 from diagnose.errors import MachineFileError
 
 
@@ -23,15 +23,17 @@ def machines(
     json: options.Json = False,
 ) -> None:
     """List the machines, or all that one machine knows."""
-    from diagnose.api.catalogue import machine_details, machine_entry  # noqa: PLC0415
+    from diagnose.api.shapes import MachineDetails, MachineEntry  # noqa: PLC0415
     from diagnose.machine.load import load_machine, machine_names  # noqa: PLC0415
 
     known = [load_machine(name) for name in ([machine] if machine else machine_names())]
-    if json:
-        whole = {"machines": [machine_entry(entry) for entry in known]}
-        print_json(machine_details(known[0]) if machine else whole)
+    if json and machine:
+        print_json(MachineDetails.of(known[0]).model_dump())
         return
-    from diagnose.commands.show_machine import show_details, show_list  # noqa: PLC0415
+    if json:
+        print_json({"machines": [MachineEntry.model_validate(e).model_dump() for e in known]})
+        return
+    from diagnose.commands.show import show_details, show_list  # noqa: PLC0415
 
     if machine:
         show_details(open_console(), known[0])
@@ -93,7 +95,7 @@ def _explain(as_json: bool) -> None:
 
 def schema(json: options.Json = False) -> None:
     """Print the JSON Schema of machine files."""
-    from diagnose.machine.schema_json import machine_schema_text  # noqa: PLC0415
+    from diagnose.machine.schema import machine_schema_text  # noqa: PLC0415
 
     del json  # it is JSON either way
     sys.stdout.write(machine_schema_text())
@@ -152,6 +154,6 @@ def draw(
         for suspect in job.advise().suspects:
             if suspect.part in shown.parts:
                 suspects[suspect.part] = suspects.get(suspect.part, 0.0) + suspect.probability
-    save_text(svg, drawing(shown, suspects))
+    svg.write_text(drawing(shown, suspects), "utf-8")
     told = {"file": str(svg), "suspects": suspects}
     say(told, f"{svg}: {len(shown.parts)} parts", as_json=json)

@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING
 import typer
 
 from diagnose.commands.output import print_progress
-from diagnose.commands.typed import split_before, split_finding, split_repair
+from diagnose.commands.turn import CHECKS
 from diagnose.errors import UnknownNameError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from diagnose.job import Job
-    from diagnose.machine.model import Machine
 
 TOLD = 0.7
 """How much a finding that was only told or half seen is trusted. Estimate."""
@@ -40,7 +39,7 @@ def open_job(
         DiagnoseError: a name, unit or reading that the machine does not have; a machine file
             with problems; findings that clash.
     """
-    complaint = _given(complaint)
+    complaint = given(complaint)
     import_numba_without_blas()
     from diagnose.job import Job  # noqa: PLC0415  the engine loads on use only
 
@@ -70,20 +69,62 @@ def _record_all(job: Job, results: Iterable[tuple[str, str]], doubted: set[str])
     return job
 
 
-def known_complaint(machine: Machine, complaint: str | None) -> str:
-    """The complaint itself.
+def split_finding(text: str, option: str = "--finding") -> tuple[str, str]:
+    """Test and result of `TEST=RESULT`.
 
     Raises:
-        typer.BadParameter: no complaint.
-        UnknownNameError: the machine does not have it.
+        typer.BadParameter: one of the two is missing.
     """
-    known = _given(complaint)
-    if known not in machine.complaints:
-        raise UnknownNameError("complaint", known, machine.complaints)
-    return known
+    test, _, result = (part.strip() for part in text.partition("="))
+    if not test or not result:
+        raise typer.BadParameter(
+            f"cannot read {text!r}; expected TEST=OUTCOME or TEST=12.3V", param_hint=option
+        )
+    return test, result
 
 
-def _given(complaint: str | None) -> str:
+def split_repair(text: str) -> tuple[str, str, bool | None]:
+    """Part, repair and check of `PART.REPAIR=CHECK`.
+
+    Raises:
+        typer.BadParameter: one of the three is missing or not known.
+    """
+    target, _, check = (part.strip() for part in text.partition("="))
+    part, _, repair = target.partition(".")
+    if not part or not repair or check not in CHECKS:
+        raise typer.BadParameter(
+            f"cannot read {text!r}; expected PART.REPAIR=gone, =still or =unchecked",
+            param_hint="--repaired",
+        )
+    return part, repair, CHECKS[check]
+
+
+def split_before(texts: Iterable[str], repairs: int) -> list[list[tuple[str, str]]]:
+    """The findings before each repair, from `TEST=RESULT` or `N:TEST=RESULT`.
+
+    Raises:
+        typer.BadParameter: one that cannot be read, or is before a repair that was not done.
+    """
+    findings: list[list[tuple[str, str]]] = [[] for _ in range(repairs)]
+    for text in texts:
+        number, colon, rest = text.partition(":")
+        if not colon:
+            number, rest = "1", text
+        if not number.strip().isdecimal() or not 1 <= int(number) <= repairs:
+            raise typer.BadParameter(
+                f"{text!r} is before repair {number.strip()}, but --repaired names {repairs}",
+                param_hint="--before",
+            )
+        findings[int(number) - 1].append(split_finding(rest, "--before"))
+    return findings
+
+
+def given(complaint: str | None) -> str:
+    """The complaint, as a job needs one.
+
+    Raises:
+        typer.BadParameter: there is none.
+    """
     if complaint is None:
         raise typer.BadParameter(
             "say what the customer reports; `diagnose machines MACHINE` lists the complaints",

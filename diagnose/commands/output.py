@@ -8,8 +8,6 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from rich.console import Console
 
 WIDTH_WITHOUT_TERMINAL = 100
@@ -39,15 +37,6 @@ def print_progress(sentence: str) -> None:
     """Say on standard error what takes a while; such a line ends in three dots."""
     sys.stderr.write(f"{sentence} ...\n")
     sys.stderr.flush()
-
-
-def save_text(file: Path, text: str) -> None:
-    """Write a text file in UTF-8.
-
-    Raises:
-        OSError: the file cannot be written.
-    """
-    file.write_text(text, encoding="utf-8")
 
 
 def open_console(*, on_stderr: bool = False) -> Console:

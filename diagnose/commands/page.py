@@ -30,13 +30,7 @@ def indented(
 
 
 def grid(*headings: str, style: str = "dim", wide: str = "") -> Table:
-    """An empty table without rules.
-
-    Args:
-        headings: of the columns; without them, columns come with the first row.
-        style: of the headings.
-        wide: heading of the column that keeps its width.
-    """
+    """An empty table without rules; `wide` is the heading of the column that keeps its width."""
     table = Table(
         box=None,
         pad_edge=False,

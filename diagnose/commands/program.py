@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import sys
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import typer
 
-from diagnose.commands import exits
+from diagnose import errors
 from diagnose.commands.advise import advise
 from diagnose.commands.bench import bench
 from diagnose.commands.card import card
@@ -21,7 +22,33 @@ from diagnose.commands.trial import trial
 from diagnose.errors import DiagnoseError, MachineFileError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+DONE, OTHER, INTERRUPTED = 0, 1, 130
+
+EXITS: Mapping[int, tuple[str, tuple[type[DiagnoseError], ...]]] = MappingProxyType(
+    {
+        DONE: ("done", ()),
+        OTHER: ("anything else, such as a file that cannot be written", ()),
+        2: ("a command or option that cannot be read", ()),
+        3: (
+            "a machine, complaint, test, outcome, tool or area that does not exist",
+            (errors.UnknownNameError,),
+        ),
+        4: (
+            "a reading in the wrong unit or out of range",
+            (errors.ValueOutOfRangeError, errors.UnitError),
+        ),
+        5: ("findings that cannot all be true", (errors.ClashError,)),
+        6: ("a machine file with problems", (MachineFileError,)),
+        7: (
+            "a circuit or network that cannot be solved, or is too large",
+            (errors.CircuitError, errors.NetworkError, errors.NetworkTooLargeError),
+        ),
+        INTERRUPTED: ("stopped at the keyboard", ()),
+    }
+)
+"""Exit code -> what went wrong, for a script that only sees a number, and the errors it is for."""
 
 HELP = "Finds the failed part of a machine that will not start, in the fewest minutes of labour."
 COMMANDS = (
@@ -32,7 +59,7 @@ COMMANDS = (
 
 def make_app() -> typer.Typer:
     """The Typer application, with Rich kept out of help and errors."""
-    codes = "\n".join(f"{code:>4}  {meaning}" for code, meaning in exits.MEANINGS.items())
+    codes = "\n".join(f"{code:>4}  {meaning}" for code, (meaning, _) in EXITS.items())
     app = typer.Typer(
         help=HELP,
         epilog=f"Exit codes:\n\n\b\n{codes}",
@@ -49,9 +76,7 @@ def make_app() -> typer.Typer:
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run one command line and give its exit code; no exception comes out.
 
-    Args:
-        arguments: words after `diagnose`; default: those of this process. None at all asks for
-            help.
+    Without `arguments` it is that of this process. No words at all ask for help.
     """
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
@@ -60,8 +85,17 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except Exception as error:
         return _report(error)
     except KeyboardInterrupt:
-        return exits.INTERRUPTED
-    return code if isinstance(code, int) else exits.DONE
+        return INTERRUPTED
+    return code if isinstance(code, int) else DONE
+
+
+def exit_code(error: Exception) -> int:
+    """The exit code for what went wrong."""
+    if isinstance(error, typer.Abort):
+        return INTERRUPTED
+    if isinstance(error, typer.TyperException):
+        return error.exit_code
+    return next((code for code, (_, kinds) in EXITS.items() if isinstance(error, kinds)), OTHER)
 
 
 def _report(error: Exception) -> int:
@@ -69,16 +103,11 @@ def _report(error: Exception) -> int:
     if isinstance(error, MachineFileError):
         for line in str(error).splitlines():
             print_error(line, prefix="")
-        return exits.MACHINE_FILE
-    if isinstance(error, BrokenPipeError):  # the reader of our output has gone, e.g. `head`
+    elif isinstance(error, BrokenPipeError):  # the reader of our output has gone, e.g. `head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return exits.OTHER
-    if isinstance(error, typer.Abort):
-        return exits.INTERRUPTED
-    print_error(_sentence(error))
-    if isinstance(error, DiagnoseError):
-        return exits.exit_code(error)
-    return error.exit_code if isinstance(error, typer.TyperException) else exits.OTHER
+    elif not isinstance(error, typer.Abort):
+        print_error(_sentence(error))
+    return exit_code(error)
 
 
 def _sentence(error: Exception) -> str:

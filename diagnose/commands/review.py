@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 import typer
 
 from diagnose.commands import options
-from diagnose.commands.output import print_json, print_progress, save_text
+from diagnose.commands.output import print_json, print_progress
 
 ToolSet = Literal["lamp", "meter", "all"]
 
@@ -42,36 +42,22 @@ def review(
         raise typer.BadParameter("goes with one machine only", param_hint="--csv, --tools, --json")
     if update is not None and not all_:
         raise typer.BadParameter("goes with --all only", param_hint="--update")
-    if machine is None:
-        _tables(update)
-        return
-    from diagnose.job import prepare  # noqa: PLC0415
-    from diagnose.review.review import TOOL_SETS, review_tool_sets  # noqa: PLC0415
-    from diagnose.review.tables import machine_section, plain_text  # noqa: PLC0415
-
-    known = prepare(machine, progress=print_progress).machine
-    reviews = review_tool_sets(known, [tools] if tools else TOOL_SETS, print_progress)
-    if csv is not None:
-        save_text(csv, reviews[tools or "all"].to_csv())
-    if json:
-        print_json({name: done.to_dict() for name, done in reviews.items()})
-        return
-    write = machine_section if markdown else plain_text
-    sys.stdout.write(write(known, reviews))
-
-
-def _tables(update: Path | None) -> None:
-    """Tables of every machine shipped, to standard output or into a file."""
     from diagnose.job import prepare  # noqa: PLC0415
     from diagnose.machine.load import machine_names  # noqa: PLC0415
-    from diagnose.review.review import review_tool_sets  # noqa: PLC0415
-    from diagnose.review.tables import insert_tables, machine_section  # noqa: PLC0415
+    from diagnose.review.review import TOOL_SETS, review_tool_sets  # noqa: PLC0415
+    from diagnose.review.tables import insert_tables, machine_section, plain_text  # noqa: PLC0415
 
-    known = [prepare(name, progress=print_progress).machine for name in machine_names()]
-    reviews = [review_tool_sets(machine, progress=print_progress) for machine in known]
-    tables = "\n".join(map(machine_section, known, reviews))
-    if update is None:
-        sys.stdout.write(tables)
-    else:
-        save_text(update, insert_tables(update.read_text(encoding="utf-8"), tables))
-        sys.stdout.write(f"{update}: tables written\n")
+    names = machine_names() if machine is None else (machine,)
+    known = [prepare(name, progress=print_progress).machine for name in names]
+    tool_sets = [tools] if tools else TOOL_SETS
+    reviews = [review_tool_sets(each, tool_sets, print_progress) for each in known]
+    if csv is not None:
+        csv.write_text(reviews[0][tools or "all"].to_csv(), "utf-8")
+    if json:
+        print_json({name: done.to_dict() for name, done in reviews[0].items()})
+        return
+    told = "\n".join(map(machine_section if markdown or all_ else plain_text, known, reviews))
+    if update is not None:
+        update.write_text(insert_tables(update.read_text("utf-8"), told), "utf-8")
+        told = f"{update}: tables written\n"
+    sys.stdout.write(told)

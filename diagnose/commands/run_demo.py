@@ -9,9 +9,8 @@ import numpy as np
 
 from diagnose.advice.advice import RecordedRepair
 from diagnose.commands.technician import Case, Technician, invent_case
-from diagnose.commands.turn import Turn
-from diagnose.commands.typed import Said
-from diagnose.commands.words import history, repair_of
+from diagnose.commands.turn import Said, Turn
+from diagnose.commands.words import repair_of
 from diagnose.job import Job
 from diagnose.rule.minutes import labour_minutes
 
@@ -80,12 +79,7 @@ class Demo:
 
 
 def run_demo(prepared: Prepared, seed: int) -> Demo:
-    """Invent a fault and work the job to its end; the same seed gives the same job.
-
-    Args:
-        prepared: the machine.
-        seed: of the random numbers.
-    """
+    """Invent a fault and work the job to its end; the same seed gives the same job."""
     rng, machine = np.random.default_rng(seed), prepared.machine
     case = invent_case(prepared, rng)
     technician = Technician.at(prepared, case)
@@ -93,25 +87,21 @@ def run_demo(prepared: Prepared, seed: int) -> Demo:
     steps: list[Step] = []
     while turn.advice.verdict.action not in {"done", "escalate"} and len(steps) < MOST_STEPS:
         verdict, proposed = turn.advice.verdict, None
+        done: RecordedFinding | RecordedRepair
         repair = repair_of(machine, verdict.target)
         if repair is not None and not turn.asked:
             minutes = labour_minutes(machine, *repair, turn.job.situation.open_areas)
             technician, gone = technician.repaired(*repair, rng)
             turn = turn.after(Said("repaired", "gone" if gone else "still"))
+            done = turn.advice.repairs[-1]
         else:
             test = machine.tests[turn.asked]
-            proposed = next((one for one in turn.advice.tests if one.test == test.id), None)
+            proposed = next((t for t in turn.advice.tests if t.test == test.id), None)
             minutes = test.minutes if proposed is None else proposed.minutes
             turn = turn.after(Said("result", result=str(technician.do(test, rng))))
-        done = [one for one in history(turn.advice) if _is_about(one, verdict.target)][-1]
+            done = [found for found in turn.advice.findings if found.test == test.id][-1]
         steps.append(Step(proposed, minutes, verdict.reason, done, turn.advice))
     return Demo(turn.job, seed, case, first.advice, tuple(steps))
-
-
-def _is_about(done: RecordedFinding | RecordedRepair, target: str) -> bool:
-    if isinstance(done, RecordedRepair):
-        return f"{done.part}.{done.repair}" == target
-    return done.test == target
 
 
 def story(demo: Demo) -> dict[str, Any]:

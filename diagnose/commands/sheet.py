@@ -24,13 +24,7 @@ MANUAL = (
 
 
 def finding_sheet(job: Job, advice: Advice, when: datetime) -> str:
-    """Complaint, findings in order, likeliest failures and what comes next.
-
-    Args:
-        job: the job as it stands.
-        advice: its advice.
-        when: printed as the day and minute of the sheet.
-    """
+    """Complaint, findings in order, likeliest failures and what comes next."""
     lines = [
         "FINDING SHEET",
         f"{when:%Y-%m-%d %H:%M}",

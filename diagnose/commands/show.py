@@ -1,4 +1,4 @@
-"""An answer laid out for reading at the bench."""
+"""Machines and answers laid out for reading at the bench."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from diagnose.commands.page import grid, headline, indented
 from diagnose.errors import ClashError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from rich.console import Console
     from rich.table import Table
@@ -41,6 +41,41 @@ def bar(probability: float) -> str:
     eighths = round(min(max(probability, 0.0), 1.0) * BAR_CELLS * 8)
     whole, part = divmod(eighths, 8)
     return ("█" * whole + (EIGHTHS[part] if part else "")).ljust(BAR_CELLS)
+
+
+def show_list(console: Console, machines: Iterable[Machine]) -> None:
+    """One line for each machine."""
+    table = grid("machine", "what it is", "version", "parts", "tests", "complaints", style="bold")
+    for known in machines:
+        counts = [str(len(held)) for held in (known.parts, known.tests, known.complaints)]
+        table.add_row(Text(known.id, "cyan"), known.title, known.version, *counts)
+    console.print(table)
+
+
+def show_details(console: Console, machine: Machine) -> None:
+    """Complaints, tests with their results, tools and areas of one machine."""
+    console.print(Text(words.machine_words(machine), "bold"))
+    indented(console, machine.notes, below=1)
+    _titled(console, "Complaints", {c.id: c.title for c in machine.complaints.values()})
+    _titled(console, "Tools", {t.id: t.title for t in machine.tools.values()})
+    areas = machine.areas.values()
+    to_open = {a.id: f"{a.title} ({words.minutes_words(a.open_minutes)} to open)" for a in areas}
+    _titled(console, "Areas", to_open)
+    table = grid("test", "what to do", "results", style="bold")
+    for test in machine.tests.values():
+        outcomes = ", ".join(outcome.id for outcome in test.outcomes)
+        results = f"{test.unit}, or {outcomes}" if test.unit else outcomes
+        table.add_row(Text(test.id, "cyan"), test.title, results)
+    console.print(Text("Tests", "bold"))
+    console.print(table)
+
+
+def _titled(console: Console, heading: str, rows: Mapping[str, str]) -> None:
+    table = grid()
+    for name, title in rows.items():
+        table.add_row(Text(name, "cyan"), title)
+    console.print(Text(heading, "bold"))
+    indented(console, table, below=1)
 
 
 def show_heading(console: Console, machine: Machine, complaint: str) -> None:

@@ -20,8 +20,7 @@ from diagnose.commands.show import (
     show_while_open,
     show_why,
 )
-from diagnose.commands.turn import Turn
-from diagnose.commands.typed import WORDS, Said, chosen, understand
+from diagnose.commands.turn import WORDS, Said, Turn, chosen, understand
 from diagnose.errors import ClashError, DiagnoseError, UnknownNameError
 
 if TYPE_CHECKING:
@@ -63,12 +62,7 @@ def _complain(console: Console, error: DiagnoseError) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Talk:
-    """A technician at a terminal.
-
-    Attributes:
-        console: where everything is shown.
-        read_line: gives the next line typed, an empty text at the end.
-    """
+    """A technician at a terminal; `read_line` gives an empty text when the input ends."""
 
     console: Console
     read_line: ReadLine
@@ -81,24 +75,17 @@ class Talk:
         self._show(turn)
         while True:
             self.console.print(Text(PROMPT), end="")
-            line = self.read_line()
-            said = self._understand(turn, line)
+            line, test = self.read_line(), job.machine.tests.get(turn.asked)
+            outcomes = [outcome.id for outcome in test.outcomes] if test else []
+            said = understand(line, outcomes, has_unit=bool(test and test.unit))
             if not line or said.kind == "quit":
                 return turn.job
             try:
                 turn = self._answer(turn, said)
-            except ClashError as error:
-                _complain(self.console, error)
-                self.console.print(Text("Not taken. Read it again, or undo the earlier one."))
             except DiagnoseError as error:
                 _complain(self.console, error)
-
-    def _understand(self, turn: Turn, line: str) -> Said:
-        if not turn.asked:
-            return understand(line, (), has_unit=False)
-        test = turn.job.machine.tests[turn.asked]
-        outcomes = [outcome.id for outcome in test.outcomes]
-        return understand(line, outcomes, has_unit=test.unit is not None)
+                if isinstance(error, ClashError):
+                    self.console.print(Text("Not taken. Read it again, or undo the earlier one."))
 
     def _answer(self, turn: Turn, said: Said) -> Turn:
         """What a line makes of the talk; questions give the same turn."""

@@ -31,13 +31,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What is wrong and what the customer says about it.
-
-    Attributes:
-        complaint: id of the complaint.
-        part, mode: the fault.
-        causes: shared causes that are there.
-    """
+    """What the customer says, the fault behind it, and the shared causes that are there."""
 
     complaint: str
     part: str
@@ -69,7 +63,6 @@ class Technician:
     """Does tests on a machine with a known fault.
 
     Attributes:
-        prepared: the machine.
         case: what was wrong in the beginning.
         readings: (observables, 2) what the circuit gives; two values where it does not hold still.
     """

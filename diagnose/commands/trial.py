@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from diagnose.commands import options
-from diagnose.commands.output import open_console, print_json, save_text
+from diagnose.commands.output import open_console, print_json
 
 if TYPE_CHECKING:
     from diagnose.trial.compare import Comparison
@@ -78,7 +78,7 @@ def trial(
         )
     first, single = compared.results[0], len(compared.results) == 1
     if svg is not None:
-        save_text(svg, _picture(compared))
+        svg.write_text(_picture(compared), "utf-8")
     if json:
         print_json(first.to_dict() if single else compared.to_dict())
     elif single:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from diagnose.machine.archive import frozen
 from diagnose.machine.dictionary import (
     DICTIONARY_VOLTS,
     filled,
@@ -12,7 +13,6 @@ from diagnose.machine.dictionary import (
     test_kinds,
     unsteady_title,
 )
-from diagnose.machine.frozen import frozen
 from diagnose.machine.model import (
     ALL_OF_LEVELS,
     RELAY_LEVELS,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from diagnose.errors import unknown_words
 from diagnose.machine.dictionary import part_kinds, test_kinds
 from diagnose.machine.entries import Entry, keys_of
-from diagnose.machine.subject import unknown_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -74,7 +74,7 @@ def _modes_of_parts(subject: Subject) -> Iterator[Problem]:
         valid = part_kinds()[entry.kind].modes
         for mode in entry.modes:
             if mode not in valid and mode != "ok":
-                message = f"{unknown_words(mode, 'mode', valid)} (a {entry.kind})"
+                message = f"{unknown_words('mode', mode, valid)} (a {entry.kind})"
                 where = ("parts", part, "modes", mode)
                 yield subject.problem(where, message, "unknown_mode", key=True)
         for repair, done in entry.repairs.items():

@@ -5,10 +5,9 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
-from diagnose.errors import Problem, nearest_name
+from diagnose.errors import Problem, nearest_name, unknown_words
 from diagnose.machine.entries import Entry, keys_of
 from diagnose.machine.schema import MachineFile
-from diagnose.machine.subject import unknown_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -138,7 +137,7 @@ def _kind(detail: ErrorDetails, path: Path, document: Document) -> Problem:
     if not isinstance(entry, dict) or "kind" not in entry:
         message = f"`kind` is missing; expected one of {', '.join(valid)}"
         return document.problem(path, message, "missing_key", key=True)
-    message = unknown_words(entry["kind"], "kind", valid)
+    message = unknown_words("kind", entry["kind"], valid)
     return document.problem((*path, "kind"), message, "wrong_choice")
 
 

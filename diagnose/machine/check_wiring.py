@@ -164,12 +164,7 @@ def fed(file: MachineFile, condition: str, posts: tuple[str, str], without: str 
     """What is fed in a condition when all parts are good, by joints alone, not by volts.
 
     Relay contacts and controller outputs follow from what is fed; a few rounds settle them.
-
-    Args:
-        file: the machine.
-        condition: condition id.
-        posts: nets of the battery's plus and minus.
-        without: a part taken out.
+    The posts are the nets of the battery's plus and minus; `without` is a part taken out.
     """
     closes = set(file.conditions[condition].closes)
     edges = conductors(file.parts)

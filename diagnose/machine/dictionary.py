@@ -8,8 +8,9 @@ from importlib import resources
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
+from diagnose.machine.archive import frozen
 from diagnose.machine.document import read_document
-from diagnose.machine.frozen import frozen
+from diagnose.machine.model import Effects
 from diagnose.machine.wire import awg_mm2, fuse_ohms, wire_ohms
 
 if TYPE_CHECKING:
@@ -22,8 +23,8 @@ DICTIONARY_VOLTS = 12.0
 
 
 @dataclass(frozen=True, slots=True)
-class ModeKind:
-    """A failure mode of a kind of part; fields as in `diagnose.machine.model.Mode`.
+class ModeKind(Effects):
+    """A failure mode of a kind of part.
 
     Attributes:
         ohms_factor: multiplies the part's own ohms; used when `ohms` is None.
@@ -32,17 +33,7 @@ class ModeKind:
 
     title: str
     source: str
-    ohms: float | None = None
     ohms_factor: float | None = None
-    open: bool = False
-    loose: bool = False
-    short_ohms: float | None = None
-    always_closed: bool = False
-    never_closed: bool = False
-    emf_volts: float | None = None
-    coil_ohms: float | None = None
-    coil_open: bool = False
-    pull_in_volts: float | None = None
     at_best: int | Literal["lowest"] = 0
     visible_percent: float = 0.0
 

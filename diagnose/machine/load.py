@@ -86,11 +86,7 @@ def read_text(path: Traversable) -> str:
 
 
 def read_machine(text: str, file: str = "machine.yaml") -> Machine:
-    """Check the text of a machine file and turn it into a frozen machine.
-
-    Args:
-        text: YAML 1.2.
-        file: how to name the file in messages.
+    """Check the YAML of a machine file, named `file` in messages, and make the machine of it.
 
     Raises:
         MachineFileError: the text has problems; all are listed.

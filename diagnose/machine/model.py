@@ -83,30 +83,21 @@ class Condition:
     """Generators that turn in this condition."""
 
 
-@dataclass(frozen=True, slots=True)
-class Mode:
-    """State of a part. The effect fields replace the part's own values; None keeps them.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effects:
+    """What a failure does to a part: these replace the part's own values, None keeps them.
 
     Attributes:
-        per_1000_jobs: prior over all jobs of this machine, of 1 000; 0 for `ok`.
         ohms: series resistance of the part's main path (battery: internal resistance).
-        open: the main path is interrupted.
-        loose: the main path comes and goes.
+        open, loose: the main path is interrupted; it comes and goes.
         short_ohms: resistance from the part's last terminal to the frame net.
-        always_closed: contacts (switch, relay, controller output) conduct whatever happens.
-        never_closed: contacts never conduct.
+        always_closed, never_closed: contacts (switch, relay, controller output) conduct whatever
+            happens, or never.
         emf_volts: source voltage (battery, generator).
-        coil_ohms: relay coil, or controller supply, resistance.
-        coil_open: relay coil, or controller supply, interrupted.
+        coil_ohms, coil_open: of a relay's coil, or of a controller's own draw.
         pull_in_volts: relay pulls in at or above.
-        at_best: index of the best function level this part can still give (0 = full).
-        visible: chance that looking at the part shows this mode.
     """
 
-    id: str
-    title: str
-    per_1000_jobs: float
-    source: str
     ohms: float | None = None
     open: bool = False
     loose: bool = False
@@ -117,6 +108,22 @@ class Mode:
     coil_ohms: float | None = None
     coil_open: bool = False
     pull_in_volts: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Mode(Effects):
+    """State of a part.
+
+    Attributes:
+        per_1000_jobs: prior over all jobs of this machine, of 1 000; 0 for `ok`.
+        at_best: index of the best function level this part can still give (0 = full).
+        visible: chance that looking at the part shows this mode.
+    """
+
+    id: str
+    title: str
+    per_1000_jobs: float
+    source: str
     at_best: int = 0
     visible: float = 0.0
 
@@ -267,7 +274,6 @@ class Test:
         parts: parts measured in isolation (ohms), clamped (amps, exactly one), looked at,
             wiggled, substituted, or bridged.
         function: function listened to, looked at, or watched while bridging or substituting.
-        cause: shared cause looked for.
         unplugged: parts taken out of the circuit for the test.
         across: what an ohms test measures of its parts: their main path, or a relay's coil.
         added_ohms: resistance that the test itself connects between the probes (test lamp,

@@ -1,8 +1,9 @@
-"""The whole machine file as it is written."""
+"""The whole machine file as it is written, and its JSON Schema, for editors that check it."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import json
+from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from diagnose.machine.model import Part
+
+
+DRAFT = "http://json-schema.org/draft-07/schema#"
 
 
 class MachineEntry(SourcedEntry):
@@ -137,3 +141,33 @@ class MachineFile(Entry):
     functions: dict[Id, AnyFunction]
     complaints: dict[Id, ComplaintEntry]
     tests: dict[Id, AnyTest]
+
+
+def machine_schema() -> dict[str, Any]:
+    """JSON Schema (draft-07) of a machine file.
+
+    It knows keys, types and ranges; what names must be defined and how the wiring must hang
+    together only the check of the file itself knows.
+    """
+    found = MachineFile.model_json_schema(by_alias=True, ref_template="#/definitions/{model}")
+    return {"$schema": DRAFT, **_draft_07(found)}
+
+
+def machine_schema_text() -> str:
+    """The schema as the text of `models/machine.schema.json`."""
+    return json.dumps(machine_schema(), indent=2, ensure_ascii=False) + "\n"
+
+
+def _draft_07(value: Any) -> Any:
+    """Draft-07's name for definitions, no OpenAPI discriminator, no ids that fit no pattern."""
+    if isinstance(value, list):
+        return [_draft_07(item) for item in value]
+    if not isinstance(value, dict):
+        return value
+    names = {"$defs": "definitions"}
+    closed = {"additionalProperties": False} if "patternProperties" in value else {}
+    return closed | {
+        names.get(key, key): _draft_07(item)
+        for key, item in value.items()
+        if not (key == "discriminator" and "propertyName" in item)
+    }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from diagnose.errors import nearest_name
+from diagnose.errors import unknown_words
 from diagnose.machine.model import ALL_OF_LEVELS, RELAY_LEVELS
 from diagnose.machine.schema import MachineFile
 
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     from diagnose.errors import Problem
     from diagnose.machine.document import Document, Path
+
+NONE_DEFINED = "(none is defined)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +28,7 @@ class Subject:
     Attributes:
         file: the entries that passed the schema.
         document: data and places of the whole text.
-        whole: no part and no net was left out; checks of the wiring as a whole make sense.
+        whole: no part and no net was left out, so the wiring as a whole can be checked.
     """
 
     file: MachineFile
@@ -83,7 +85,8 @@ class Subject:
         self, path: Path, met: str, noun: str, valid: Collection[str], *, key: bool = False
     ) -> Problem:
         """The problem that `met` is no known `noun`; names the nearest that is."""
-        return self.problem(path, unknown_words(met, noun, valid), f"unknown_{noun}", key=key)
+        message = unknown_words(noun, met, valid or (NONE_DEFINED,))
+        return self.problem(path, message, f"unknown_{noun}", key=key)
 
     def unknown_in(
         self, path: Path, met: Collection[str], noun: str, valid: Collection[str]
@@ -92,12 +95,3 @@ class Subject:
         for i, name in enumerate(met):
             if name not in valid:
                 yield self.unknown((*path, i), name, noun, valid)
-
-
-def unknown_words(met: object, noun: str, valid: Collection[str]) -> str:
-    """Sentence for a name that is not in its list."""
-    nearest = nearest_name(str(met), valid)
-    if nearest:
-        return f"unknown {noun} {met!r}; nearest is {nearest!r}"
-    shown = ", ".join(list(valid)[:12]) + (", ..." if len(valid) > 12 else "")
-    return f"unknown {noun} {met!r}; expected one of {shown or '(none is defined)'}"

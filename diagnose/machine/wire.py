@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import csv
 import math
-from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 COPPER_OHM_MM2_PER_M = 0.017241
 """Resistivity of annealed copper at 20 C. Source: IACS, IEC 60028."""
-
-COPPER_PER_KELVIN = 0.00393
-"""Temperature coefficient of copper's resistance at 20 C. Source: IEC 60028, from memory."""
 
 HEAVY_FUSE_VOLTS = 0.06
 """Drop at rated current of fuses outside the table (strip and bolt-in fuses); estimate."""
@@ -36,43 +37,14 @@ def wire_ohms(mm2: float, metres: float) -> float:
     return COPPER_OHM_MM2_PER_M * metres / mm2
 
 
-def ohms_at_celsius(ohms_at_20: float, celsius: float) -> float:
-    """Resistance in ohms of copper at a temperature, from its resistance at 20 C.
-
-    Source: `R = R20 * (1 + 0.00393 * (t - 20))`, IEC 60028.
-    """
-    return ohms_at_20 * (1.0 + COPPER_PER_KELVIN * (celsius - 20.0))
-
-
-@dataclass(frozen=True, slots=True)
-class FuseRow:
-    """One rating of regular blade fuse: amps, colour of the body, ohms when cold, source."""
-
-    amps: float
-    colour: str
-    ohms: float
-    source: str
-
-
 @cache
-def fuse_table() -> tuple[FuseRow, ...]:
-    """The blade fuses of the reference data, by rising rating."""
+def blade_fuses() -> Mapping[float, float]:
+    """Amps of each blade fuse of the reference data -> its ohms when cold."""
     text = resources.files("diagnose.datasets").joinpath("fuses.csv").read_text("utf-8")
     rows = csv.DictReader(text.splitlines())
-    return tuple(
-        FuseRow(float(row["amps"]), row["colour"], float(row["ohms"]), row["source"])
-        for row in rows
-    )
+    return MappingProxyType({float(row["amps"]): float(row["ohms"]) for row in rows})
 
 
 def fuse_ohms(amps: float) -> float:
     """Cold resistance in ohms of a fuse rated `amps`; outside the table 0.06 V / amps."""
-    for row in fuse_table():
-        if row.amps == amps:
-            return row.ohms
-    return HEAVY_FUSE_VOLTS / amps
-
-
-def fuse_colour(amps: float) -> str | None:
-    """Colour of a regular or mini blade fuse rated `amps`, None when it is not a blade size."""
-    return next((row.colour for row in fuse_table() if row.amps == amps), None)
+    return blade_fuses().get(amps, HEAVY_FUSE_VOLTS / amps)

@@ -21,7 +21,7 @@ from diagnose.faults.words import SHARE_OF_MACHINES
 from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_names
 from diagnose.machine.rules import RULES
-from diagnose.machine.schema_json import machine_schema
+from diagnose.machine.schema import machine_schema
 from tests.inference.agrum import pyagrum
 
 if TYPE_CHECKING:

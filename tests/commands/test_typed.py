@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from diagnose.commands.typed import WORDS, Said, understand
+from diagnose.commands.turn import WORDS, Said, understand
 
 OHMS = ("open", "high", "good", "unsteady")
 LOOK = ("damage_seen", "nothing_seen")

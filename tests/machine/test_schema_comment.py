@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from diagnose.machine.load import machine_names, machine_path
-from diagnose.machine.schema_json import machine_schema_text
+from diagnose.machine.schema import machine_schema_text
 
 MODELINE = "# yaml-language-server: $schema="
 

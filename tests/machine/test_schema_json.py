@@ -8,7 +8,7 @@ import jsonschema_rs
 import pytest
 
 from diagnose.machine.document import read_document
-from diagnose.machine.schema_json import machine_schema, machine_schema_text
+from diagnose.machine.schema import machine_schema, machine_schema_text
 
 
 def test_published_schema_is_current() -> None:

@@ -10,10 +10,7 @@ import pytest
 from diagnose.machine.wire import (
     awg_diameter_mm,
     awg_mm2,
-    fuse_colour,
     fuse_ohms,
-    fuse_table,
-    ohms_at_celsius,
     wire_ohms,
 )
 
@@ -85,15 +82,13 @@ def test_resistance_is_proportional_to_length() -> None:
     assert wire_ohms(2.5, 6.0) == pytest.approx(3 * wire_ohms(2.5, 2.0))
 
 
-def test_copper_when_hot() -> None:
-    # data sheets of 12 V relays: the coil has 1.255 times its resistance at 85 C
-    assert ohms_at_celsius(100.0, 85.0) == pytest.approx(125.5, abs=0.1)
-    assert ohms_at_celsius(100.0, 20.0) == 100.0
+def table(name: str) -> list[dict[str, str]]:
+    text = resources.files("diagnose.datasets").joinpath(name).read_text("utf-8")
+    return list(csv.DictReader(text.splitlines()))
 
 
 def test_reference_table_agrees_with_the_handbooks() -> None:
-    text = resources.files("diagnose.datasets").joinpath("wire_sizes.csv").read_text("utf-8")
-    rows = list(csv.DictReader(text.splitlines()))
+    rows = table("wire_sizes.csv")
     shipped = {(r["system"], float(r["size"])): float(r["ohms_per_km"]) for r in rows}
     expected = {("awg", float(k)): v for k, v in HYPERPHYSICS.items()}
     expected |= {("mm2", float(k)): v for k, v in IEC_60228_CLASS_5.items()}
@@ -115,18 +110,20 @@ def test_reference_table_agrees_with_the_handbooks() -> None:
     ],
 )
 def test_colours_of_blade_fuses(amps: float, colour: str) -> None:
-    assert fuse_colour(amps) == colour
+    (row,) = (row for row in table("fuses.csv") if float(row["amps"]) == amps)
+    assert row["colour"] == colour
 
 
 def test_ohms_of_fuses() -> None:
     assert fuse_ohms(10) == pytest.approx(0.0077)  # data sheet of a regular 10 A blade
-    ohms = [row.ohms for row in fuse_table()]
-    assert ohms == sorted(ohms, reverse=True)
-    assert all(row.source for row in fuse_table())
+    rows = table("fuses.csv")
+    ohms = {float(row["amps"]): float(row["ohms"]) for row in rows}
+    assert list(ohms.values()) == sorted(ohms.values(), reverse=True)
+    assert all(row["source"] for row in rows)
+    assert all(fuse_ohms(amps) == value for amps, value in ohms.items())
     # at its rating a blade fuse drops some 50 to 100 mV (data sheets, from memory)
-    assert all(0.05 <= row.ohms * row.amps <= 0.1 for row in fuse_table())
+    assert all(0.05 <= amps * value <= 0.1 for amps, value in ohms.items())
 
 
 def test_heavy_fuses_are_no_blades() -> None:
-    assert fuse_colour(100) is None
     assert fuse_ohms(100) == pytest.approx(0.0006)
