@@ -124,7 +124,7 @@ def extend(  # noqa: C901, PLR0912, PLR0913, PLR0915, PLR0917 - flat, for the co
         ratio_at: (parents,) row of each parent there.
         pair_row: (faults + 1, faults + 1) row of every set of up to two faults, -1 unsolved.
         n_base: rows below this are sets looked at, by the same number.
-        grown_start: (parents + 1,) where each parent's extensions beyond the base begin.
+        grown_start: (sets + 1,) where each set's extensions beyond the base begin.
         grown_fault: (extensions,) the further fault of each.
         grown_at: (extensions,) its number among the sets.
         least: what weighs less is bounded roughly, and not noted.
@@ -148,7 +148,7 @@ def extend(  # noqa: C901, PLR0912, PLR0913, PLR0915, PLR0917 - flat, for the co
         w, limit, own = weight[s], room[s], ratio_at[p]
         for i in range(like.shape[0]):
             raised[i] = most[i] / max(like[i, s], 1e-12)
-        for g in range(grown_start[p], grown_start[p + 1]):
+        for g in range(grown_start[s], grown_start[s + 1]):
             grown[grown_fault[g]] = grown_at[g]
         size = 0
         for k in range(members.shape[1]):
@@ -188,12 +188,14 @@ def extend(  # noqa: C901, PLR0912, PLR0913, PLR0915, PLR0917 - flat, for the co
                 later += x
                 continue
             for g in range(kept):
-                up = kept_at[g]
+                up, one_more = kept_at[g], 1.0
+                for e in range(grown_start[up], grown_start[up + 1]):
+                    if grown_fault[e] == f:
+                        one_more = 0.0  # it was looked at itself
                 if hushed and quiet[order[kept_place[g]], place]:
-                    extra[f] += weight[up] * x
-                    silent[up] += x
-                    beside = 1.0
-                    sum_loud -= x * weight[up] / w
+                    extra[f] += weight[up] * x * one_more
+                    silent[up] += x * one_more
+                    beside, one_more = 1.0, 0.0
                 else:
                     beside = 1.0
                     for i in range(like.shape[0]):
@@ -202,7 +204,7 @@ def extend(  # noqa: C901, PLR0912, PLR0913, PLR0915, PLR0917 - flat, for the co
                             best = max(best, change[members[s, k], place, i])
                         beside *= min(best, most[i] / max(like[i, up], 1e-12))
                 deeper = _deeper(gains + apart, later, max(room[up] / max(beside, 1.0), 1.0))
-                sum_loud += x * weight[up] / w * beside * (1.0 + deeper)
+                sum_loud += x * weight[up] / w * beside * (one_more + deeper)
             if hushed:
                 extra[f] += w * x
                 sum_silent += x * still
@@ -228,7 +230,7 @@ def extend(  # noqa: C901, PLR0912, PLR0913, PLR0915, PLR0917 - flat, for the co
             later += x
         silent[s] += sum_silent
         loud[p] = sum_loud
-        for g in range(grown_start[p], grown_start[p + 1]):
+        for g in range(grown_start[s], grown_start[s + 1]):
             grown[grown_fault[g]] = -1
     return count
 

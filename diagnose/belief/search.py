@@ -64,7 +64,7 @@ LEAST_NOTED = 3e-9
 KEPT_APART = 1e-4
 """Sets that weigh this share of the belief are met with silent faults by themselves."""
 
-SAYS_NOTHING, STAND_INS = 0.02, 128
+SAYS_NOTHING, STAND_INS = 0.02, 256
 """From this share of the belief on, that loud extensions could have together, so many of them are
 drawn to stand for all."""
 
@@ -127,18 +127,23 @@ def search(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Sea
         solved, steps, done = _gone_through(sets, situation, [*grown])
         below = Below(sets, solved, steps, done)
         frontier = below.frontier()
+    heavy = frontier
     if bound and done.total > 0.0:
-        frontier = below.with_light(frontier)
+        frontier = below.with_light(heavy)
     left_out, kind = _remainder(
         sets, situation, frontier, solved, min(SAMPLED, most) if bound else 0
     )
-    raised, extra = frontier.raised, frontier.extra
-    if frontier.loud > SAYS_NOTHING:
-        drawn, times = _stand_ins(below.frontier(), solved, min(STAND_INS, most))
+    raised, extra = heavy.raised, heavy.extra
+    if heavy.loud > SAYS_NOTHING:
+        drawn, times, often = _stand_ins(heavy, solved, min(STAND_INS, most))
         solved, steps, done = _gone_through(sets, situation, [*grown, *drawn])
         raised = np.concatenate([raised, times])
-        whole = float(done.weight @ raised[began(solved, done)])
-        extra = extra * (frontier.scale / max(whole * float(np.exp(done.log_scale)), 1e-300))
+        at = began(solved, done)
+        whole = float(done.weight @ raised[at])
+        extra = extra * (heavy.scale / max(whole * float(np.exp(done.log_scale)), 1e-300))
+        each = np.bincount(at, done.weight, len(raised))[-len(often) :] * times
+        left_out = min(left_out + 2.0 * _error_of_sum(each, often) / whole, 1.0)
+        kind = kind if left_out <= GOOD_ENOUGH else "budget"
     factor = raised[began(solved, done)]
     return SearchResult(solved, tuple(steps), done, factor, extra, left_out, kind)
 
@@ -167,8 +172,10 @@ def _gone_through(
         asked |= dict.fromkeys(done.missing)
 
 
-def _stand_ins(frontier: Frontier, solved: Solved, count: int) -> tuple[list[FaultSet], Floats]:
-    """Loud extensions drawn to stand for all of them, and for how many each stands.
+def _stand_ins(
+    frontier: Frontier, solved: Solved, count: int
+) -> tuple[list[FaultSet], Floats, Ints]:
+    """Loud extensions drawn to stand for all, for how many each stands, and how often it was drawn.
 
     Where many sets of little weight together could weigh much, a sample of them, drawn evenly by
     their bounds, is weighed in their place: importance sampling (Fung & Chang 1990).
@@ -176,9 +183,23 @@ def _stand_ins(frontier: Frontier, solved: Solved, count: int) -> tuple[list[Fau
     drawn, bounds = frontier.drawn(solved, count)
     whole = float(frontier.bound.sum()) * frontier.scale
     times: dict[FaultSet, float] = {}
+    often: dict[FaultSet, int] = {}
     for faults, share in zip(drawn, bounds.tolist(), strict=True):
         times[faults] = times.get(faults, 0.0) + whole / share / count
-    return list(times), np.array(list(times.values()))
+        often[faults] = often.get(faults, 0) + 1
+    return list(times), np.array(list(times.values())), np.array(list(often.values()))
+
+
+def _error_of_sum(each: Floats, often: Ints) -> float:
+    """Standard error of a sum that is estimated from draws.
+
+    Args:
+        each: (n,) what each different draw adds to the sum.
+        often: (n,) how often it was drawn.
+    """
+    count = int(often.sum())
+    mean, square = float(each.sum()) / count, float((each**2 / often).sum()) / count
+    return float(np.sqrt(max(square - mean**2, 0.0) * count))
 
 
 def _remainder(
@@ -274,6 +295,7 @@ class Below:
         room_of(self._members, self._like, ahead, self._rank, self._last, self._room)
         self._priors = sets.behaviour.priors
         self._part_of = np.append(sets.behaviour.part_of, -1).astype(np.int64)
+        self._grown = self._grown_below()
 
     def frontier(self) -> Frontier:
         """What could be worth solving, and what silent faults add."""
@@ -348,7 +370,7 @@ class Below:
             count = extend(
                 part, self._members, self._weight, self._like, most, self._room, self._last,
                 self._quiet, self._change, self._ceiling, self._order, self._part_of, table, at,
-                solved.pair_row, solved.n_base, *self._grown_below(part), LEAST_NOTED * total,
+                solved.pair_row, solved.n_base, *self._grown, LEAST_NOTED * total,
                 KEPT_APART * total, noted, bound, extra, silent, loud,
             )  # fmt: skip
             places.append(noted[:count].copy())
@@ -356,11 +378,11 @@ class Below:
             below[part] = self._weight[part] * loud
         return np.concatenate(places), np.concatenate(bounds), extra, silent, below
 
-    def _grown_below(self, parents: Ints) -> tuple[Ints, Ints, Ints]:
-        """Sets beyond the base that are a parent with one fault more, as `extend` takes them."""
+    def _grown_below(self) -> tuple[Ints, Ints, Ints]:
+        """Sets beyond the base that are another one with one fault more, as `extend` takes them."""
         solved, first = self._solved, self._first
         place_of = np.full(len(solved.prior), -1)
-        place_of[first[parents]] = np.arange(len(parents))
+        place_of[first] = np.arange(len(first))
         found = [
             (int(place_of[parent]), fault, at)
             for at in range(solved.n_base, self._done.originals)
@@ -370,7 +392,7 @@ class Below:
             if parent >= 0 and place_of[parent] >= 0
         ]
         table = np.array(sorted(found), dtype=np.int64).reshape(-1, 3)
-        start = np.searchsorted(table[:, 0], np.arange(len(parents) + 1))
+        start = np.searchsorted(table[:, 0], np.arange(len(first) + 1))
         return start, table[:, 1].copy(), table[:, 2].copy()
 
 

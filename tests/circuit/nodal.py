@@ -2,7 +2,8 @@
 
 The slow, obvious twin of the circuit solver; it imports nothing of it. One circuit at a time: list
 its branches, solve the nodal equations, let the relays move, solve again (Ho, Ruehli & Brennan
-1975, "The modified nodal approach to network analysis": voltage sources as extra unknowns).
+1975, "The modified nodal approach to network analysis": voltage sources as extra unknowns). A
+circuit with the very same ohms and sources, to the last bit, is solved once.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import lu_factor, lu_solve
+from scipy.linalg.lapack import dgesv
 
 from diagnose.machine.model import LEAK_OHMS, OPEN_OHMS
 
@@ -37,6 +38,9 @@ SOURCES = ("battery", "generator")
 
 Faults = dict[str, "Mode"]
 """Part id -> the failure mode it is in."""
+
+BranchValues = tuple["NDArray[np.float64]", "NDArray[np.float64]"]
+"""Ohms and volts of a circuit's branches."""
 
 
 @dataclass(frozen=True)
@@ -122,6 +126,43 @@ class Schematic:
             yield Branch(f"{high}|{low}", "probe", high, low)
 
     @cached_property
+    def healthy(self) -> dict[tuple[Hookup, frozenset[str]], BranchValues]:
+        """Branches without faults, by what is hooked up and which contacts have moved."""
+        return {}
+
+    @cached_property
+    def solved(self) -> dict[bytes, NDArray[np.float64]]:
+        """Volts of the circuits solved so far, by ohms and sources."""
+        return {}
+
+    @cached_property
+    def branches_of(self) -> dict[str, list[int]]:
+        """A part's branches."""
+        found: dict[str, list[int]] = {part: [] for part in self.machine.parts}
+        for i, branch in enumerate(self.branches):
+            if branch.role != "probe":
+                found[branch.part].append(i)
+        return found
+
+    @cached_property
+    def stamps(self) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+        """Where each branch's siemens go in the nodal matrix: branch, flat place there, sign."""
+        outer = self.incidence[:, :, None] * self.incidence[:, None, :]
+        branch, row, column = np.nonzero(outer)
+        n = len(self.nets) + len(self.sources)
+        return branch, row * n + column, outer[branch, row, column]
+
+    @cached_property
+    def bordered(self) -> NDArray[np.float64]:
+        """The equations' matrix without the branches' ohms: leaks, and the sources' currents."""
+        n, sources = len(self.nets), self.incidence[self.sources]
+        found = np.zeros((n + len(sources), n + len(sources)))
+        found[:n, :n] = np.eye(n) / LEAK_OHMS
+        found[:n, n:] = -sources.T
+        found[n:, :n] = sources
+        return found
+
+    @cached_property
     def incidence(self) -> NDArray[np.float64]:
         """(branches, nets) +1 at a branch's high end, -1 at its low end."""
         found = np.zeros((len(self.branches), len(self.nets)))
@@ -158,18 +199,24 @@ def solve(
     schematic: Schematic, ohms: NDArray[np.float64], emf: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """(nets,) volts: Kirchhoff's currents for every net, one more equation for every source."""
-    incidence, sources = schematic.incidence, schematic.sources
+    key = ohms.tobytes() + emf.tobytes()
+    known = schematic.solved.get(key)
+    if known is not None:
+        return known
+    sources, n = schematic.sources, len(schematic.nets)
+    branch, place, sign = schematic.stamps
     siemens = 1.0 / ohms
     siemens[sources] = 0.0
-    n = len(schematic.nets)
-    matrix = np.zeros((n + len(sources), n + len(sources)))
-    matrix[:n, :n] = incidence.T @ (siemens[:, None] * incidence) + np.eye(n) / LEAK_OHMS
-    matrix[:n, n:] = -incidence[sources].T
-    matrix[n:, :n] = incidence[sources]
-    matrix[range(n, len(matrix)), range(n, len(matrix))] = ohms[sources]
+    size = n + len(sources)
+    stamped = np.bincount(place, sign * siemens[branch], size * size)
+    matrix = stamped.reshape(size, size) + schematic.bordered
+    matrix[range(n, size), range(n, size)] = ohms[sources]
     right = np.concatenate([np.zeros(n), emf[sources]])
-    found: NDArray[np.float64] = lu_solve(lu_factor(matrix, check_finite=False), right)
-    return found[:n]
+    _, _, unknowns, failed = dgesv(matrix, right)  # LAPACK's LU with partial pivoting
+    assert not failed
+    found: NDArray[np.float64] = unknowns[:n]
+    schematic.solved[key] = found
+    return found
 
 
 def branch_values(
@@ -179,32 +226,53 @@ def branch_values(
     worked: frozenset[str],
     blown: frozenset[str],
     touching: bool,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Ohms and volts of every branch as the circuit stands."""
-    machine = schematic.machine
-    ohms = np.full(len(schematic.branches), math.inf)
-    emf = np.zeros(len(schematic.branches))
-    for i, branch in enumerate(schematic.branches):
-        if branch.role == "probe":
-            if hookup.across == (branch.high, branch.low):
-                ohms[i] = hookup.ohms
-            continue
-        part = machine.parts[branch.part]
-        fault = faults.get(part.id) if part.id != hookup.replaced else None
-        gone = part.id in hookup.unplugged
-        if branch.role == "short":
-            if fault is not None and fault.short_ohms is not None and not gone:
-                ohms[i] = fault.short_ohms
-        elif branch.role == "coil":
-            ohms[i] = OPEN_OHMS if gone else coil_ohms(part, fault)
-        else:
-            out = gone or (part.id in blown and part.id != hookup.replaced)
-            made = contact_made(machine, hookup, part, fault, worked)
-            ohms[i] = OPEN_OHMS if out or not made else path_ohms(part, fault, touching)
-            if part.kind in SOURCES and made:
-                changed = fault is not None and fault.emf_volts is not None
-                emf[i] = fault.emf_volts if changed else part.emf_volts  # type: ignore[union-attr]
+) -> BranchValues:
+    """Ohms and volts of every branch as the circuit stands.
+
+    Only the branches of parts that are at fault or blown differ from the healthy circuit's.
+    """
+    if (hookup, worked) not in schematic.healthy:
+        pairs = [
+            branch_value(schematic, i, hookup, {}, worked, frozenset(), touching)
+            for i in range(len(schematic.branches))
+        ]
+        ohms, emf = np.array(pairs).T.copy()
+        schematic.healthy[hookup, worked] = ohms, emf
+    ohms, emf = (values.copy() for values in schematic.healthy[hookup, worked])
+    for part in {*faults, *blown}:
+        for i in schematic.branches_of[part]:
+            ohms[i], emf[i] = branch_value(schematic, i, hookup, faults, worked, blown, touching)
     return ohms, emf
+
+
+def branch_value(
+    schematic: Schematic,
+    i: int,
+    hookup: Hookup,
+    faults: Mapping[str, Mode],
+    worked: frozenset[str],
+    blown: frozenset[str],
+    touching: bool,
+) -> tuple[float, float]:
+    """Ohms and volts of one branch."""
+    branch, machine = schematic.branches[i], schematic.machine
+    if branch.role == "probe":
+        return (hookup.ohms if hookup.across == (branch.high, branch.low) else math.inf), 0.0
+    part = machine.parts[branch.part]
+    fault = faults.get(part.id) if part.id != hookup.replaced else None
+    gone = part.id in hookup.unplugged
+    if branch.role == "short":
+        shorted = fault is not None and fault.short_ohms is not None and not gone
+        return (fault.short_ohms if shorted else math.inf), 0.0  # type: ignore[union-attr,return-value]
+    if branch.role == "coil":
+        return (OPEN_OHMS if gone else coil_ohms(part, fault)), 0.0
+    out = gone or (part.id in blown and part.id != hookup.replaced)
+    made = contact_made(machine, hookup, part, fault, worked)
+    own = OPEN_OHMS if out or not made else path_ohms(part, fault, touching)
+    if part.kind in SOURCES and made:
+        changed = fault is not None and fault.emf_volts is not None
+        return own, fault.emf_volts if changed else part.emf_volts  # type: ignore[union-attr,return-value]
+    return own, 0.0
 
 
 def coil_ohms(part: Part, fault: Mode | None) -> float:

@@ -64,11 +64,14 @@ def nodal_volts(settled: Sequence[Settled]) -> NDArray[np.float64]:
 def spice_volts(
     workload: Workload, settled: Sequence[Settled], folder: Path
 ) -> NDArray[np.float64]:
-    """(circuits, nets, 2); a steady circuit is given to ngspice once."""
-    standings: dict[int, Standing] = {id(s): s for one in settled for s in one.standings}
+    """(circuits, nets, 2); circuits with the very same ohms and sources go to ngspice once."""
+    keys = [[s.ohms.tobytes() + s.emf.tobytes() for s in one.standings] for one in settled]
+    standings: dict[bytes, Standing] = {}
+    for one, two in zip(settled, keys, strict=True):
+        standings |= zip(two, one.standings, strict=True)
     volts = operating_points(workload.schematic, list(standings.values()), folder)
     row = {key: i for i, key in enumerate(standings)}
-    index = np.array([[row[id(s)] for s in one.standings] for one in settled])
+    index = np.array([[row[key] for key in two] for two in keys])
     found: NDArray[np.float64] = volts[index].swapaxes(1, 2)
     return found
 
