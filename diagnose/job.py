@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from diagnose.advice.advice import Advice, Suspect
-    from diagnose.ahead.further import FurtherLook
+    from diagnose.ahead.look_further import FurtherLook
     from diagnose.rule.prepared import Progress
 
 
@@ -260,7 +260,7 @@ class Job:
             ClashError: the findings cannot all be true.
             ValueOutOfRangeError: a budget below a millisecond or above a minute.
         """
-        from diagnose.ahead.further import look_further_from  # noqa: PLC0415 - seldom asked
+        from diagnose.ahead.look_further import look_further_from  # noqa: PLC0415 - seldom asked
 
         skipped = {test for test, _ in self.skipped}
         return look_further_from(self.prepared, self.situation, skipped, budget_seconds)

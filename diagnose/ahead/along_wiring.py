@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.ahead.known import SHOWS
+from diagnose.ahead.world import SHOWS
 from diagnose.circuit.wiring import make_sites
 from diagnose.rule.decide import MOST_REPAIRS, repair_action
 
@@ -132,7 +132,7 @@ class SourceToLoad:
         self._read: dict[int, tuple[Desk, Wiring]] = {}
 
     def decide(self, bench: Any, state: Any) -> int:
-        """See `diagnose.ahead.policies.Policy`."""
+        """See `diagnose.ahead.expected.Policy`."""
         outlook, costs = bench.outlook(state), bench.costs
         repair = repair_action(outlook, costs)
         wiring = self._wiring(bench)

@@ -8,17 +8,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
+
+from diagnose.rule.decide import Standing
+
 if TYPE_CHECKING:
     from collections.abc import Hashable
 
-    import numpy as np
-    from numpy.typing import NDArray
-
     from diagnose.ahead.state import ProblemBench
     from diagnose.rule.costs import Costs
-    from diagnose.rule.decide import Outlook, Standing
+    from diagnose.rule.decide import Outlook
 
-UNDECIDED = -1
+Floats = NDArray[np.float64]
+
+MOST_STATES = 20_000
+"""So many states are kept before all are forgotten and worked out anew."""
 
 
 class State(Protocol):
@@ -59,11 +64,14 @@ class Bench(Protocol[Where]):
     def after_repair(self, state: Where, repair: int) -> Where | None:
         """The state after a repair that did not end the complaint; None when that cannot be."""
 
-    def alone(self, state: Where) -> NDArray[np.float64]:
+    def alone(self, state: Where) -> Floats:
         """(faults,) probability that each is there and nothing else is."""
 
     def thinned(self, state: Where, most: int) -> ProblemBench:
         """A bench over a closed problem whose jobs begin in a state."""
+
+    def outcome_name(self, test: int, outcome: int) -> str:
+        """What an outcome of a test is called."""
 
 
 def minutes_of(bench: Bench[Where], state: Where, action: int) -> float:
@@ -75,3 +83,47 @@ def minutes_of(bench: Bench[Where], state: Where, action: int) -> float:
     if action < costs.n_tests:
         return float(access.test_minutes[action])
     return float(access.repair_minutes[action - costs.n_tests])
+
+
+def standing(
+    costs: Costs,
+    open_areas: int = 0,
+    done: int = 0,
+    before: int = 0,
+    never: int = 0,
+    repairs: int = 0,
+) -> Standing:
+    """Where a job stands. Areas and tests are bits of a number.
+
+    Args:
+        costs: of the machine.
+        open_areas: areas that stand open.
+        done: tests done since the last repair.
+        before: tests done before that.
+        never: tests that cannot be done on this job at all.
+        repairs: how many were done.
+    """
+    n = costs.n_tests
+    barred = _flags(done | never, n) | (_flags(before, n) & ~costs.tests.again)
+    ever = done | before
+    for test, needs in enumerate(costs.tests.needs):
+        if needs & ~ever:
+            barred[test] = True
+    return Standing(open_areas, barred, repairs)
+
+
+def _flags(bits: int, n: int) -> NDArray[np.bool_]:
+    return np.array([bool(bits >> place & 1) for place in range(n)], dtype=bool)
+
+
+def single_faults(members: NDArray[np.integer], weight: Floats, n: int) -> Floats:
+    """(faults,) weight of each fault alone.
+
+    Args:
+        members: (sets, width) faults of each set, filled up with `n`.
+        weight: (sets,) their weights.
+        n: number of faults.
+    """
+    single = (members < n).sum(axis=1) == 1
+    own = members[single].min(axis=1)
+    return np.bincount(own, weight[single], n)[:n].astype(np.float64)

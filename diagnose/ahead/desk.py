@@ -5,11 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
+from diagnose.ahead.bench import MOST_STATES, single_faults, standing
 from diagnose.ahead.problem import thinned_problem
-from diagnose.ahead.standing import standing
 from diagnose.ahead.state import ProblemBench
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from diagnose.errors import ClashError
@@ -18,14 +15,10 @@ from diagnose.rule.decide import look
 if TYPE_CHECKING:
     from collections.abc import Collection
 
+    from diagnose.ahead.bench import Floats
     from diagnose.belief.belief import Belief
     from diagnose.rule.decide import Outlook, Standing
     from diagnose.rule.prepared import Prepared
-
-Floats = NDArray[np.float64]
-
-MOST_STATES = 20_000
-"""So many states are kept before all are forgotten and worked out anew."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,24 +43,12 @@ class DeskState:
 
 
 class Desk:
-    """A machine with a complaint; see `diagnose.ahead.bench.Bench`.
-
-    Attributes:
-        prepared: the machine.
-        costs: what everything costs.
-        start: the state as the job begins.
-    """
+    """A machine with a complaint; see `diagnose.ahead.bench.Bench`."""
 
     def __init__(
         self, prepared: Prepared, situation: Situation, skipped: Collection[str] = ()
     ) -> None:
-        """For a job.
-
-        Args:
-            prepared: the machine.
-            situation: where its jobs begin.
-            skipped: tests that are not to be done.
-        """
+        """Begins jobs in a situation; tests that are `skipped` are not to be done."""
         self.prepared = prepared
         self.costs = prepared.costs
         self._number = {test: place for place, test in enumerate(self.costs.tests.names)}
@@ -78,27 +59,20 @@ class Desk:
             findings=self._ordered(situation.findings),
             past=tuple(replace(e, findings=self._ordered(e.findings)) for e in situation.past),
         )
-        self.start = DeskState(ordered, self.standing(ordered))
-
-    def standing(self, situation: Situation) -> Standing:
-        """Where a job stands in a situation."""
-        return self.standing_of(self.prepared, situation, self._skipped)
+        self.start = self._state(ordered)
 
     @staticmethod
     def standing_of(
         prepared: Prepared, situation: Situation, skipped: Collection[str] = ()
     ) -> Standing:
-        """The same for any machine."""
-        number = {test: place for place, test in enumerate(prepared.costs.tests.names)}
-        tests = prepared.machine.tests.values()
-        never = {*skipped, *(test.id for test in tests if not situation.at_hand(test.tool))}
+        """Where a job on any machine stands in a situation."""
         past = {finding.test for epoch in situation.past for finding in epoch.findings}
         return standing(
             prepared.costs,
             open_areas=prepared.costs.area_bits(situation.open_areas),
-            done=sum(1 << number[finding.test] for finding in situation.findings),
-            before=sum(1 << number[test] for test in past),
-            never=sum(1 << number[test] for test in never),
+            done=_bits(prepared, {finding.test for finding in situation.findings}),
+            before=_bits(prepared, past),
+            never=_never(prepared, situation, skipped),
             repairs=len(situation.past),
         )
 
@@ -114,8 +88,8 @@ class Desk:
     def chances(self, state: DeskState, test: int) -> list[float]:
         """See `Bench`."""
         known = self.belief(state).survey
-        found: list[float] = known.chance[known.start[test] : known.start[test + 1]].tolist()
-        return found
+        chances: list[float] = known.chance[known.start[test] : known.start[test + 1]].tolist()
+        return chances
 
     def chance_same(self, state: DeskState, repair: int) -> float:
         """See `Bench`."""
@@ -124,23 +98,25 @@ class Desk:
 
     def alone(self, state: DeskState) -> Floats:
         """See `Bench`."""
-        belief, n = self.belief(state), len(self.prepared.faults)
-        single = (belief.members < n).sum(axis=1) == 1
-        own = belief.members[single].min(axis=1)
-        return np.bincount(own, belief.weight[single], n)[:n].astype(np.float64)
+        belief = self.belief(state)
+        return single_faults(belief.members, belief.weight, len(self.prepared.faults))
 
     def thinned(self, state: DeskState, most: int) -> ProblemBench:
         """See `Bench`."""
         complaint = state.situation.complaint
         problem = thinned_problem(self.prepared, complaint, self.belief(state), most)
-        return ProblemBench(problem, state.standing, self._never(state.situation))
+        never = _never(self.prepared, state.situation, self._skipped)
+        return ProblemBench(problem, state.standing, never)
+
+    def outcome_name(self, test: int, outcome: int) -> str:
+        """See `Bench`."""
+        return self.prepared.sets.columns.tests[test].outcomes[outcome].id
 
     def after_test(self, state: DeskState, test: int, outcome: int) -> DeskState | None:
         """See `Bench`."""
         step = (test, outcome)
         if step not in state.later:
-            known = self.prepared.sets.columns.tests[test]
-            finding = Finding(known.id, known.outcomes[outcome].id)
+            finding = Finding(self.costs.tests.names[test], self.outcome_name(test, outcome))
             findings = self._ordered((*state.situation.findings, finding))
             opened = int(self.costs.at(state.standing.open_areas).test_opens[test])
             situation = replace(state.situation, findings=findings, open_areas=self._areas(opened))
@@ -163,8 +139,11 @@ class Desk:
             state.later[step] = self._possible(situation)
         return state.later[step]
 
+    def _state(self, situation: Situation) -> DeskState:
+        return DeskState(situation, self.standing_of(self.prepared, situation, self._skipped))
+
     def _possible(self, situation: Situation) -> DeskState | None:
-        state = DeskState(situation, self.standing(situation))
+        state = self._state(situation)
         try:
             self.belief(state)
         except ClashError:
@@ -178,11 +157,15 @@ class Desk:
     def _ordered(self, findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
         return tuple(sorted(findings, key=lambda finding: self._number[finding.test]))
 
-    def _never(self, situation: Situation) -> int:
-        """Tests that cannot be done on this job at all, as bits."""
-        tests = self.prepared.machine.tests.values()
-        never = {*self._skipped, *(t.id for t in tests if not situation.at_hand(t.tool))}
-        return sum(1 << self._number[test] for test in never)
-
     def _areas(self, bits: int) -> frozenset[str]:
         return frozenset(a for i, a in enumerate(self.costs.area_names) if bits >> i & 1)
+
+
+def _never(prepared: Prepared, situation: Situation, skipped: Collection[str]) -> int:
+    """Tests that cannot be done on a job at all, as bits."""
+    tests = prepared.machine.tests.values()
+    return _bits(prepared, {*skipped, *(t.id for t in tests if not situation.at_hand(t.tool))})
+
+
+def _bits(prepared: Prepared, tests: Collection[str]) -> int:
+    return sum(1 << place for place, name in enumerate(prepared.costs.tests.names) if name in tests)

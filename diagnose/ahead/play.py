@@ -108,7 +108,7 @@ def play(
             chance = dice.repairs[min(tried, MOST_REPAIRS)]
             truth = world.mend(truth, repair, float(chance[0]))
             tried += 1
-            if not world.still_there(truth, float(chance[1])):
+            if chance[1] >= world.shows(truth):
                 solved = True
                 break
             now = bench.after_repair(now, repair)

@@ -9,16 +9,19 @@ of bits; who measures along the wiring repairs with the same odds in mind as eve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
+from diagnose.ahead.along_wiring import SourceToLoad
+from diagnose.ahead.expected import gate_action
+from diagnose.ahead.rollout import Rollout
 from diagnose.errors import UnknownNameError
-from diagnose.rule.decide import choose, gate_ranking, repair_action
+from diagnose.rule.decide import choose, repair_action
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from diagnose.ahead.bench import Bench
+    from diagnose.ahead.expected import Policy
     from diagnose.rule.costs import Costs
     from diagnose.rule.decide import Outlook
 
@@ -26,80 +29,47 @@ WORTH_THE_WALK_BITS = 0.02
 """Who tests until he is sure leaves out what tells less; no one would do such tests."""
 
 
-class Policy(Protocol):
-    """Decides what to do in a state; must be a function of the state alone."""
-
-    def decide(self, bench: Bench[Any], state: Any) -> int:
-        """A test, a repair (tests come first), or to hand over: the number of the action."""
-
-
-@dataclass(frozen=True, slots=True)
-class Gate:
-    """What advice does: `diagnose.rule.decide`."""
-
-    def decide(self, bench: Bench[Any], state: Any) -> int:
-        """See `Policy`."""
-        outlook = bench.outlook(state)
-        return choose(outlook, bench.costs, gate_ranking(outlook, bench.costs)).action
+def plain_gate(bench: Bench[Any], state: Any) -> int:
+    """The gate with opening counted in full, and any rate that beats repairing now."""
+    outlook = bench.outlook(state)
+    return choose(outlook, bench.costs, outlook.ranked(_plain_rate(outlook))).action
 
 
-@dataclass(frozen=True, slots=True)
-class PlainGate:
-    """The same with opening counted in full, and any rate that beats repairing now."""
-
-    def decide(self, bench: Bench[Any], state: Any) -> int:
-        """See `Policy`."""
-        outlook = bench.outlook(state)
-        return choose(outlook, bench.costs, outlook.ranked(_plain_rate(outlook))).action
-
-
-@dataclass(frozen=True, slots=True)
-class Gain:
+def gain(bench: Bench[Any], state: Any) -> int:
     """Bits among the tests that are worth their minutes, else repair."""
-
-    def decide(self, bench: Bench[Any], state: Any) -> int:
-        """See `Policy`."""
-        outlook = bench.outlook(state)
-        return choose(outlook, bench.costs, outlook.ranked(outlook.gain_bits)).action
+    outlook = bench.outlook(state)
+    return choose(outlook, bench.costs, outlook.ranked(outlook.gain_bits)).action
 
 
-@dataclass(frozen=True, slots=True)
-class Certainty:
+def certainty(threshold: float) -> Policy:
     """Bits per minute until some repair ends the complaint with a given probability."""
 
-    threshold: float
-
-    def decide(self, bench: Bench[Any], state: Any) -> int:
-        """See `Policy`."""
+    def decide(bench: Bench[Any], state: Any) -> int:
         outlook = bench.outlook(state)
         ranked = outlook.ranked(_plain_rate(outlook), WORTH_THE_WALK_BITS)
-        if len(ranked) and surest(bench.costs, outlook) < self.threshold:
+        if len(ranked) and surest(bench.costs, outlook) < threshold:
             return int(ranked[0])
         return repair_action(outlook, bench.costs)
 
+    return decide
 
-@dataclass(frozen=True, slots=True)
-class RepairOnly:
+
+def repair_only(bench: Bench[Any], state: Any) -> int:
     """Repairs by probability over cost, no tests."""
-
-    def decide(self, bench: Bench[Any], state: Any) -> int:
-        """See `Policy`."""
-        return repair_action(bench.outlook(state), bench.costs)
+    return repair_action(bench.outlook(state), bench.costs)
 
 
-class FixedOrder:
+def fixed_order() -> Policy:
     """Tests in the order of their bits per minute as the job began, while worth their minutes."""
+    order: dict[int, tuple[Bench[Any], Any]] = {}
 
-    def __init__(self) -> None:
-        """The order is found at the first job."""
-        self._order: dict[int, tuple[Bench[Any], Any]] = {}
-
-    def decide(self, bench: Bench[Any], state: Any) -> int:
-        """See `Policy`."""
-        if id(bench) not in self._order:
-            self._order[id(bench)] = bench, _plain_rate(bench.outlook(bench.start))
+    def decide(bench: Bench[Any], state: Any) -> int:
+        if id(bench) not in order:
+            order[id(bench)] = bench, _plain_rate(bench.outlook(bench.start))
         outlook = bench.outlook(state)
-        return choose(outlook, bench.costs, outlook.ranked(self._order[id(bench)][1])).action
+        return choose(outlook, bench.costs, outlook.ranked(order[id(bench)][1])).action
+
+    return decide
 
 
 def _plain_rate(outlook: Outlook) -> Any:
@@ -112,29 +82,17 @@ def surest(costs: Costs, outlook: Outlook) -> float:
     return float((costs.repairs.fixes @ outlook.blame).max(initial=0.0))
 
 
-def _rollout() -> Policy:
-    from diagnose.ahead.rollout import Rollout  # noqa: PLC0415 - it builds on the gate
-
-    return Rollout()
-
-
-def _source_to_load() -> Policy:
-    from diagnose.ahead.along_wiring import SourceToLoad  # noqa: PLC0415 - it builds on these
-
-    return SourceToLoad()
-
-
 POLICIES: Mapping[str, Callable[[], Policy]] = {
-    "gate": Gate,
-    "plain_gate": PlainGate,
-    "rollout": _rollout,
-    "gain": Gain,
-    "certainty_80": lambda: Certainty(0.80),
-    "certainty_90": lambda: Certainty(0.90),
-    "certainty_95": lambda: Certainty(0.95),
-    "source_to_load": _source_to_load,
-    "repair_only": RepairOnly,
-    "fixed_order": FixedOrder,
+    "gate": lambda: gate_action,
+    "plain_gate": lambda: plain_gate,
+    "rollout": lambda: Rollout().decide,
+    "gain": lambda: gain,
+    "certainty_80": lambda: certainty(0.80),
+    "certainty_90": lambda: certainty(0.90),
+    "certainty_95": lambda: certainty(0.95),
+    "source_to_load": lambda: SourceToLoad().decide,
+    "repair_only": lambda: repair_only,
+    "fixed_order": fixed_order,
 }
 
 

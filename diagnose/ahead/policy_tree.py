@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from diagnose.ahead.bench import minutes_of
-from diagnose.ahead.expected import Expected
-from diagnose.ahead.policies import Gate
+from diagnose.ahead.expected import Expected, gate_action
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -152,7 +151,7 @@ def policy_tree(bench: Bench[Any], levels: int, least_share: float = LEAST_SHARE
         levels: tests in a row at most.
         least_share: outcomes that fewer jobs come to are not followed.
     """
-    grower = _Grower(bench, Expected(bench, Gate()), least_share)
+    grower = _Grower(bench, Expected(bench, gate_action), least_share)
     return PolicyTree(levels, least_share, grower.grown(bench.start, 1.0, levels))
 
 

@@ -109,12 +109,10 @@ def thinned_problem(
     )
 
 
-def fixing(costs: Costs, fault: int) -> list[int]:
-    """The repairs that put a fault right."""
-    tables = costs.tables
-    first, last = tables.fault_start[fault], tables.fault_start[fault + 1]
-    found: list[int] = tables.fault_repair[first:last].tolist()
-    return found
+def fixing(costs: Costs, faults: Iterable[int]) -> list[int]:
+    """The repairs that put any of some faults right."""
+    start, repair = costs.tables.fault_start, costs.tables.fault_repair
+    return sorted({r for fault in faults for r in repair[start[fault] : start[fault + 1]].tolist()})
 
 
 def without(costs: Costs, faults: FaultSet, repair: int) -> FaultSet:
@@ -129,7 +127,7 @@ def _closed(sets: Iterable[FaultSet], costs: Costs) -> list[FaultSet]:
     while left:
         faults = left.pop()
         for fault in faults:
-            for repair in fixing(costs, fault):
+            for repair in fixing(costs, (fault,)):
                 after = without(costs, faults, repair)
                 if after not in found:
                     found[after] = None
@@ -141,9 +139,8 @@ def _closed(sets: Iterable[FaultSet], costs: Costs) -> list[FaultSet]:
 def _after(closed: list[FaultSet], number: dict[FaultSet, int], costs: Costs) -> Ints:
     after = np.tile(np.arange(len(closed)), (costs.n_repairs, 1))
     for row, faults in enumerate(closed):
-        for fault in faults:
-            for repair in fixing(costs, fault):
-                after[repair, row] = number[without(costs, faults, repair)]
+        for repair in fixing(costs, faults):
+            after[repair, row] = number[without(costs, faults, repair)]
     return after
 
 

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from diagnose.ahead.expected import Expected
+from diagnose.ahead.expected import Expected, gate_action
 from diagnose.ahead.play import Dice, job_generator, play
-from diagnose.ahead.policies import Gate
+from diagnose.ahead.sample import surely_best
 from diagnose.ahead.state import ProblemBench
 from diagnose.ahead.world import ProblemWorld
 from diagnose.rule.decide import choose, gate_ranking, repair_action
@@ -49,50 +49,40 @@ def candidates(bench: Bench[Any], state: Any, count: int = CANDIDATES) -> list[i
     every = choose(outlook, costs, gate_ranking(outlook, costs), every=True)
     later = outlook.access.test_minutes + every.later_minutes
     near = ranked[: 4 * count]
-    found = [every.action, *ranked[:count].tolist()]
-    found += near[np.argsort(later[near], kind="stable")][:count].tolist()
-    found.append(repair_action(outlook, costs))
-    return list(dict.fromkeys(found))
+    soonest = near[np.argsort(later[near], kind="stable")][:count].tolist()
+    repair = repair_action(outlook, costs)
+    return list(dict.fromkeys([every.action, *ranked[:count].tolist(), *soonest, repair]))
 
 
 class Rollout:
-    """The policy."""
+    """The policy; what follows a state of a small problem is worked out once."""
 
-    def __init__(self, samples: int = SAMPLES) -> None:
-        """What follows a state of a small problem is worked out once.
-
-        Args:
-            samples: jobs played for each candidate.
-        """
-        self._samples = samples
+    def __init__(self) -> None:
+        """Nothing is worked out until a job comes."""
         self._followed: dict[int, Expected] = {}
 
     def decide(self, bench: Bench[Any], state: Any) -> int:
-        """See `diagnose.ahead.policies.Policy`."""
-        found = candidates(bench, state)
-        if len(found) == 1:
-            return found[0]
+        """See `diagnose.ahead.expected.Policy`."""
+        leading = candidates(bench, state)
+        if len(leading) == 1:
+            return leading[0]
         if isinstance(bench, ProblemBench) and bench.problem.n_sets <= FOLLOWED_THROUGH:
-            gate = self._followed.setdefault(id(bench), Expected(bench, Gate()))
-            return min(found, key=lambda action: gate.minutes_with(state, action))
-        ahead = bench.thinned(state, HELD)
-        return self._sampled(ahead, Expected(ahead, Gate()), found)
+            gate = self._followed.setdefault(id(bench), Expected(bench, gate_action))
+            return min(leading, key=lambda action: gate.minutes_with(state, action))
+        return _sampled(bench.thinned(state, HELD), leading)
 
-    def _sampled(self, ahead: ProblemBench, gate: Expected, found: list[int]) -> int:
-        world, ends = ProblemWorld(ahead.problem), np.cumsum(ahead.problem.prior)
-        dice = []
-        for number in range(self._samples):
-            rng = job_generator(number, 0)
-            truth = int(np.searchsorted(ends, rng.random() * ends[-1], side="right"))
-            dice.append(Dice.throw(truth, ahead.costs.n_tests, rng))
-        minutes = np.array(
-            [
-                [play(ahead, world, gate.action, thrown, action).minutes for thrown in dice]
-                for action in found
-            ]
-        )
-        saved = minutes[0] - minutes[1:]
-        error = saved.std(axis=1, ddof=1) / np.sqrt(self._samples)
-        sure = saved.mean(axis=1) - SURE * error
-        best = int(np.argmax(sure))
-        return found[best + 1] if sure[best] > 0.0 else found[0]
+
+def _sampled(ahead: ProblemBench, actions: list[int]) -> int:
+    """The best of some actions by playing the same jobs after each."""
+    gate, world = Expected(ahead, gate_action), ProblemWorld(ahead.problem)
+    ends = np.cumsum(ahead.problem.prior)
+    dice = []
+    for number in range(SAMPLES):
+        rng = job_generator(number, 0)
+        truth = int(np.searchsorted(ends, rng.random() * ends[-1], side="right"))
+        dice.append(Dice.throw(truth, ahead.costs.n_tests, rng))
+    minutes = [
+        [play(ahead, world, gate.action, thrown, action).minutes for thrown in dice]
+        for action in actions
+    ]
+    return actions[surely_best(np.array(minutes), SURE)]

@@ -3,31 +3,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from diagnose.ahead.standing import standing
+from diagnose.ahead.bench import MOST_STATES, single_faults, standing
 from diagnose.belief.survey import survey
-from diagnose.rule.decide import Standing, look
+from diagnose.rule.decide import look
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable
-
+    from diagnose.ahead.bench import Floats
     from diagnose.ahead.problem import DecisionProblem
-    from diagnose.rule.decide import Outlook
+    from diagnose.rule.decide import Outlook, Standing
 
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Key = tuple[Any, frozenset[tuple[int, int]], int]
+"""Trail of repairs, findings since the last one (test, outcome), open areas as bits."""
 
 FLOOR = 1e-9
 """Fault sets with a smaller share of the probability are dropped."""
-
-MOST_STATES = 20_000
-"""So many states are kept before all are forgotten and worked out anew."""
 
 
 @dataclass(slots=True, eq=False)
@@ -40,7 +37,6 @@ class ProblemState:
         standing: what is open, barred and done.
         ever, done: tests ever done, and those since the last repair, as bits.
         key: see `diagnose.ahead.bench.State`.
-        later: what follows, by (action, outcome).
     """
 
     active: Ints
@@ -48,23 +44,16 @@ class ProblemState:
     standing: Standing
     ever: int
     done: int
-    key: Hashable
-    later: dict[tuple[int, int], ProblemState | None] = field(default_factory=dict)
+    key: Key
 
 
 class ProblemBench:
-    """A problem with its states; see `diagnose.ahead.bench.Bench`.
-
-    Attributes:
-        problem: the problem.
-        costs: what everything costs.
-        start: the state as the job begins.
-    """
+    """A problem with its states; see `diagnose.ahead.bench.Bench`."""
 
     def __init__(
         self, problem: DecisionProblem, begun: Standing | None = None, never: int = 0
     ) -> None:
-        """For a problem.
+        """Begins jobs somewhere.
 
         Args:
             problem: the problem.
@@ -74,7 +63,7 @@ class ProblemBench:
         self.problem = problem
         self.costs = problem.costs
         self._never = never
-        self._states: dict[Hashable, ProblemState] = {}
+        self._states: dict[Key, ProblemState | None] = {}
         active = np.flatnonzero(problem.prior > FLOOR)
         weight = problem.prior[active] / problem.prior[active].sum()
         at = begun or standing(self.costs, never=never)
@@ -90,8 +79,8 @@ class ProblemBench:
         """See `Bench`."""
         tables = self.problem.tables
         columns = slice(int(tables.start[test]), int(tables.start[test + 1]))
-        found: list[float] = (state.weight @ tables.like[state.active, columns]).tolist()
-        return found
+        chances: list[float] = (state.weight @ tables.like[state.active, columns]).tolist()
+        return chances
 
     def chance_same(self, state: ProblemState, repair: int) -> float:
         """See `Bench`."""
@@ -100,10 +89,8 @@ class ProblemBench:
 
     def alone(self, state: ProblemState) -> Floats:
         """See `Bench`."""
-        members, n = self.problem.tables.members[state.active], self.problem.n_faults
-        single = (members < n).sum(axis=1) == 1
-        own = members[single].min(axis=1)
-        return np.bincount(own, state.weight[single], n)[:n].astype(np.float64)
+        p = self.problem
+        return single_faults(p.tables.members[state.active], state.weight, p.n_faults)
 
     def thinned(self, state: ProblemState, most: int) -> ProblemBench:
         """See `Bench`; a closed problem is thin already."""
@@ -114,55 +101,50 @@ class ProblemBench:
         found.start.ever, found.start.done = state.ever, state.done
         return found
 
+    def outcome_name(self, test: int, outcome: int) -> str:
+        """See `Bench`; a closed problem knows outcomes by number."""
+        del test
+        return str(outcome)
+
     def after_test(self, state: ProblemState, test: int, outcome: int) -> ProblemState | None:
         """See `Bench`."""
-        step = (test, outcome)
-        if step not in state.later:
-            state.later[step] = self._observed(state, test, outcome)
-        return state.later[step]
+        trail, since, _ = state.key
+        opened = int(self.costs.at(state.standing.open_areas).test_opens[test])
+        key = (trail, since | {(test, outcome)}, opened)
+        if key not in self._states:
+            column = int(self.problem.tables.start[test]) + outcome
+            weight = state.weight * self.problem.tables.like[state.active, column]
+            done = state.done | 1 << test
+            before, repairs = state.ever & ~state.done, state.standing.repairs_done
+            at = standing(self.costs, opened, done, before, self._never, repairs)
+            self._keep(key, state.active, weight, at, (state.ever | 1 << test, done))
+        return self._states[key]
 
     def after_repair(self, state: ProblemState, repair: int) -> ProblemState | None:
         """See `Bench`."""
-        step = (self.costs.n_tests + repair, 0)
-        if step not in state.later:
-            state.later[step] = self._tried(state, repair)
-        return state.later[step]
-
-    def _observed(self, state: ProblemState, test: int, outcome: int) -> ProblemState | None:
-        trail, since, _ = _parts(state.key)
-        opened = int(self.costs.at(state.standing.open_areas).test_opens[test])
-        key = (trail, since | {(test, outcome)}, opened)
-        if key in self._states:
-            return self._states[key]
-        column = int(self.problem.tables.start[test]) + outcome
-        weight = state.weight * self.problem.tables.like[state.active, column]
-        total = float(weight.sum())
-        if total <= 0.0:
-            return None
-        kept = weight > FLOOR * total
-        done = state.done | 1 << test
-        before = state.ever & ~state.done
-        at = standing(self.costs, opened, done, before, self._never, state.standing.repairs_done)
-        active, weight = state.active[kept], weight[kept]
-        return self._keep(
-            ProblemState(active, weight / weight.sum(), at, state.ever | 1 << test, done, key)
-        )
-
-    def _tried(self, state: ProblemState, repair: int) -> ProblemState | None:
-        trail, since, _ = _parts(state.key)
+        trail, since, _ = state.key
         opened = int(self.costs.at(state.standing.open_areas).repair_opens[repair])
         key = ((trail, since, repair), frozenset[tuple[int, int]](), opened)
-        if key in self._states:
-            return self._states[key]
-        weight = self._mended(state, repair) * self.problem.same
+        if key not in self._states:
+            weight = self._mended(state, repair) * self.problem.same
+            repairs = state.standing.repairs_done + 1
+            at = standing(self.costs, opened, 0, state.ever, self._never, repairs)
+            self._keep(key, np.arange(self.problem.n_sets), weight, at, (state.ever, 0))
+        return self._states[key]
+
+    def _keep(
+        self, key: Key, active: Ints, weight: Floats, at: Standing, tests: tuple[int, int]
+    ) -> None:
+        """Note a state, or that it cannot be, from weights that need not sum to 1."""
+        if len(self._states) >= MOST_STATES:
+            self._states.clear()
         total = float(weight.sum())
-        if total <= 0.0:
-            return None
-        active = np.flatnonzero(weight > FLOOR * total)
-        repairs = state.standing.repairs_done + 1
-        at = standing(self.costs, opened, 0, state.ever, self._never, repairs)
-        kept = weight[active]
-        return self._keep(ProblemState(active, kept / kept.sum(), at, state.ever, 0, key))
+        kept = weight > FLOOR * total
+        active, weight = active[kept], weight[kept]
+        state = (
+            ProblemState(active, weight / weight.sum(), at, *tests, key) if total > 0.0 else None
+        )
+        self._states[key] = state
 
     def _mended(self, state: ProblemState, repair: int) -> Floats:
         """(sets,) probabilities after a repair, whatever the check shows."""
@@ -170,18 +152,6 @@ class ProblemBench:
         found = np.zeros(p.n_sets)
         _mend(p.after[repair], p.bad[repair], p.joined, state.active, state.weight, found)
         return found
-
-    def _keep(self, state: ProblemState) -> ProblemState:
-        if len(self._states) >= MOST_STATES:
-            self._states.clear()
-            self.start.later.clear()
-        self._states[state.key] = state
-        return state
-
-
-def _parts(key: Hashable) -> tuple[Any, frozenset[tuple[int, int]], int]:
-    """Trail of repairs, findings since the last one, open areas."""
-    return key  # type: ignore[return-value]
 
 
 @njit(cache=True, nogil=True)

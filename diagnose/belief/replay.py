@@ -33,7 +33,7 @@ MOST_SOLVED = 48
 """Of the likeliest so many that a bad new part makes, those that the base does not hold are solved
 as well; of the others they are left out."""
 
-LEAST_LOST = 1e-9
+LEAST_LOST = 1e-8
 """Bad new parts that are left out are weighed by what is found later one by one where they have
 this share of the belief, the others all together."""
 
@@ -145,7 +145,8 @@ class _Run:
         """Take the faults that a repair puts right away; follow new parts that are bad."""
         self.now = self._after(done.fixed, self.now, self.missing)
         if len(self.lost):
-            self.lost_rows = self._after(done.fixed, self.lost_rows, {})
+            every = np.arange(len(self.solved.prior))
+            self.lost_rows = self._after(done.fixed, every, {})[self.lost_rows]
         if not done.bad or self.missing:
             return
         faulty = self._still_faulty(done)
@@ -190,8 +191,8 @@ class _Run:
         return np.asarray(own[members].any(axis=1), dtype=bool)
 
     def _after(self, fixed: NDArray[np.bool_], rows: Ints, missing: dict[FaultSet, None]) -> Ints:
-        """(...,) rows without the faults put right; what is not solved is missing."""
-        now, none = rows.reshape(-1).copy(), self.solved.n_faults
+        """(n,) rows without the faults put right; what is not solved is missing."""
+        now, none = rows.copy(), self.solved.n_faults
         members = self.solved.members[now]
         hit = np.flatnonzero(fixed[members].any(axis=1))
         left = np.sort(np.where(fixed[members[hit]], none, members[hit]), axis=1)
@@ -204,7 +205,7 @@ class _Run:
             if row < 0:
                 missing[faults] = None
             now[hit[place]] = max(row, 0)
-        return now.reshape(rows.shape)
+        return now
 
     def _branches(self, done: Transition, weight: Floats) -> tuple[Ints, Ints, Floats, Ints]:
         """Hypotheses in which the new part is bad: parent, row now, chance, fault.

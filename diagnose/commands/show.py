@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from diagnose.advice.advice import Advice, RecordedFinding, TestAdvice, WhileOpen
-    from diagnose.ahead.further import FurtherLook
+    from diagnose.ahead.look_further import FurtherLook
     from diagnose.job import Job
     from diagnose.machine.model import Machine
 

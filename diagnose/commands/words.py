@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from diagnose.advice.advice import Advice, RecordedFinding, RecordedRepair, TestAdvice
     from diagnose.advice.expect import Expectation
-    from diagnose.ahead.further import FurtherLook, LikelyStep
+    from diagnose.ahead.look_further import FurtherLook, LikelyStep
     from diagnose.machine.model import Machine, Repair
 
 NONE_OF_THESE = "Something that this machine's file does not list"

@@ -95,7 +95,7 @@ def run_trial(  # noqa: PLR0913 - each says another thing about the trial
         executor: where to play them instead, see above; it is left open.
         progress: called with the jobs done and the jobs in all.
         truth: how the machine really is, where that is not what the policy believes; see
-            `diagnose.trial.sensitivity`.
+            `tests.trial.sensitivity`.
 
     Raises:
         UnknownNameError: no such machine, policy or complaint.

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.ahead.known import KnownMinutes, MachineCure
-from diagnose.ahead.problem import without
-from diagnose.ahead.world import outcome_of
+from diagnose.ahead.problem import fixing, without
+from diagnose.ahead.world import KnownMinutes, outcome_of
 from diagnose.circuit.netlist import NONE
 from diagnose.circuit.settling import blow_fuses
 from diagnose.errors import ValueOutOfRangeError
@@ -23,6 +22,8 @@ from diagnose.faults.priors import new_part_modes
 from diagnose.rule.minutes import price_minutes
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
     from diagnose.faults.behaviour import FaultSet
@@ -49,13 +50,19 @@ class Truth:
 
 
 class Shop:
-    """One machine with one complaint, as it really is; see `diagnose.ahead.world.World`."""
+    """One machine with one complaint, as it really is; see `diagnose.ahead.world.World`.
+
+    Attributes:
+        costs: what everything costs.
+        known_minutes: what a job would take if one knew what is wrong.
+    """
 
     def __init__(self, prepared: Prepared, complaint: str) -> None:
-        """For one complaint."""
+        """Nothing is worked out until a machine comes."""
         self._prepared = prepared
         self._column = prepared.behaviour.column[complaint]
-        self._known = KnownMinutes(MachineCure(prepared, complaint))
+        self.costs = prepared.costs
+        self.known_minutes = KnownMinutes(self)
         self._blown: dict[FaultSet, NDArray[np.bool_]] = {}
         machine = prepared.machine
         repairs = [(part, r) for part in machine.parts.values() for r in part.repairs]
@@ -83,10 +90,23 @@ class Shop:
             return truth.causes >> cause & 1
         return int(priors.triggers[cause][list(truth.faults)].any())
 
+    def shows(self, truth: Truth) -> float:
+        """See `World`."""
+        solved = self._prepared.sets.with_sets([truth.faults])
+        values = solved.values[self._column][solved.place[solved.row(truth.faults), self._column]]
+        return float(check_chances(values)[0])
+
+    def repairs(self, truth: Truth) -> Iterable[int]:
+        """See `World`."""
+        return fixing(self.costs, truth.faults)
+
+    def put_right(self, truth: Truth, repair: int) -> Truth:
+        """See `World`."""
+        return Truth(without(self.costs, truth.faults, repair), truth.causes)
+
     def mend(self, truth: Truth, repair: int, drawn: float) -> Truth:
         """See `World`."""
-        costs, part_of = self._prepared.costs, self._prepared.behaviour.part_of
-        left = without(costs, truth.faults, repair)
+        part_of, left = self._prepared.behaviour.part_of, without(self.costs, truth.faults, repair)
         for fault, chance in self._bad[repair].items():
             drawn -= chance
             if drawn < 0.0:
@@ -95,15 +115,9 @@ class Shop:
                 break
         return Truth(left, truth.causes)
 
-    def still_there(self, truth: Truth, drawn: float) -> bool:
-        """See `World`."""
-        solved = self._prepared.sets.with_sets([truth.faults])
-        values = solved.values[self._column][solved.place[solved.row(truth.faults), self._column]]
-        return bool(drawn < check_chances(values)[0])
-
     def wastes(self, truth: Truth, repair: int) -> bool:
         """See `World`. A fuse that a short has blown is no good part: it is spent."""
-        repairs, part_of = self._prepared.costs.repairs, self._prepared.behaviour.part_of
+        repairs, part_of = self.costs.repairs, self._prepared.behaviour.part_of
         part = int(repairs.part[repair])
         if not repairs.new_part[repair] or any(part_of[f] == part for f in truth.faults):
             return False
@@ -112,10 +126,6 @@ class Shop:
     def price_minutes(self, repair: int) -> float:
         """See `World`."""
         return self._prices[repair]
-
-    def known_minutes(self, truth: Truth) -> float:
-        """What the job would take if one knew what is wrong."""
-        return self._known(truth.faults)
 
     def _spent(self, faults: FaultSet) -> NDArray[np.bool_]:
         """(parts,) fuses that have blown."""

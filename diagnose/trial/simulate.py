@@ -12,7 +12,8 @@ from uuid import uuid4
 
 import numpy as np
 
-from diagnose.ahead.desk import MOST_STATES, Desk
+from diagnose.ahead.bench import MOST_STATES
+from diagnose.ahead.desk import Desk
 from diagnose.ahead.play import Dice, job_generator, play
 from diagnose.ahead.policies import make_policy
 from diagnose.belief.situation import Situation
@@ -108,7 +109,7 @@ class Bays:
             if action is None:
                 if len(decided) >= MOST_STATES:
                     decided.clear()
-                action = decided[state.key] = self._policy.decide(desk, state)
+                action = decided[state.key] = self._policy(desk, state)
             return action
 
         done = play(desk, shop, decide, dice)

@@ -11,9 +11,8 @@ import numpy as np
 from diagnose.advice.advise import verdict
 from diagnose.ahead.desk import Desk
 from diagnose.belief.situation import Finding, Situation
-from diagnose.machine.load import load_machine
+from diagnose.job import prepare
 from diagnose.rule.decide import decide
-from diagnose.rule.prepared import prepared
 from diagnose.trial.shop import Shop, draw_truths
 
 if TYPE_CHECKING:
@@ -39,7 +38,7 @@ class Step:
 
 
 def ready(name: str) -> Prepared:
-    return prepared(load_machine(name))
+    return prepare(name)
 
 
 @cache

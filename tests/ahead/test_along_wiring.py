@@ -9,7 +9,7 @@ from diagnose.ahead.along_wiring import SourceToLoad, Wiring, _on_the_way, read_
 from diagnose.ahead.expected import Expected
 from diagnose.ahead.state import ProblemBench
 from diagnose.job import prepare
-from diagnose.trial.small import small_problem
+from tests.trial.small import small_problem
 
 
 def reads(*lost: bool) -> np.ndarray:
@@ -42,9 +42,9 @@ def chain(n: int) -> ProblemBench:
 
 def follow(bench: ProblemBench, fault: int) -> list[int]:
     """What is done along the wiring with a fault in a part."""
-    policy, state, done = Along(bench.problem), bench.start, []
+    policy, state, done = Along(bench.problem).decide, bench.start, []
     for _ in range(40):
-        done.append(policy.decide(bench, state))
+        done.append(policy(bench, state))
         if done[-1] >= bench.costs.n_tests:
             break
         start = bench.problem.tables.start[done[-1]]
@@ -67,7 +67,7 @@ def test_points_are_measured_in_turn_until_the_volts_are_lost(fault: int) -> Non
 def test_a_chain_takes_half_the_points_on_average() -> None:
     # By hand for 5 parts: (1 + 2 + 3 + 4 + 4) / 5 = 2.8 points and one repair of 30 + 2.
     bench = chain(5)
-    found = Expected(bench, Along(bench.problem)).minutes(bench.start)
+    found = Expected(bench, Along(bench.problem).decide).minutes(bench.start)
     assert found == pytest.approx(2.8 + 32.0)
 
 

@@ -12,9 +12,9 @@ from diagnose.ahead.expected import Expected
 from diagnose.ahead.policies import POLICIES, make_policy, surest
 from diagnose.ahead.state import ProblemBench
 from diagnose.errors import UnknownNameError
-from diagnose.trial.optimum import optimal_minutes
-from diagnose.trial.small import random_problem, small_problem
 from tests.rule.plain_repairs import plain_repairs
+from tests.trial.optimum import optimal_minutes
+from tests.trial.small import random_problem, small_problem
 
 if TYPE_CHECKING:
     from diagnose.ahead.problem import DecisionProblem
@@ -62,7 +62,7 @@ def test_a_perfect_test_for_nearly_nothing_comes_first(name: str) -> None:
         np.array([0.6, 0.4]), [TELLS_NOTHING, TELLS_ALL], [0.01, 0.01], [20.0, 30.0]
     )
     bench = ProblemBench(problem)
-    assert make_policy(name).decide(bench, bench.start) == 1
+    assert make_policy(name)(bench, bench.start) == 1
 
 
 @pytest.mark.parametrize("name", MADE_UP)
@@ -70,10 +70,10 @@ def test_a_test_that_tells_nothing_is_never_done(name: str) -> None:
     problem = small_problem(np.array([0.6, 0.4]), [TELLS_NOTHING], [0.01], [20.0, 30.0])
     bench = ProblemBench(problem)
     policy = make_policy(name)
-    assert policy.decide(bench, bench.start) == problem.costs.n_tests
+    assert policy(bench, bench.start) == problem.costs.n_tests
     state = bench.after_repair(bench.start, 0)
     assert state is not None
-    assert policy.decide(bench, state) == problem.costs.n_tests + 1
+    assert policy(bench, state) == problem.costs.n_tests + 1
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -123,7 +123,7 @@ def test_a_threshold_policy_tests_until_it_is_sure(threshold: int) -> None:
         states = [bench.start]
         while states:
             state = states.pop()
-            action = policy.decide(bench, state)
+            action = policy(bench, state)
             view = bench.outlook(state)
             if action >= bench.problem.costs.n_tests:
                 telling = len(view.ranked(view.gain_bits, 0.02))

@@ -25,8 +25,8 @@ from diagnose.ahead.policy_tree import (
 from diagnose.ahead.state import ProblemBench
 from diagnose.belief.situation import Situation
 from diagnose.job import prepare
-from diagnose.trial.small import random_problem, small_problem
 from tests.commands.carts import CART
+from tests.trial.small import random_problem, small_problem
 
 if TYPE_CHECKING:
     from diagnose.ahead.problem import DecisionProblem
@@ -149,7 +149,7 @@ def test_outcomes_of_few_jobs_are_not_worked_out() -> None:
     assert isinstance(tree.root, TreeStep)
     (rest,) = tree.root.branches
     assert rest == Branch((0, 1), rare=True, then=GoOn(pytest.approx(1.0)))
-    assert not bench.start.later
+    assert not bench._states
 
 
 @pytest.mark.parametrize("levels", LEVELS)

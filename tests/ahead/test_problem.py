@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from diagnose.ahead.desk import Desk
-from diagnose.ahead.known import KnownMinutes, MachineCure, ProblemCure
 from diagnose.ahead.problem import DecisionProblem, without
+from diagnose.ahead.world import KnownMinutes, ProblemWorld
 from diagnose.belief.situation import Finding, Situation
 from diagnose.job import prepare
-from diagnose.trial.small import small_problem
+from diagnose.trial.shop import Shop, Truth
+from tests.trial.small import small_problem
 
 NAME = "utility_vehicle"
 SITUATION = Situation("silent", (Finding("listen_relay", "silent"),), seen=True)
@@ -99,7 +100,7 @@ def test_what_one_would_need_knowing_by_hand() -> None:
         area_parent=(-1, 0),
         hand_over_minutes=99.0,
     )
-    known = KnownMinutes(ProblemCure(of))
+    known = KnownMinutes(ProblemWorld(of))
     assert known(0) == pytest.approx(30.0)
     assert known(0, 0b01) == pytest.approx(25.0)
     assert known(1) == pytest.approx(99.0)
@@ -109,10 +110,14 @@ def test_two_faults_known_cost_what_both_repairs_do() -> None:
     # By hand over every order of the repairs that change something: minutes of each with what is
     # open by then, until the check would show nothing; the least of them, or handing over.
     ready = prepare(NAME)
-    cure = MachineCure(ready, "silent")
-    known, costs = KnownMinutes(cure), ready.costs
+    shop, costs = Shop(ready, "silent"), ready.costs
+    known = KnownMinutes(shop)
     one = ready.faults.index(("main_fuse", "open"))
     two = ready.faults.index(("start_relay", "coil_open"))
+
+    def shows(left: tuple[int, ...]) -> bool:
+        return shop.shows(Truth(left, 0)) >= 0.5
+
     for truth in ((one,), (two,), (min(one, two), max(one, two))):
 
         def least(faults: tuple[int, ...], opened: int, still: bool) -> float:
@@ -123,8 +128,8 @@ def test_two_faults_known_cost_what_both_repairs_do() -> None:
             for repair in range(costs.n_repairs):
                 left = tuple(f for f in faults if not costs.repairs.fixes[repair, f])
                 if left != faults:
-                    rest = least(left, int(access.repair_opens[repair]), cure.shows(left) >= 0.5)
+                    rest = least(left, int(access.repair_opens[repair]), shows(left))
                     ways.append(float(access.repair_minutes[repair]) + rest)
             return min(ways)
 
-        assert known(truth) == pytest.approx(least(truth, 0, still=True))
+        assert known(Truth(truth, 0)) == pytest.approx(least(truth, 0, still=True))

@@ -1,7 +1,7 @@
 """How long an answer takes: a new state, the same again, after repairs, a first start, memory.
 
-`pytest tests/benchmarks/test_engine_speed.py --benchmark-enable -s` prints the figures; in the
-suite every body runs once, untimed.
+`pytest tests/benchmarks/test_engine_speed.py --benchmark-enable -n 0 -s` prints the figures; in
+the suite every body runs once, untimed.
 """
 
 from __future__ import annotations
@@ -132,6 +132,9 @@ def test_memory_stays_flat(benchmark: BenchmarkFixture) -> None:
     marks.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000.0)
     held = preparing._prepared.nbytes()
     assert held <= preparing.MACHINE_BYTES + 100_000_000
+    if benchmark.enabled:  # a few jobs say nothing
+        assert marks[-1] <= 1.1 * marks[len(marks) // 2]
+        assert marks[-1] < 600.0
     say(f"\npeak MB over {jobs} jobs: {', '.join(f'{mark:.0f}' for mark in marks)}")
     benchmark(lambda: None)
 

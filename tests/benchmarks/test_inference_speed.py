@@ -1,8 +1,8 @@
 """All posteriors after one more finding: this engine, pyAgrum and pgmpy side by side.
 
-Run with `pytest tests/benchmarks/test_inference_speed.py --benchmark-enable -s`; the ratios are
-printed at the end. In the normal run each is called once, which checks that the three agree on what
-they are timed for.
+Run with `pytest tests/benchmarks/test_inference_speed.py --benchmark-enable -n 0 -s`; the ratios
+are printed at the end. In the normal run each is called once, which checks that the three agree on
+what they are timed for.
 """
 
 from __future__ import annotations

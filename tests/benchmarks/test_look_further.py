@@ -1,6 +1,6 @@
 """How long a look further takes, and what it knows by then.
 
-Run with `pytest tests/benchmarks/test_look_further.py --benchmark-enable -s`.
+Run with `pytest tests/benchmarks/test_look_further.py --benchmark-enable -n 0 -s`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Workloads shared by the referees, and the table of what was compared."""
+"""Workloads shared by the referees, and how much was compared."""
 
 from __future__ import annotations
 
@@ -13,8 +13,6 @@ from tests.circuit.workload import Workload
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-COMPARED = pytest.StashKey[list[str]]()
-
 
 @pytest.fixture(scope="session", params=[*machine_names(), "every_part"])
 def workload(request: pytest.FixtureRequest) -> Workload:
@@ -23,23 +21,12 @@ def workload(request: pytest.FixtureRequest) -> Workload:
     return Workload(every_part() if name == "every_part" else load_machine(name))
 
 
-@pytest.fixture(scope="session")
-def report(pytestconfig: pytest.Config) -> Callable[[str, int, float | None], None]:
+@pytest.fixture
+def report(figures: Callable[[str, str], None]) -> Callable[[str, int, float | None], None]:
     """Note how many numbers were compared, and the largest difference among them."""
-    lines = pytestconfig.stash.setdefault(COMPARED, [])
 
     def note(what: str, count: int, worst: float | None) -> None:
         told = "exact" if worst is None else f"worst {worst:.1e}"
-        lines.append(f"{what:<46} {count:>10,}   {told}")
+        figures("circuit solver: numbers compared", f"{what:<46} {count:>10,}   {told}")
 
     return note
-
-
-def pytest_terminal_summary(
-    terminalreporter: pytest.TerminalReporter, config: pytest.Config
-) -> None:
-    lines = config.stash.get(COMPARED, [])
-    if lines:
-        terminalreporter.section("circuit solver: numbers compared")
-        for line in lines:
-            terminalreporter.write_line(line)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diagnose.ahead.further import LikelyStep
+from diagnose.ahead.look_further import LikelyStep
 from diagnose.commands.words import action_words, left_words, step_words
 from diagnose.job import Job
 from tests.commands.carts import CLASH

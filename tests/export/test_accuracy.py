@@ -82,15 +82,15 @@ def test_only_what_the_engine_names_is_compared():
     assert error_of(compile_network(NET), "dark", {}, EngineAnswer({}, {})) == 0.0
 
 
-def test_how_far_an_exported_network_is_from_the_advice(capsys):
+def test_how_far_an_exported_network_is_from_the_advice(figures):
     """The engine sums over fault sets, each solved as a whole circuit; no state of it is merged.
     A coarser network is further off: the budget is what costs."""
     pump = machines.machine("standby_pump")
     complaints, engine = list(pump.complaints), engine_of(pump)
     exported = measure_accuracy(machines.exported(pump.id), complaints, engine, 60)
     coarse = measure_accuracy(machines.network(pump.id), complaints, engine, 60)
-    with capsys.disabled():
-        print(f"\n{pump.id}: exported {exported}\n  coarse {coarse}")  # noqa: T201
+    for what, accuracy in (("exported", exported), ("coarse", coarse)):
+        figures("networks against the engine", f"{pump.id}, {what}: {accuracy}")
     assert exported.percentile_99 <= 0.02
     assert exported.median <= 0.003
     assert coarse.median > exported.median

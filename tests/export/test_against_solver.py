@@ -60,16 +60,16 @@ def test_every_single_fault_at_every_test(name):
     assert np.median(apart) <= 0.01
 
 
-def test_pairs_of_faults(name, capsys):
+def test_pairs_of_faults(name, figures):
     pair = sizes(name) == 2
     right = agrees(name)[pair]
     prior = machines.pairs(name).prior[pair]
     weighted = float(prior @ right.mean(axis=1) / prior.sum())
-    with capsys.disabled():
-        print(  # noqa: T201 - the figures are the point
-            f"\n{name}: pairs {right.sum()} of {right.size} ({right.mean():.2%}, weighted by prior "
-            f"{weighted:.2%})"
-        )
+    figures(
+        "networks against the circuit, pairs of faults",
+        f"{name}: {right.sum()} of {right.size} ({right.mean():.2%}, weighted by prior "
+        f"{weighted:.2%})",
+    )
     assert right.mean() >= 0.99
     assert weighted >= 0.995
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.ahead.desk import Desk
-from diagnose.ahead.policies import Gate
+from diagnose.ahead.expected import gate_action
 from diagnose.faults.outcomes import spread_of
 from diagnose.job import Job, prepare
 from diagnose.trial.shop import Shop, Truth, draw_truths
@@ -61,7 +61,7 @@ class Walk:
         """Do something; whether the job goes on."""
         job, costs = self.place.job, self.place.job.prepared.costs
         desk = Desk(job.prepared, job.situation, [test for test, _ in job.skipped])
-        action = Gate().decide(desk, desk.start)
+        action = gate_action(desk, desk.start)
         n, free = costs.n_tests, np.flatnonzero(~desk.start.standing.barred)
         if self.repairs < MOST_REPAIRS and self.rng.random() < (0.7 if action >= n else 0.2):
             guessed = action < n or action == costs.hand_over
@@ -103,7 +103,7 @@ class Walk:
         job = self.place.job
         self.repairs += 1
         self.truth = self.shop.mend(self.truth, number, self.rng.random())
-        gone: bool | None = not self.shop.still_there(self.truth, self.rng.random())
+        gone: bool | None = bool(self.rng.random() >= self.shop.shows(self.truth))
         if self.rng.random() < 0.1:
             gone = None
         part, _, repair = job.prepared.costs.repairs.names[number].partition(".")

@@ -14,7 +14,7 @@ from diagnose.rule import gate
 from diagnose.rule.costs import HAND_OVER
 from diagnose.rule.decide import MOST_REPAIRS, Standing, choose, decide, gate_ranking
 from diagnose.rule.repair_kernels import repair_cost
-from diagnose.trial.small import random_problem, small_problem
+from tests.trial.small import random_problem, small_problem
 
 if TYPE_CHECKING:
     from diagnose.ahead.problem import Problem

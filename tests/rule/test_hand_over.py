@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from diagnose.ahead.expected import Expected
-from diagnose.ahead.policies import Gate
+from diagnose.ahead.expected import Expected, gate_action
 from diagnose.ahead.state import ProblemBench
 from diagnose.rule.hand_over import minutes_if_known, worth_testing_on
-from diagnose.trial.optimum import optimal_minutes
-from diagnose.trial.small import small_problem
+from tests.trial.optimum import optimal_minutes
+from tests.trial.small import small_problem
 
 
 def reads(*lost: bool) -> np.ndarray:
@@ -50,16 +49,16 @@ def several(test_minutes: float = 1.0) -> ProblemBench:
 def test_the_gate_does_not_hand_over_what_two_tests_find() -> None:
     bench = several()
     # known 80, 2 bits at 1 bit a minute: 80 + 3 * 2 = 86 < 100
-    assert Gate().decide(bench, bench.start) == 0
-    assert Expected(bench, Gate()).minutes(bench.start) == pytest.approx(82.0)
+    assert gate_action(bench, bench.start) == 0
+    assert Expected(bench, gate_action).minutes(bench.start) == pytest.approx(82.0)
     assert optimal_minutes(bench.problem) == pytest.approx(82.0)
 
 
 def test_testing_on_pays_up_to_what_the_later_bits_may_cost() -> None:
     # Three minutes for each of the two tests: 80 + 3 * 2 * 3 = 98 < 100, and 86 is the optimum.
     bench = several(3.0)
-    assert Gate().decide(bench, bench.start) == 0
-    assert Expected(bench, Gate()).minutes(bench.start) == pytest.approx(86.0)
+    assert gate_action(bench, bench.start) == 0
+    assert Expected(bench, gate_action).minutes(bench.start) == pytest.approx(86.0)
     assert optimal_minutes(bench.problem) == pytest.approx(86.0)
 
 
@@ -73,7 +72,7 @@ def test_one_quick_test_is_no_reason_to_go_on_when_the_others_are_slow() -> None
     )
     bench = ProblemBench(problem)
     assert optimal_minutes(problem) == pytest.approx(100.0)
-    assert Gate().decide(bench, bench.start) == problem.costs.hand_over
+    assert gate_action(bench, bench.start) == problem.costs.hand_over
 
 
 def test_whoever_is_sure_of_nothing_hands_over_in_the_end() -> None:
@@ -82,4 +81,4 @@ def test_whoever_is_sure_of_nothing_hands_over_in_the_end() -> None:
         np.array([0.5, 0.5]), [telling_nothing], [1.0], [70.0, 70.0], hand_over_minutes=60.0
     )
     bench = ProblemBench(problem)
-    assert Gate().decide(bench, bench.start) == problem.costs.hand_over
+    assert gate_action(bench, bench.start) == problem.costs.hand_over

@@ -1,7 +1,7 @@
 """One rule: advice, trials, the card, a look further and the bench name the same action.
 
-Run with `pytest tests/rule/test_one_rule.py --benchmark-enable -s` for 2 000 places of jobs on all
-shipped machines; in the normal run there are some hundred on two of them.
+Run with `pytest tests/rule/test_one_rule.py --benchmark-enable -n 0 -s` for 2 000 places of jobs on
+all shipped machines; in the normal run there are some hundred on two of them.
 """
 
 from __future__ import annotations
@@ -10,9 +10,8 @@ import sys
 from collections import Counter
 
 from diagnose.ahead.desk import Desk
-from diagnose.ahead.further import named
-from diagnose.ahead.look_further import look_further
-from diagnose.ahead.policies import Gate
+from diagnose.ahead.expected import gate_action
+from diagnose.ahead.look_further import look_further, named
 from diagnose.ahead.policy_tree import HandOver, RepairLeaf, TreeStep, policy_tree
 from diagnose.ahead.rollout import candidates
 from diagnose.commands.turn import Turn
@@ -52,11 +51,12 @@ def actions(place: Place, *, playing: bool) -> dict[str, str]:
     desk = Desk(job.prepared, job.situation, skipped)
     further = costs.action_name(candidates(desk, desk.start)[0])
     if playing:
-        further = look_further(desk, budget_seconds=0.0).actions[0].action
+        leading = look_further(desk, budget_seconds=0.0).actions[0]
+        further = leading.target or leading.action
     asked = turn.asked or turn.advice.verdict.target or HAND_OVER
     found = {
         "advice": verdict.target or HAND_OVER,
-        "trial": costs.action_name(Gate().decide(desk, desk.start)),
+        "trial": costs.action_name(gate_action(desk, desk.start)),
         "card": on_card(desk),
         "look further": further,
         "bench": asked,
@@ -64,7 +64,7 @@ def actions(place: Place, *, playing: bool) -> dict[str, str]:
     assert verdict.action == named(costs, found["advice"])[0]
     if place.walked is not None:
         assert place.walked.situation == desk.start.situation
-        found["trial on its way"] = costs.action_name(Gate().decide(place.desk, place.walked))
+        found["trial on its way"] = costs.action_name(gate_action(place.desk, place.walked))
     return found
 
 

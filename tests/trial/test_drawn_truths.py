@@ -17,10 +17,10 @@ from scipy import stats
 
 from diagnose.job import prepare
 from diagnose.machine.load import load_machine
-from diagnose.trial.sensitivity import with_other_priors
 from diagnose.trial.shop import Truth, _draw, draw_truths
 from tests.ahead.file_priors import UNLISTED, combinations, given, joint, sets_up_to
 from tests.commands.carts import CART
+from tests.trial.sensitivity import with_other_priors
 
 KEPT = {
     ("battery", "low"): 4.0,

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from diagnose.errors import ValueOutOfRangeError
-from diagnose.trial.optimum import optimal_minutes
-from diagnose.trial.small import random_problem, small_problem
 from tests.ahead import two_epochs
 from tests.ahead.by_hand import best_minutes
+from tests.trial.optimum import optimal_minutes
+from tests.trial.small import random_problem, small_problem
 
 TELLS_ALL = np.array([[1.0, 0.0], [0.0, 1.0]])
 

@@ -6,8 +6,8 @@ import pytest
 
 from diagnose.errors import ValueOutOfRangeError
 from diagnose.machine.load import load_machine
-from diagnose.trial.sensitivity import with_more_slips, with_other_priors
 from tests.commands.carts import CART
+from tests.trial.sensitivity import with_more_slips, with_other_priors
 
 
 def test_priors_times_a_factor_by_hand() -> None:

@@ -10,11 +10,11 @@ import pytest
 from diagnose.errors import ValueOutOfRangeError
 from diagnose.job import prepare
 from diagnose.machine.load import load_machine
-from diagnose.trial.sensitivity import with_other_priors
 from diagnose.trial.shop import draw_truths
 from diagnose.trial.simulate import PIECE, Bays, Workshop, complaint_shares, simulate
 from tests.ahead.forward import cart, complaint_fits, every_set
 from tests.commands.carts import CART
+from tests.trial.sensitivity import with_other_priors
 
 BOTH = ("silent", "slow_crank")
 

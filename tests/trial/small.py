@@ -14,7 +14,7 @@ AREA_PARENT = (-1, 0, -1)
 """Three areas, the second inside the first."""
 
 
-def small_problem(  # noqa: PLR0913 - one argument for each thing that is spread
+def small_problem(
     prior: np.ndarray,
     chances: list[np.ndarray],
     test_minutes: list[float],
