@@ -11,8 +11,6 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import networkx as nx
-
 from diagnose.errors import NetworkTooLargeError
 from diagnose.inference.order import (
     absorbed,
@@ -26,7 +24,7 @@ from diagnose.inference.order import (
 from diagnose.inference.support import Relation, reduced, table_supports
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from diagnose.inference.families import Network
 
@@ -83,10 +81,21 @@ def spanning_forest(
             pair,
         ),
     )
-    graph = nx.Graph()
-    graph.add_nodes_from(range(len(cliques)))
-    graph.add_weighted_edges_from((*pair, rank) for rank, pair in enumerate(ranked))
-    return list(nx.minimum_spanning_edges(graph, data=False))
+    group = list(range(len(cliques)))
+
+    def top(place: int) -> int:
+        while group[place] != place:
+            group[place] = group[group[place]]
+            place = group[place]
+        return place
+
+    edges = []
+    for left, right in ranked:
+        first, second = top(left), top(right)
+        if first != second:
+            group[first] = second
+            edges.append((left, right))
+    return edges
 
 
 def rooted(
@@ -97,24 +106,24 @@ def rooted(
     Returns:
         The cliques in order, and for each position the position of its parent or -1.
     """
-    forest = nx.Graph()
-    forest.add_nodes_from(range(count))
-    forest.add_edges_from(edges)
+    near: list[list[int]] = [[] for _ in range(count)]
+    for left, right in edges:
+        near[left].append(right)
+        near[right].append(left)
     position: dict[int, int] = {}
+    order: list[int] = []
     parent: list[int] = []
     for root in sorted(range(count), key=lambda place: (-sizes[place], place)):
         if root in position:
             continue
-        position[root] = len(position)
-        parent.append(-1)
-        for above, place in nx.dfs_edges(forest, root, sort_neighbors=_last_first):
-            position[place] = len(position)
-            parent.append(position[above])
-    return list(position), parent
-
-
-def _last_first(near: Iterable[int]) -> list[int]:
-    return list(near)[::-1]
+        stack = [(root, -1)]
+        while stack:
+            place, above = stack.pop()
+            position[place] = len(order)
+            order.append(place)
+            parent.append(position[above] if above >= 0 else -1)
+            stack.extend((other, place) for other in near[place] if other not in position)
+    return order, parent
 
 
 def scopes_to_cover(network: Network) -> list[frozenset[int]]:

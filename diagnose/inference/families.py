@@ -8,14 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from graphlib import CycleError, TopologicalSorter
-from itertools import chain
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from diagnose.errors import NetworkError, UnknownNameError
+from diagnose.errors import NetworkError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -56,9 +54,17 @@ class Family:
         *,
         tolerance: float = SUM_TOLERANCE,
     ) -> Family:
-        """A checked and frozen family with every row divided by its sum.
+        """Checks and freezes one family.
 
-        `tolerance` is how far from 1 the sum of a row may be before it is refused.
+        Args:
+            node: name of the node.
+            states: names of its states.
+            parents: names of its parents, in the order of the axes of `table`.
+            table: nonnegative numbers of shape `(*parent cards, own card)`.
+            tolerance: how far from 1 the sum of a row may be before it is refused.
+
+        Returns:
+            The family with every row divided by its sum.
 
         Raises:
             NetworkError: naming the node, for NaN, infinite or negative entries, a wrong shape,
@@ -119,11 +125,10 @@ class Network:
         object.__setattr__(self, "index", MappingProxyType(index))
         for family in self.families:
             self._check_parents(family)
-        try:
-            _ = self.topological_order
-        except CycleError as error:
-            names = [self.families[node].node for node in error.args[1]]
-            raise NetworkError(f"the arrows go round in a circle: {', '.join(names)}") from None
+        if len(self.topological_order) != len(self.families):
+            stuck = set(range(len(self.families))) - set(self.topological_order)
+            names = [self.families[i].node for i in sorted(stuck)]
+            raise NetworkError(f"the arrows go round in a circle through {', '.join(names[:8])}")
 
     def _check_parents(self, family: Family) -> None:
         for axis, parent in enumerate(family.parents):
@@ -161,21 +166,32 @@ class Network:
         return tuple(tuple(self.index[p] for p in family.parents) for family in self.families)
 
     @cached_property
+    def children(self) -> tuple[tuple[int, ...], ...]:
+        """Indices of each node's children, ascending."""
+        found: list[list[int]] = [[] for _ in self.families]
+        for node, above in enumerate(self.parents):
+            for parent in above:
+                found[parent].append(node)
+        return tuple(tuple(below) for below in found)
+
+    @cached_property
     def topological_order(self) -> tuple[int, ...]:
-        """Node indices with parents before children."""
-        return tuple(TopologicalSorter(dict(enumerate(self.parents))).static_order())
+        """Node indices with parents before children; shorter than the network if it is cyclic."""
+        missing = [len(above) for above in self.parents]
+        ready = [node for node, count in enumerate(missing) if count == 0]
+        for node in ready:  # grows while it is read
+            for child in self.children[node]:
+                missing[child] -= 1
+                if missing[child] == 0:
+                    ready.append(child)
+        return tuple(ready)
 
     @cached_property
     def leaves(self) -> frozenset[int]:
         """Indices of the nodes with parents and without children."""
-        below = frozenset(node for node, above in enumerate(self.parents) if above)
-        return below.difference(chain.from_iterable(self.parents))
-
-    def place(self, node: str) -> int:
-        """Index of a node; `UnknownNameError` when there is none."""
-        if node not in self.index:
-            raise UnknownNameError("node", str(node), self.index)
-        return self.index[node]
+        return frozenset(
+            node for node, below in enumerate(self.children) if not below and self.parents[node]
+        )
 
     def leaf_table(self, node: int) -> NDArray[np.float64]:
         """(parents' combinations, states) the table of a node with its parents' axes made one."""
