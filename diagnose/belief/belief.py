@@ -120,10 +120,7 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
     there = _there(sets, found, rows, weight)
     own = by_row[rows] / kept
     known = survey(blocks_of(sets.columns, solved, rows, there, own), solved.n_faults)
-    good = reads_good(sets, solved, rows, own)
-    absent = np.append(1.0 - own @ there, 0.0)  # a part's failure is there or not with the fault
-    absent[: sets.priors.n_free] = 0.0
-    good += np.where(sets.columns.column < 0, absent[sets.columns.cause], 0.0)
+    good = reads_good(sets, solved, rows, own, there)
     return Belief(
         members=solved.members[rows],
         weight=own,

@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from diagnose.faults.solved import Solved, SolvedSets, TestColumns
+    from diagnose.faults.chances import TestColumns
+    from diagnose.faults.solved import Solved, SolvedSets
 
 BLOCK = 256
 """Fault sets gathered at once."""
@@ -213,20 +214,27 @@ def single_tables(sets: SolvedSets) -> Silent:
     return found
 
 
-def reads_good(sets: SolvedSets, solved: Solved, rows: Ints, weight: Floats) -> Floats:
+def reads_good(
+    sets: SolvedSets, solved: Solved, rows: Ints, weight: Floats, there: Floats
+) -> Floats:
     """(tests,) how far each test is expected to read as on a good machine, 0 to 1.
 
-    Of tests that look for a cause it is 0.
+    Of tests that look for a cause only where it is a part's failure, which is there or not with the
+    fault; of the others 0.
 
     Args:
         sets: of the machine.
         solved: fault sets.
         rows: (n,) rows of those with weight.
         weight: (n,) their probabilities.
+        there: (n, causes) chance that each shared cause is there.
     """
-    found = np.zeros(len(sets.columns.tests))
-    _share_good(solved.chances.which, solved.chances.near, rows, weight, found)
-    return np.where(sets.columns.column < 0, 0.0, found)
+    chances, columns = solved.chances, sets.columns
+    good = np.zeros(len(columns.tests))
+    _share_good(chances.which, chances.near, rows, weight, good)
+    absent = np.append(1.0 - weight @ there, 0.0)
+    absent[: sets.priors.n_free] = 0.0
+    return np.where(columns.column < 0, absent[columns.cause], good)
 
 
 @njit(cache=True, nogil=True)

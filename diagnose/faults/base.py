@@ -10,15 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from diagnose.faults.chances import Chances, make_columns, more_chances
 from diagnose.faults.priors import padded
-from diagnose.faults.solved import (
-    Chances,
-    Solved,
-    SolvedSets,
-    as_complex,
-    make_columns,
-    more_chances,
-)
+from diagnose.faults.solved import Solved, SolvedSets, as_complex
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

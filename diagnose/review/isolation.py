@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from diagnose.ahead.bench import standing
-from diagnose.faults.solved import entropy_bits
+from diagnose.faults.chances import entropy_bits
 from diagnose.review.groups import repair_items
 from diagnose.review.table import SCORE_DIGITS
 from diagnose.rule import gate

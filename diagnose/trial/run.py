@@ -94,8 +94,7 @@ def run_trial(  # noqa: PLR0913 - each says another thing about the trial
         workers: processes; default: one for every `JOBS_PER_WORKER` jobs, at most all cores.
         executor: where to play them instead, see above; it is left open.
         progress: called with the jobs done and the jobs in all.
-        truth: how the machine really is, where that is not what the policy believes; see
-            `tests.trial.sensitivity`.
+        truth: how the machine really is, where that is not what the policy believes.
 
     Raises:
         UnknownNameError: no such machine, policy or complaint.

@@ -14,7 +14,7 @@ from diagnose.ahead.state import ProblemBench
 from diagnose.errors import UnknownNameError
 from tests.rule.plain_repairs import plain_repairs
 from tests.trial.optimum import optimal_minutes
-from tests.trial.small import random_problem, small_problem
+from tests.trial.small import problem_with_areas, random_problem, small_problem
 
 if TYPE_CHECKING:
     from diagnose.ahead.problem import DecisionProblem
@@ -32,18 +32,7 @@ TELLS_NOTHING = np.full((2, 2), 0.5)
 @cache
 def handful(seed: int) -> DecisionProblem:
     """Five faults, four tests of which every other has three outcomes, two nested areas."""
-    rng = np.random.default_rng(seed)
-    return small_problem(
-        rng.dirichlet(np.ones(5)),
-        [rng.dirichlet(np.full(2 + t % 2, 0.3), 5) for t in range(4)],
-        list(rng.uniform(0.5, 5.0, 4)),
-        list(rng.uniform(5.0, 60.0, 4)),
-        test_area=list(rng.integers(-1, 2, 4)),
-        repair_area=list(rng.integers(-1, 2, 4)),
-        area_minutes=(3.0, 4.0),
-        area_parent=(-1, 0),
-        hand_over_minutes=90.0,
-    )
+    return problem_with_areas(seed, 5, 4, sharpness=0.3)
 
 
 def minutes(name: str, problem: DecisionProblem) -> float:

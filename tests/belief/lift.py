@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.belief import belief, extensions, replay, search
+from diagnose.belief import belief, extensions, frontier, replay, search
 from diagnose.belief.situation import Situation
 from diagnose.faults.base import make_solved_sets
 from diagnose.machine.load import load_machine
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from diagnose.faults.solved import SolvedSets
 
-ZEROED = ("GOOD_ENOUGH", "WORTH_TRYING", "WORTH_A_ROUND", "HEAVY", "LEAST_NOTED")
+ZEROED = ("WORTH_TRYING", "WORTH_A_ROUND", "HEAVY", "LEAST_NOTED")
 FILE = Path(__file__).with_name("bale_lift.yaml")
 
 
@@ -60,8 +60,9 @@ def fresh_sets(kind: Prepared) -> SolvedSets:
 
 def grow_everything(patch: pytest.MonkeyPatch) -> None:
     """No set is too light to be solved, none counts as silent, and nothing is dropped."""
+    patch.setattr(search, "GOOD_ENOUGH", 0.0)
     for name in ZEROED:
-        patch.setattr(search, name, 0.0)
+        patch.setattr(frontier, name, 0.0)
     for name in ("MOST_TRIED", "TRIED_AT_ONCE", "LEAST_TRIED"):
         patch.setattr(search, name, 10**9)
     patch.setattr(search, "MOST_WORK", 1e30)
@@ -69,7 +70,7 @@ def grow_everything(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(replay, "LEAST_BRANCH", 0.0)
     patch.setattr(replay, "MOST_SOLVED", 10**9)
     patch.setattr(extensions, "SAME", -1.0)
-    patch.setattr(search, "compare_pairs", extensions.compare_pairs.py_func)
+    patch.setattr(frontier, "compare_pairs", extensions.compare_pairs.py_func)
 
 
 def job(seed: int, repairs: int, tests: int = 3, kind: Prepared | None = None) -> Situation:

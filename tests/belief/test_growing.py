@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from diagnose.belief import belief as beliefs
-from diagnose.belief import replay, search
+from diagnose.belief import frontier, replay, search
 from diagnose.belief.belief import believe
 from diagnose.faults import solved as table
 from diagnose.faults.behaviour import Behaviour
@@ -36,7 +36,7 @@ def look_much_further(patch: pytest.MonkeyPatch) -> None:
         ("TRIED_AT_ONCE", 2500),
         ("MOST_WORK", 1e30),
     ):
-        patch.setattr(search, name, value)
+        patch.setattr(search if hasattr(search, name) else frontier, name, value)
     patch.setattr(beliefs, "DROPPED", 1e-6)
     patch.setattr(replay, "LEAST_BRANCH", 1e-8)
     patch.setattr(replay, "MOST_SOLVED", 500)

@@ -52,6 +52,15 @@ def test_hands_over_where_going_on_costs_more() -> None:
     assert (cost, first) == (30.0, -1)
 
 
+def test_a_fault_that_several_repairs_put_right_counts_once() -> None:
+    # All three fix the first mode, each one more. By chance per minute: 0.7 / 10, then 0.2 / 10,
+    # then 0.1 / 10; the first mode is struck from the others when the first is done, and only then.
+    # 10 + 10 * 0.3 + 10 * 0.1 minutes; by hand.
+    fixes = np.array([[1, 1, 0, 0], [1, 0, 1, 0], [1, 0, 0, 1]], dtype=np.int8)
+    cost, first = engine([0.4, 0.3, 0.2, 0.1], [10.0, 10.0, 10.0], 500.0, fixes)
+    assert (cost, first) == (pytest.approx(14.0), 0)
+
+
 def test_a_mode_fixed_once_does_not_count_again() -> None:
     # Cleaning fixes the first mode, replacing fixes both: after cleaning, replacing is worth 0.4.
     fixes = np.array([[1, 0], [1, 1]], dtype=np.int8)

@@ -6,7 +6,7 @@ import numpy as np
 
 from diagnose.ahead.problem import DecisionProblem
 from diagnose.belief.survey import SetTables
-from diagnose.faults.solved import entropy_bits
+from diagnose.faults.chances import entropy_bits
 from diagnose.rule.costs import RepairCosts, TestCosts, make_costs
 
 N_FAULTS, N_TESTS, N_PROBES = 8, 7, 4
@@ -130,3 +130,28 @@ def _seen(rng: np.random.Generator, *, probe: bool) -> np.ndarray:
 def _yes_no(seen: np.ndarray, slip: float) -> np.ndarray:
     yes = np.where(seen, 1.0 - slip, slip)
     return np.stack([yes, 1.0 - yes], axis=1)
+
+
+def problem_with_areas(
+    seed: int, faults: int, tests: int, sharpness: float = 1.0
+) -> DecisionProblem:
+    """Any small problem in which some tests and repairs need one of two areas, one in the other.
+
+    Args:
+        seed: of the random numbers.
+        faults: how many, with a repair for each.
+        tests: how many, with two and three outcomes in turn.
+        sharpness: the smaller, the more a test tells.
+    """
+    rng = np.random.default_rng(seed)
+    return small_problem(
+        rng.dirichlet(np.ones(faults)),
+        [rng.dirichlet(np.full(2 + t % 2, sharpness), faults) for t in range(tests)],
+        list(rng.uniform(0.5, 5.0, tests)),
+        list(rng.uniform(5.0, 60.0, faults)),
+        test_area=list(rng.integers(-1, 2, tests)),
+        repair_area=list(rng.integers(-1, 2, faults)),
+        area_minutes=(3.0, 4.0),
+        area_parent=(-1, 0),
+        hand_over_minutes=90.0,
+    )

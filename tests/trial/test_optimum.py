@@ -11,7 +11,7 @@ from diagnose.errors import ValueOutOfRangeError
 from tests.ahead import two_epochs
 from tests.ahead.by_hand import best_minutes
 from tests.trial.optimum import optimal_minutes
-from tests.trial.small import random_problem, small_problem
+from tests.trial.small import problem_with_areas, random_problem, small_problem
 
 TELLS_ALL = np.array([[1.0, 0.0], [0.0, 1.0]])
 
@@ -83,19 +83,7 @@ def test_without_tests_the_order_of_p_over_c_is_best(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_against_plain_recursion(seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    chances = [rng.dirichlet(np.ones(2 + t % 2), 4) for t in range(3)]
-    problem = small_problem(
-        rng.dirichlet(np.ones(4)),
-        chances,
-        list(rng.uniform(0.5, 5.0, 3)),
-        list(rng.uniform(5.0, 60.0, 3)),
-        test_area=list(rng.integers(-1, 2, 3)),
-        repair_area=list(rng.integers(-1, 2, 3)),
-        area_minutes=(3.0, 4.0),
-        area_parent=(-1, 0),
-        hand_over_minutes=90.0,
-    )
+    problem = problem_with_areas(seed, 4, 3)
     assert optimal_minutes(problem) == pytest.approx(best_minutes(problem, (-1, 0)), rel=1e-12)
 
 
