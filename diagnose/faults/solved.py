@@ -32,10 +32,10 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Places = NDArray[np.int32]
 
-MOST_GROWN = 20_000
-"""So many sets beyond the base are kept for each machine; then the half not asked for longest
-goes. At some 120 observables that is 10 megabytes."""
-
+MOST_GROWN, GROWN_BYTES = 20_000, 48_000_000
+"""So many sets beyond the base, and so many bytes for them, are kept for each machine; then the
+half not asked for longest goes. At some 120 observables, most of which show something of their own
+in every larger set, one takes 9 kilobytes."""
 
 MOST_EXTENSIONS = 2_000_000
 """A table of a base's extensions is kept up to so many numbers."""
@@ -127,7 +127,7 @@ class SolvedSets:
             self._asked.update((faults, self._clock) for faults in sets if len(faults) > 2)
             missing = list(dict.fromkeys(s for s in sets if self._now.row(s) < 0))
             if missing:
-                if len(self._now.prior) - self._now.n_base + len(missing) > MOST_GROWN:
+                if self._full(len(missing)):
                     self._shrink()
                     missing = list(dict.fromkeys(s for s in sets if self._now.row(s) < 0))
                 self._now = self._appended(missing)
@@ -192,10 +192,16 @@ class SolvedSets:
         readings = self.behaviour.readings(sets)
         return appended(self._now, self._base, self.columns, sets, prior, readings)
 
+    def _full(self, more: int) -> bool:
+        """Whether there is no room for so many sets more."""
+        grown = len(self._now.prior) - self._now.n_base
+        return grown + more > MOST_GROWN or self._now.nbytes - self._base.nbytes > GROWN_BYTES
+
     def _shrink(self) -> None:
         """Drop the half of the grown sets that nobody asked for longest."""
         asked = sorted(self._asked, key=lambda faults: -self._asked[faults])
-        kept = [faults for faults in asked if self._now.row(faults) >= 0][: MOST_GROWN // 2]
+        kept = [faults for faults in asked if self._now.row(faults) >= 0]
+        kept = kept[: min(len(kept), MOST_GROWN) // 2]
         rows = np.array([self._now.row(faults) for faults in kept], dtype=np.int64)
         columns = range(self._now.place.shape[1])
         readings = np.stack([self._now.readings(column, rows) for column in columns], axis=1)

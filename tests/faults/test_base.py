@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from functools import cache
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -185,6 +186,20 @@ def test_a_grown_table_shrinks_in_bytes_and_keeps_what_was_asked_for_last(
         np.testing.assert_array_equal(
             readings_of(held, held.row(faults)), readings_of(fresh, fresh.row(faults))
         )
+
+
+def test_a_grown_table_is_bounded_in_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(table, "GROWN_BYTES", 20_000)
+    sets = fresh_sets(lift())
+    start, sizes = sets.now().nbytes, list[int]()
+    for first in range(0, 300, 20):
+        held = sets.with_sets(triples(first, 20))
+        assert all(held.row(faults) >= 0 for faults in triples(first, 20))
+        sizes.append(held.nbytes - start)
+    batch = sizes[0]
+    assert max(sizes) <= 20_000 + 2 * batch
+    assert max(sizes) > 10_000
+    assert any(later < before for before, later in itertools.pairwise(sizes))
 
 
 def test_more_sets_than_may_stay_are_there_for_the_job_that_asks(
