@@ -11,7 +11,8 @@ import numpy as np
 
 from diagnose.circuit.rigs import make_circuit
 from tests.circuit.hookups import circuit_readings
-from tests.circuit.nodal import Hookup, Schematic, blown_fuses, readings_of
+from tests.circuit.nodal import Hookup, Schematic
+from tests.circuit.nodal_settling import blown_fuses, readings_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
