@@ -62,10 +62,11 @@ class RepairGiven(_Shape):
     )
     part: Name = Field(description="Id of the part repaired.")
     repair: Name = Field(description="Id of the repair.")
-    gone: bool | None = Field(
+    check: Name | None = Field(
         default=None,
-        description="What the functional check showed: whether the complaint was gone; null when "
-        "nobody looked.",
+        description="What trying the machine showed: `runs` (it starts and runs, interlocks "
+        "tried), `same` (as before), the id of the complaint that it shows now, or `other`; null "
+        "when nobody tried.",
     )
 
 
@@ -127,8 +128,10 @@ class Repair(_Shape):
     part: str = Field(description="Id of the part.")
     repair: str = Field(description="Id of the repair.")
     title: str = Field(description="What was done.")
-    gone: bool | None = Field(description="Whether the complaint was gone; null: not seen.")
-    chance_gone: Probability | None = Field(
+    check: str | None = Field(
+        description="What trying the machine showed: `runs`, a complaint, `other`; null: not tried."
+    )
+    chance: Probability | None = Field(
         description="How likely that was, by what was known before; null without a check."
     )
 
@@ -216,8 +219,7 @@ class LikelyStep(_Shape):
     action: Action = Field(description="A test, a repair, or handing over.")
     target: str = Field(description="Id of the test, `part.repair`, or empty.")
     outcome: str = Field(
-        description="The test's likeliest outcome; `gone` or `still_there` after a repair; else "
-        "empty."
+        description="The test's likeliest outcome; `runs` or `not_yet` after a repair; else empty."
     )
     probability: Probability = Field(
         description="That all comes this way, up to and with this outcome, 0 to 1."
@@ -228,7 +230,7 @@ class FurtherLook(_Shape):
     """How the job is likely to go on, from playing it to its end many times."""
 
     minutes_left: Amount = Field(
-        description="Expected minutes until the complaint is verified gone or the job handed over."
+        description="Expected minutes until the machine runs or the job is handed over."
     )
     error_minutes: Amount = Field(
         description="Standard error of that, in minutes; 0 when every outcome was followed."

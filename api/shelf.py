@@ -87,7 +87,7 @@ class Shelf:
             for index, finding in enumerate(done.findings):
                 job = _record(job, finding, f"past[{number}].findings[{index}]")
             with placed(f"past[{number}]"):
-                job = job.repair(done.part, done.repair, gone=done.gone)
+                job = job.repair(done.part, done.repair, done.check)
         for index, finding in enumerate(question.findings):
             job = _record(job, finding, f"findings[{index}]")
         return job

@@ -9,11 +9,11 @@ from diagnose.advice.advise import advise, suspects
 from diagnose.advice.expect import Expectation, expectations
 from diagnose.advice.explain import after_outcome
 from diagnose.advice.record import read_result
-from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
+from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation, seen_to_do
 from diagnose.errors import ClashError, RequestError, UnknownNameError, ValueOutOfRangeError
 from diagnose.faults.temperature import REFERENCE_CELSIUS, check_celsius
 from diagnose.machine.load import load_machine, machine_path
-from diagnose.machine.model import Machine
+from diagnose.machine.model import OTHER, RUNS, SAME, Machine
 from diagnose.rule.minutes import to_open
 from diagnose.rule.prepared import Prepared, hash_of, prepared, prepared_from
 
@@ -190,31 +190,51 @@ class Job:
         _known("test", test, self.machine.tests)
         return replace(self, skipped=(*self.skipped, (test, reason)), before=self)
 
-    def repair(self, part: str, repair: str, *, gone: bool | None = None) -> Job:
-        """Record a repair, and whether the complaint was gone in the functional check after it.
+    def repair(self, part: str, repair: str, check: str | None = None) -> Job:
+        """Record a repair, and what trying the machine after it showed.
 
         What was found before stays evidence of how the machine was then; from here on tests can
-        be done again. The part's area counts as opened. When nobody has looked yet, see `check`.
+        be done again. The part's area counts as opened. When nobody has tried yet, see `check`.
+
+        Args:
+            part: id of the part.
+            repair: id of one of its repairs.
+            check: `runs` (it starts and runs, interlocks tried), `same` (as before), the id of the
+                complaint that it shows now, or `other` (it does something else).
 
         Raises:
-            UnknownNameError: no such part, or none of its repairs.
+            UnknownNameError: no such part, none of its repairs, or no such check.
         """
         known = self.machine.parts[_known("part", part, self.machine.parts)]
         _known("repair", repair, [one.id for one in known.repairs])
-        past = (*self.situation.past, Epoch(self.findings, RepairDone(part, repair, gone)))
+        shown = None if check is None else _check_of(self.machine, self.situation, check)
+        past = (*self.situation.past, Epoch(self.findings, RepairDone(part, repair, shown)))
         return self._now(past=past, findings=(), open_areas=self._opened(known.area))
 
-    def check(self, *, gone: bool) -> Job:
-        """Record what the functional check after the last repair showed, or showed after all.
+    def check(self, shown: str) -> Job:
+        """Record what trying the machine after the last repair showed, or showed after all.
+
+        Args:
+            shown: as `check` in `repair`.
 
         Raises:
             RequestError: nothing was repaired.
+            UnknownNameError: it cannot show that.
         """
         if not self.situation.past:
             raise RequestError("nothing was repaired, so there is nothing to check", "repairs")
         *past, last = self.situation.past
-        checked = replace(last, repair=replace(last.repair, gone=gone))
-        return self._now(past=(*past, checked))
+        earlier = replace(self.situation, past=tuple(past), findings=last.findings)
+        check = _check_of(self.machine, earlier, shown)
+        return self._now(past=(*past, replace(last, repair=replace(last.repair, check=check))))
+
+    def reported(self, complaint: str) -> Job:
+        """The job with another complaint: what the customer says after all.
+
+        Raises:
+            UnknownNameError: no such complaint.
+        """
+        return self._now(complaint=_known("complaint", complaint, self.machine.complaints))
 
     def open_area(self, area: str) -> Job:
         """Note that an area, and what it lies in, stands open.
@@ -316,3 +336,9 @@ def _known(kind: str, name: str, valid: Iterable[str]) -> str:
     if name not in names:
         raise UnknownNameError(kind, name, names)
     return name
+
+
+def _check_of(machine: Machine, situation: Situation, check: str) -> str:
+    """What a check showed: `same` is the complaint that the machine showed before."""
+    known = _known("check", check, (RUNS, SAME, *machine.complaints, OTHER))
+    return seen_to_do(machine, situation) if known == SAME else known

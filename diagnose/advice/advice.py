@@ -37,15 +37,16 @@ class RecordedRepair:
     """A repair that was done, and what the check after it showed.
 
     Attributes:
-        gone: whether the complaint was gone after it; None when nobody looked.
-        chance_gone: how likely that was, by what was known before; None without a check.
+        check: `runs`, the complaint that the machine showed then, or `other`; None when nobody
+            tried.
+        chance: how likely that was, by what was known before; None without a check.
     """
 
     part: str
     repair: str
     title: str
-    gone: bool | None
-    chance_gone: float | None
+    check: str | None
+    chance: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from diagnose.advice.explain import (
 )
 from diagnose.advice.record import recorded, repairs_done
 from diagnose.ahead.desk import Desk
+from diagnose.machine.model import RUNS
 from diagnose.rule import gate
 from diagnose.rule.decide import decide
 from diagnose.rule.minutes import closing_minutes, opening_minutes, to_open
@@ -90,8 +91,8 @@ def verdict(
     if belief.doubt is not None:
         reason = recheck_reason(prepared, situation, belief.doubt)
         return Verdict("recheck", belief.doubt.test, reason)
-    shows = float((belief.survey.faults * prepared.explains[complaint]).sum())
-    if last is not None and last.gone and shows < BACK_AGAIN:
+    shows = float(belief.survey.faults @ np.maximum(prepared.stops, prepared.explains[complaint]))
+    if last is not None and last.check == RUNS and shows < BACK_AGAIN:
         return Verdict("done", "", done_reason(prepared, complaint, belief.survey.faults))
     name = costs.action_name(decision.action)
     if decision.action < costs.n_tests:

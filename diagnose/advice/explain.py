@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.faults.words import UNLISTED
+from diagnose.machine.model import RUNS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -155,9 +156,9 @@ def done_reason(prepared: Prepared, complaint: str, faults: NDArray[np.float64])
 
     The posterior of each fault, (faults,), has the repair and the check after it counted in.
     """
-    able = prepared.explains[complaint] > 0.0
+    able = prepared.able(complaint) > 0.0
     loose = np.where(able & _loose(prepared), faults, 0.0)
-    gone = "The complaint is gone after the last repair."
+    gone = "It starts and runs after the last repair."
     # Faults at a few percent each hardly ever coincide, so their sum is the chance of any of them.
     chance = min(float(loose.sum()), 1.0)
     lead = leading(loose, 1)
@@ -169,7 +170,7 @@ def done_reason(prepared: Prepared, complaint: str, faults: NDArray[np.float64])
         )
     lead = leading(faults, 1)
     if lead and faults[lead[0]] > LEFT_OVER:
-        may = "may bring it back" if able[lead[0]] else "does not give this complaint by itself"
+        may = "may bring it back" if able[lead[0]] else "does not keep it from running by itself"
         own = f"{fault_words(prepared, lead[0])} ({percent(float(faults[lead[0]]))})"
         return f"{gone} Most suspect of what is left is {own}, which {may}."
     return f"{gone} Nothing that could bring it back is left above {percent(LEFT_OVER)}."
@@ -185,11 +186,11 @@ def _loose(prepared: Prepared) -> NDArray[np.bool_]:
 
 def _after(last: RepairDone | None) -> str:
     """How the last repair went, where the job is not over with it."""
-    if last is None or last.gone is None:
+    if last is None or last.check is None:
         return ""
-    if last.gone:
-        return "Gone after the last repair, but likely to come back: "
-    return "Still there after the last repair: "
+    if last.check == RUNS:
+        return "It ran after the last repair, but that is not likely to last: "
+    return "It does not run after the last repair: "
 
 
 def _lower(title: str) -> str:

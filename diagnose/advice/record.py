@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from diagnose.advice.advice import RecordedFinding, RecordedRepair
+from diagnose.belief.factors import check_name, told_name
 from diagnose.belief.situation import Finding
 from diagnose.errors import UnitError, UnknownNameError
 from diagnose.faults.readings import check_reading, outcome_of, parse_reading
@@ -64,15 +65,15 @@ def recorded(machine: Machine, situation: Situation, belief: Belief) -> tuple[Re
 def repairs_done(
     machine: Machine, situation: Situation, belief: Belief
 ) -> tuple[RecordedRepair, ...]:
-    """The repairs, each with the chance that it would end the complaint."""
-    checks = {seen.node: seen for seen in belief.surprises}
+    """The repairs, each with how likely what trying the machine showed was."""
+    seen = {one.node: one.chance for one in belief.surprises}
     found = []
     for number, epoch in enumerate(situation.past, 1):
         done = epoch.repair
         repairs = machine.parts[done.part].repairs
         title = next(repair.title for repair in repairs if repair.id == done.repair)
-        check, chance = checks.get(f"check_{number}"), None
-        if check is not None:
-            chance = check.chance if done.gone else 1.0 - check.chance
-        found.append(RecordedRepair(done.part, done.repair, title, done.gone, chance))
+        chance = seen.get(check_name(number))
+        if chance is not None:
+            chance *= seen.get(told_name(number), 1.0)
+        found.append(RecordedRepair(done.part, done.repair, title, done.check, chance))
     return tuple(found)

@@ -26,11 +26,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.ahead.world import SHOWS
+from diagnose.belief.situation import seen_to_do
 from diagnose.circuit.wiring import make_sites
+from diagnose.faults.outcomes import TRY
 from diagnose.rule.decide import MOST_REPAIRS, repair_action
 
 if TYPE_CHECKING:
-    from diagnose.ahead.desk import Desk
+    from diagnose.ahead.desk import Desk, DeskState
     from diagnose.machine.model import Machine
     from diagnose.rule.decide import Outlook
     from diagnose.rule.prepared import Prepared
@@ -129,30 +131,42 @@ class SourceToLoad:
 
     def __init__(self) -> None:
         """The wiring is read when the first job comes."""
-        self._read: dict[int, tuple[Desk, Wiring]] = {}
+        self._read: dict[int, tuple[Desk, dict[str, Wiring]]] = {}
 
     def decide(self, bench: Any, state: Any) -> int:
         """See `diagnose.ahead.expected.Policy`."""
         outlook, costs = bench.outlook(state), bench.costs
         repair = repair_action(outlook, costs)
-        wiring = self._wiring(bench)
+        trying = _trying(bench.prepared.machine)
+        if trying >= 0 and not state.standing.repairs_done and not outlook.standing.barred[trying]:
+            return trying
+        wiring = self._wiring(bench, state)
         left = _left(wiring, bench.alone(state))
         sure = bool(costs.repairs.fixes[:, left].all(axis=1).any())
         if state.standing.repairs_done >= MOST_REPAIRS or not len(left) or sure:
             return repair
         test = _next_point(wiring, outlook, wiring.shows[left])
         if test < 0:
-            minutes = costs.hand_over_minutes
+            minutes = outlook.hand_over_minutes
             if repair != costs.hand_over:
                 minutes = float(outlook.access.repair_minutes[repair - costs.n_tests])
             test = _closer_look(outlook, wiring.shows[left], minutes)
         return test if test >= 0 else repair
 
-    def _wiring(self, bench: Desk) -> Wiring:
+    def _wiring(self, bench: Desk, state: DeskState) -> Wiring:
+        """The wiring for what the machine was last seen to do."""
         if id(bench) not in self._read:
-            complaint = bench.start.situation.complaint
-            self._read[id(bench)] = bench, read_wiring(bench.prepared, complaint)
-        return self._read[id(bench)][1]
+            self._read[id(bench)] = bench, {}
+        shown = seen_to_do(bench.prepared.machine, state.situation)
+        read = self._read[id(bench)][1]
+        if shown not in read:
+            read[shown] = read_wiring(bench.prepared, shown)
+        return read[shown]
+
+
+def _trying(machine: Machine) -> int:
+    """The test that tries the machine, -1 where there is none."""
+    return next((k for k, test in enumerate(machine.tests.values()) if test.kind == TRY), -1)
 
 
 def _left(wiring: Wiring, alone: NDArray[np.float64]) -> Ints:

@@ -55,14 +55,14 @@ class Bench(Protocol[Where]):
     def chances(self, state: Where, test: int) -> list[float]:
         """Probability of each outcome of a test."""
 
-    def chance_same(self, state: Where, repair: int) -> float:
-        """Chance that the complaint is still there after a repair."""
+    def checks(self, state: Where, repair: int) -> list[float]:
+        """Chance of each result of trying the machine after a repair; that it runs is first."""
 
     def after_test(self, state: Where, test: int, outcome: int) -> Where | None:
         """The state after a test gave an outcome; None when that cannot be."""
 
-    def after_repair(self, state: Where, repair: int) -> Where | None:
-        """The state after a repair that did not end the complaint; None when that cannot be."""
+    def after_repair(self, state: Where, repair: int, result: int) -> Where | None:
+        """The state after a repair and what trying the machine showed; None if that cannot be."""
 
     def alone(self, state: Where) -> Floats:
         """(faults,) probability that each is there and nothing else is."""
@@ -78,7 +78,7 @@ def minutes_of(bench: Bench[Where], state: Where, action: int) -> float:
     """What an action costs in a state."""
     costs = bench.costs
     if action == costs.hand_over:
-        return costs.hand_over_minutes
+        return bench.outlook(state).hand_over_minutes
     access = costs.at(state.standing.open_areas)
     if action < costs.n_tests:
         return float(access.test_minutes[action])

@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from diagnose.ahead.bench import MOST_STATES, single_faults, standing
 from diagnose.ahead.problem import thinned_problem
 from diagnose.ahead.state import ProblemBench
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from diagnose.errors import ClashError
+from diagnose.faults.tried import check_chances, check_results
 from diagnose.rule.decide import look
 
 if TYPE_CHECKING:
@@ -91,10 +94,17 @@ class Desk:
         chances: list[float] = known.chance[known.start[test] : known.start[test + 1]].tolist()
         return chances
 
-    def chance_same(self, state: DeskState, repair: int) -> float:
+    def checks(self, state: DeskState, repair: int) -> list[float]:
         """See `Bench`."""
-        after = self.after_repair(state, repair)
-        return 0.0 if after is None else self.belief(after).surprises[-1].chance
+        situation = self._repaired(state, repair, None)
+        belief, sets = self.prepared.belief(situation), self.prepared.sets
+        none = len(self.prepared.faults)
+        known = [tuple(f for f in row if f < none) for row in belief.members.tolist()]
+        solved = sets.with_sets(known)
+        rows = np.array([solved.row(faults) for faults in known], dtype=np.int64)
+        table = check_chances(self.prepared.behaviour, solved, situation.complaint, rows)
+        found: list[float] = (belief.weight @ table).tolist()
+        return found
 
     def alone(self, state: DeskState) -> Floats:
         """See `Bench`."""
@@ -123,21 +133,24 @@ class Desk:
             state.later[step] = self._possible(situation)
         return state.later[step]
 
-    def after_repair(self, state: DeskState, repair: int) -> DeskState | None:
+    def after_repair(self, state: DeskState, repair: int, result: int) -> DeskState | None:
         """See `Bench`."""
-        step = (self.costs.n_tests + repair, 0)
+        step = (self.costs.n_tests + repair, result)
         if step not in state.later:
-            part, _, name = self.costs.repairs.names[repair].partition(".")
-            epoch = Epoch(state.situation.findings, RepairDone(part, name, gone=False))
-            opened = int(self.costs.at(state.standing.open_areas).repair_opens[repair])
-            situation = replace(
-                state.situation,
-                findings=(),
-                past=(*state.situation.past, epoch),
-                open_areas=self._areas(opened),
-            )
-            state.later[step] = self._possible(situation)
+            results = check_results(self.prepared.machine, state.situation.complaint)
+            state.later[step] = self._possible(self._repaired(state, repair, results[result]))
         return state.later[step]
+
+    def _repaired(self, state: DeskState, repair: int, check: str | None) -> Situation:
+        part, _, name = self.costs.repairs.names[repair].partition(".")
+        epoch = Epoch(state.situation.findings, RepairDone(part, name, check))
+        opened = int(self.costs.at(state.standing.open_areas).repair_opens[repair])
+        return replace(
+            state.situation,
+            findings=(),
+            past=(*state.situation.past, epoch),
+            open_areas=self._areas(opened),
+        )
 
     def _state(self, situation: Situation) -> DeskState:
         return DeskState(situation, self.standing_of(self.prepared, situation, self._skipped))

@@ -68,8 +68,12 @@ class Expected:
             over = 1.0
         elif action >= costs.n_tests:
             repair = action - costs.n_tests
-            same = bench.chance_same(state, repair)
-            over, after = 1.0 - same, [(same, bench.after_repair(state, repair))]
+            over, *left = bench.checks(state, repair)
+            after = [
+                (chance, bench.after_repair(state, repair, result))
+                for result, chance in enumerate(left, 1)
+                if chance > 0.0
+            ]
         else:
             chances = bench.chances(state, action)
             after = [(c, bench.after_test(state, action, o)) for o, c in enumerate(chances)]

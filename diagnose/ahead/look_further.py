@@ -19,6 +19,7 @@ from diagnose.ahead.expected import Expected, gate_action
 from diagnose.ahead.rollout import FOLLOWED_THROUGH, candidates
 from diagnose.ahead.sample import Jobs, surely_best
 from diagnose.errors import ValueOutOfRangeError
+from diagnose.machine.model import RUNS
 from diagnose.rule.costs import HAND_OVER
 
 if TYPE_CHECKING:
@@ -57,8 +58,8 @@ STEPS = 3
 
 Kind = Literal["test", "repair", "escalate"]
 
-GONE, STILL_THERE = "gone", "still_there"
-"""What the functional check after a repair shows."""
+NOT_YET = "not_yet"
+"""What trying the machine after a repair shows where it does not run; else `RUNS`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +85,7 @@ class LikelyStep:
 
     Attributes:
         action, target: as in `PossibleAction`.
-        outcome: the likeliest outcome of the test; for a repair `gone` or `still_there`; empty for
+        outcome: the likeliest outcome of the test; for a repair `runs` or `not_yet`; empty for
             handing over.
         probability: that all comes this way, up to and with this outcome.
     """
@@ -100,7 +101,7 @@ class FurtherLook:
     """How a job is likely to go on.
 
     Attributes:
-        minutes_left: expected minutes until the complaint is verified gone or the job handed over.
+        minutes_left: expected minutes until it runs or the job is handed over.
         error_minutes: standard error of that; 0 when every outcome was followed.
         p90_minutes: nine jobs in ten are over by then.
         p90_error_minutes: standard error of that, by bootstrap.
@@ -267,11 +268,12 @@ def _likely_steps(
             )
             share *= chances[number]
         elif action != costs.hand_over:
-            same = ahead.chance_same(state, action - costs.n_tests)
-            outcome = GONE if same < 0.5 else STILL_THERE
-            if outcome == STILL_THERE:
-                after = ahead.after_repair(state, action - costs.n_tests)
-            share *= max(same, 1.0 - same)
+            runs, *left = ahead.checks(state, action - costs.n_tests)
+            outcome = RUNS if runs > 0.5 else NOT_YET
+            if outcome == NOT_YET:
+                result = 1 + int(np.argmax(left))
+                after = ahead.after_repair(state, action - costs.n_tests, result)
+            share *= runs if outcome == RUNS else max(left)
         yield LikelyStep(*named(costs, costs.action_name(action)), outcome, min(share, 1.0))
         if after is None:
             return

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from diagnose.ahead.bench import minutes_of
+from diagnose.ahead.world import outcome_of
 from diagnose.rule.decide import MOST_REPAIRS
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ class Played(NamedTuple):
         tests: how many were done.
         repairs: how many were done.
         good_parts: new parts fitted in place of good ones.
-        solved: whether a repair ended the complaint, rather than handing over.
+        solved: whether the machine runs after a repair, rather than being handed over.
     """
 
     minutes: float
@@ -94,9 +95,10 @@ def play(
     for _ in range(MOST_ACTIONS):
         do = decide(now) if action is None else action
         action = None
-        minutes += minutes_of(bench, now, do)
         if do == costs.hand_over:
+            minutes += world.handed_over(truth)
             break
+        minutes += minutes_of(bench, now, do)
         if do < costs.n_tests:
             tests += 1
             outcome = world.answer(truth, do, float(dice.tests[min(tried, EPOCHS - 1), do]))
@@ -108,13 +110,14 @@ def play(
             chance = dice.repairs[min(tried, MOST_REPAIRS)]
             truth = world.mend(truth, repair, float(chance[0]))
             tried += 1
-            if chance[1] >= world.shows(truth):
+            result = outcome_of(world.checks(truth), float(chance[1]))
+            if result == 0:
                 solved = True
                 break
-            now = bench.after_repair(now, repair)
+            now = bench.after_repair(now, repair, result)
         if now is None:
-            minutes += costs.hand_over_minutes
+            minutes += world.handed_over(truth)
             break
     else:
-        minutes += costs.hand_over_minutes
+        minutes += world.handed_over(truth)
     return Played(minutes, price, tests, tried, good, solved)

@@ -27,7 +27,7 @@ class RepairLeaf:
     Attributes:
         repair: its number.
         share: of all jobs that come here.
-        fixed: of all jobs, those whose complaint the check after this repair finds gone.
+        fixed: of all jobs, those in which the machine runs after it.
         minutes: of the repair, opening of what is not open yet and the check included.
     """
 
@@ -202,7 +202,7 @@ class _Grower:
         minutes = minutes_of(self.bench, state, action)
         if action >= costs.n_tests:
             repair = action - costs.n_tests
-            fixed = share * (1.0 - self.bench.chance_same(state, repair))
+            fixed = share * self.bench.checks(state, repair)[0]
             return RepairLeaf(repair, share, fixed, minutes)
         if levels == 0:
             return GoOn(share)

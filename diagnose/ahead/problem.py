@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from diagnose.ahead.thinning import thinned
 from diagnose.belief.survey import tables_of
-from diagnose.faults.outcomes import check_chances
 from diagnose.faults.priors import new_part_modes
+from diagnose.faults.tried import check_chances
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -40,7 +40,7 @@ class DecisionProblem:
         prior: (sets,) probability as it begins.
         tables: what every test shows under each set.
         explains: (faults,) 1 where each fault alone gives the complaint, now and then at least.
-        same: (sets,) chance that the functional check says the complaint is still there.
+        checks: (sets, results) chance of each result of trying the machine; that it runs is first.
         after: (repairs, sets) the set without the faults that a repair fixes.
         bad: (repairs, faults) chance that a new part has each fault itself.
         joined: (sets, faults) the set with one fault more, -1 where the problem does not hold it;
@@ -52,7 +52,7 @@ class DecisionProblem:
     prior: Floats
     tables: SetTables
     explains: Floats
-    same: Floats
+    checks: Floats
     after: Ints
     bad: Floats
     joined: Ints
@@ -95,13 +95,12 @@ def thinned_problem(
     rows = np.array([solved.row(faults) for faults in closed], dtype=np.int64)
     there = prepared.sets.there(solved, rows, np.ones(len(prepared.sets.priors.free)))
     there[: len(kept)] = belief.there[kept]
-    column = prepared.behaviour.column[complaint]
     return DecisionProblem(
         costs=costs,
         prior=np.append(weight[kept], np.zeros(len(closed) - len(kept))) / weight[kept].sum(),
         tables=tables_of(prepared.sets.columns, solved, rows, there),
         explains=prepared.able(complaint),
-        same=check_chances(solved.readings(column, rows))[:, 0],
+        checks=check_chances(prepared.behaviour, solved, complaint, rows),
         after=_after(closed, number, costs),
         bad=_bad(prepared),
         joined=_joined(closed, number, none),

@@ -82,10 +82,10 @@ class ProblemBench:
         chances: list[float] = (state.weight @ tables.like[state.active, columns]).tolist()
         return chances
 
-    def chance_same(self, state: ProblemState, repair: int) -> float:
+    def checks(self, state: ProblemState, repair: int) -> list[float]:
         """See `Bench`."""
-        after = self._mended(state, repair)
-        return float(after @ self.problem.same)
+        found: list[float] = (self._mended(state, repair) @ self.problem.checks).tolist()
+        return found
 
     def alone(self, state: ProblemState) -> Floats:
         """See `Bench`."""
@@ -120,13 +120,13 @@ class ProblemBench:
             self._keep(key, state.active, weight, at, (state.ever | 1 << test, done))
         return self._states[key]
 
-    def after_repair(self, state: ProblemState, repair: int) -> ProblemState | None:
+    def after_repair(self, state: ProblemState, repair: int, result: int) -> ProblemState | None:
         """See `Bench`."""
         trail, since, _ = state.key
         opened = int(self.costs.at(state.standing.open_areas).repair_opens[repair])
-        key = ((trail, since, repair), frozenset[tuple[int, int]](), opened)
+        key = ((trail, since, repair, result), frozenset[tuple[int, int]](), opened)
         if key not in self._states:
-            weight = self._mended(state, repair) * self.problem.same
+            weight = self._mended(state, repair) * self.problem.checks[:, result]
             repairs = state.standing.repairs_done + 1
             at = standing(self.costs, opened, 0, state.ever, self._never, repairs)
             self._keep(key, np.arange(self.problem.n_sets), weight, at, (state.ever, 0))

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from diagnose.rule.costs import Costs
 
 SHOWS = 0.5
-"""What shows the complaint with no less than this chance is not put right."""
+"""A machine that does not run with no less than this chance is not put right."""
 
 
 class World(Protocol):
@@ -34,8 +34,11 @@ class World(Protocol):
     def answer(self, truth: Any, test: int, drawn: float) -> int:
         """The outcome that a test shows."""
 
-    def shows(self, truth: Any) -> float:
-        """Chance that the functional check shows the complaint."""
+    def checks(self, truth: Any) -> NDArray[np.float64]:
+        """(results,) chance of what trying the machine shows; that it runs is first."""
+
+    def handed_over(self, truth: Any) -> float:
+        """Minutes of handing over, with the specialist's parts and labour."""
 
     def repairs(self, truth: Any) -> Iterable[int]:
         """Repairs that change something."""
@@ -69,9 +72,14 @@ class ProblemWorld:
         tables = self.problem.tables
         return outcome_of(tables.like[truth, tables.start[test] : tables.start[test + 1]], drawn)
 
-    def shows(self, truth: int) -> float:
+    def checks(self, truth: int) -> NDArray[np.float64]:
         """See `World`."""
-        return float(self.problem.same[truth])
+        row: NDArray[np.float64] = self.problem.checks[truth]
+        return row
+
+    def handed_over(self, truth: int) -> float:
+        """See `World`."""
+        return handed_over(self.costs, self.problem.explains, self._faults(truth))
 
     def repairs(self, truth: int) -> Iterable[int]:
         """See `World`."""
@@ -106,6 +114,18 @@ class ProblemWorld:
         return [f for f in p.tables.members[truth].tolist() if f < p.n_faults]
 
 
+def handed_over(costs: Costs, able: NDArray[np.float64], faults: Iterable[int]) -> float:
+    """Minutes of handing over, and of what the specialist has to put right for the machine to run.
+
+    Args:
+        costs: of the machine.
+        able: (faults,) 1 where a fault alone keeps it from running.
+        faults: what is wrong.
+    """
+    left = sum(float(able[f] * costs.tables.fault_minutes[f]) for f in faults)
+    return costs.hand_over_minutes + left
+
+
 def outcome_of(chances: NDArray[np.float64], drawn: float) -> int:
     """The outcome that a random number of 0 to 1 stands for."""
     ends = np.cumsum(chances)
@@ -113,7 +133,7 @@ def outcome_of(chances: NDArray[np.float64], drawn: float) -> int:
 
 
 class KnownMinutes:
-    """Minutes of the cheapest repairs that end the complaint: the least that any job can take.
+    """Minutes of the cheapest repairs that get it to run: the least that any job can take.
 
     Nothing is found out, every part is opened once, new parts are good; where no repair ends it,
     it is handed over at once. Openings and checks are included.
@@ -133,11 +153,11 @@ class KnownMinutes:
 
     def _least(self, truth: Any, open_areas: int) -> float:
         world, costs = self._world, self._world.costs
-        best = costs.hand_over_minutes
+        best = world.handed_over(truth)
         access = costs.at(open_areas)
         for repair in world.repairs(truth):
             spent, after = float(access.repair_minutes[repair]), world.put_right(truth, repair)
-            if spent < best and world.shows(after) >= SHOWS:
+            if spent < best and world.checks(after)[0] <= SHOWS:
                 spent += self(after, int(access.repair_opens[repair]))
             best = min(best, spent)
         return best

@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.errors import UnknownNameError
-from diagnose.faults.outcomes import check_chances, complaint_chances
+from diagnose.faults.outcomes import complaint_chances, wording
 from diagnose.faults.priors import new_part_modes
 from diagnose.faults.readings import reading_likelihood, slip_density
 from diagnose.faults.temperature import volts_to_add
-from diagnose.faults.words import NO, YES
+from diagnose.faults.tried import check_results, shown_chances
+from diagnose.faults.words import YES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,9 +30,6 @@ Floats = NDArray[np.float64]
 
 READING, UNSURE = "(reading)", "(unsure)"
 """States of findings that are no plain outcome, as errors name them."""
-
-SEEN = "seen"
-"""The complaint as the technician saw it himself."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,24 +97,45 @@ def steps_of(sets: SolvedSets, solved: Solved, situation: Situation) -> list[Ste
 
 
 def _steps(sets: SolvedSets, solved: Solved, situation: Situation) -> Iterator[Step]:
-    column = sets.behaviour.column[situation.complaint]
-    values = solved.values[column]
-    told = complaint_chances(values)[:, 0]
-    yield Factor(situation.complaint, YES, column, -1, told, -1, 0, told, 0.0, 0)
-    if situation.seen:
-        seen = check_chances(values)[:, 0]
-        yield Factor(SEEN, YES, column, -1, seen, -1, 0, seen, 0.0, 0)
+    behaviour, complaint = sets.behaviour, situation.complaint
+    column, words = behaviour.column[complaint], wording(behaviour.machine, complaint)
+    told = complaint_chances(solved.values[column], words)[:, 0]
+    yield Factor(complaint, YES, column, -1, told, -1, 0, told, 0.0, 0)
     for number, epoch in enumerate(situation.past):
         for finding in epoch.findings:
             yield _finding(sets, solved, situation, finding, number)
         yield transition(sets, epoch.repair)
-        gone = epoch.repair.gone
-        if gone is not None:
-            chance = check_chances(values)[:, 1 if gone else 0]
-            name, state = f"check_{number + 1}", NO if gone else YES
-            yield Factor(name, state, column, -1, chance, -1, int(gone), chance, 0.0, number + 1)
+        if epoch.repair.check is not None:
+            yield from _checked(sets, solved, complaint, epoch.repair.check, number + 1)
     for finding in situation.findings:
         yield _finding(sets, solved, situation, finding, len(situation.past), doubted=True)
+
+
+def _checked(
+    sets: SolvedSets, solved: Solved, complaint: str, shown: str, number: int
+) -> Iterator[Factor]:
+    """What trying the machine after a repair showed.
+
+    Raises:
+        UnknownNameError: it cannot show that.
+    """
+    results = check_results(sets.behaviour.machine, complaint)
+    if shown not in results and shown not in sets.behaviour.machine.complaints:
+        raise UnknownNameError("check", shown, results)
+    shown_so = shown_chances(sets.behaviour, solved, complaint, shown)
+    names = (check_name(number), told_name(number))
+    for name, (column, chance) in zip(names, shown_so, strict=False):
+        yield Factor(name, shown, column, -1, chance, -1, 0, chance, 0.0, number)
+
+
+def check_name(number: int) -> str:
+    """What the check after a repair is called among the things seen; they count from 1."""
+    return f"check_{number}"
+
+
+def told_name(number: int) -> str:
+    """The same of what does not show on trying, and was gone."""
+    return f"told_{number}"
 
 
 def transition(sets: SolvedSets, done: RepairDone) -> Transition:
@@ -131,7 +150,8 @@ def transition(sets: SolvedSets, done: RepairDone) -> Transition:
     if part is None or repair is None:
         names = [f"{p.id}.{r.id}" for p in machine.parts.values() for r in p.repairs]
         raise UnknownNameError("repair", f"{done.part}.{done.repair}", names)
-    fixed = [name == part.id and mode in repair.fixes for name, mode in faults]
+    mends = {part.id: repair.fixes, **repair.also}
+    fixed = [mode in mends.get(name, ()) for name, mode in faults]
     modes = new_part_modes(machine, part, repair)
     bad = {f: modes[m] for f, (name, m) in enumerate(faults) if name == part.id and m in modes}
     return Transition(np.array([*fixed, False]), bad)

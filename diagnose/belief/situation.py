@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from diagnose.faults.outcomes import TRY
 from diagnose.faults.temperature import REFERENCE_CELSIUS
+
+if TYPE_CHECKING:
+    from diagnose.machine.model import Machine
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +40,13 @@ class RepairDone:
     Attributes:
         part: id of the part.
         repair: id of the repair.
-        gone: what the functional check after it showed: True when the complaint was gone, False
-            when it was still there, None when nobody looked.
+        check: what trying the machine after it showed: `runs`, the id of the complaint that it
+            shows now, `other`; None when nobody looked.
     """
 
     part: str
     repair: str
-    gone: bool | None = None
+    check: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +73,6 @@ class Situation:
         tools: tools at hand; empty when every tool is.
         temperature_celsius: of the battery.
         past: what was found before each repair, and the repair; the oldest first.
-        seen: whether the machine was seen to do what the customer reported.
     """
 
     complaint: str
@@ -77,8 +81,34 @@ class Situation:
     tools: frozenset[str] = frozenset()
     temperature_celsius: float = REFERENCE_CELSIUS
     past: tuple[Epoch, ...] = ()
-    seen: bool = False
 
     def at_hand(self, tool: str) -> bool:
         """Whether a tool can be used."""
         return not self.tools or tool == "none" or tool in self.tools
+
+
+def seen_to_do(machine: Machine, situation: Situation) -> str:
+    """The complaint that the machine was last seen to show, else the one reported."""
+    told = situation.complaint
+    for epoch in situation.past:
+        told = _tried(machine, epoch.findings, told)
+        check = epoch.repair.check
+        told = check if check is not None and check in machine.complaints else told
+    return _tried(machine, situation.findings, told)
+
+
+def _tried(machine: Machine, findings: tuple[Finding, ...], told: str) -> str:
+    for finding in findings:
+        if machine.tests[finding.test].kind == TRY and finding.outcome in machine.complaints:
+            told = finding.outcome
+    return told
+
+
+def tried_situation(machine: Machine, complaint: str) -> Situation:
+    """A job whose complaint was told, and seen by who tried the machine, if it shows on trying."""
+    trying = [
+        Finding(test.id, complaint)
+        for test in machine.tests.values()
+        if test.kind == TRY and machine.complaints[complaint].on_trying
+    ]
+    return Situation(complaint, tuple(trying[:1]))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from diagnose.ahead.desk import Desk
 from diagnose.ahead.policy_tree import policy_tree, pruned
-from diagnose.belief.situation import Situation
+from diagnose.belief.situation import tried_situation
 from diagnose.circuit.drawing import XMLNS
 from diagnose.commands.card_words import make_card
 from diagnose.commands.letters import in_lines, printed_width
@@ -80,7 +80,7 @@ def fitting_card(prepared: Prepared, complaint: str, levels: int) -> tuple[Card,
     a card begin with the complaint told and seen: it hangs where the machine stands. There are no
     more than `levels` tests in a row.
     """
-    whole = policy_tree(Desk(prepared, Situation(complaint, seen=True)), levels)
+    whole = policy_tree(Desk(prepared, tried_situation(prepared.machine, complaint)), levels)
     tree = whole
     while True:
         card = make_card(prepared, complaint, tree)

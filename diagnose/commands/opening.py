@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from diagnose.commands.output import print_progress
-from diagnose.commands.turn import CHECKS
+from diagnose.commands.turn import UNCHECKED
 from diagnose.errors import UnknownNameError
 
 if TYPE_CHECKING:
@@ -58,8 +58,8 @@ def open_job(
     told = [test for stretch in (*stretches, results) for test, _ in stretch]
     for test in doubted - set(told):
         raise UnknownNameError("finding", test, told, "--unsure")
-    for stretch, (part, repair, gone) in zip(stretches, done, strict=True):
-        job = _record_all(job, stretch, doubted).repair(part, repair, gone=gone)
+    for stretch, (part, repair, check) in zip(stretches, done, strict=True):
+        job = _record_all(job, stretch, doubted).repair(part, repair, check)
     return _record_all(job, results, doubted)
 
 
@@ -83,20 +83,21 @@ def split_finding(text: str, option: str = "--finding") -> tuple[str, str]:
     return test, result
 
 
-def split_repair(text: str) -> tuple[str, str, bool | None]:
-    """Part, repair and check of `PART.REPAIR=CHECK`.
+def split_repair(text: str) -> tuple[str, str, str | None]:
+    """Part, repair and check of `PART.REPAIR=CHECK`; None for a check not made yet.
 
     Raises:
         typer.BadParameter: one of the three is missing or not known.
     """
     target, _, check = (part.strip() for part in text.partition("="))
     part, _, repair = target.partition(".")
-    if not part or not repair or check not in CHECKS:
+    if not part or not repair or not check:
         raise typer.BadParameter(
-            f"cannot read {text!r}; expected PART.REPAIR=gone, =still or =unchecked",
+            f"cannot read {text!r}; expected PART.REPAIR=runs, =same, =unchecked, or the complaint "
+            "that it shows now",
             param_hint="--repaired",
         )
-    return part, repair, CHECKS[check]
+    return part, repair, None if check == UNCHECKED else check
 
 
 def split_before(texts: Iterable[str], repairs: int) -> list[list[tuple[str, str]]]:

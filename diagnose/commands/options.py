@@ -32,8 +32,9 @@ Repaired = Annotated[
     list[str] | None,
     typer.Option(
         metavar="PART.REPAIR=CHECK",
-        help="A repair that was done and what the check after it showed: `gone`, `still`, or "
-        "`unchecked`. Once for each, in the order done.",
+        help="A repair that was done and what trying the machine after it showed: `runs`, `same`, "
+        "`unchecked`, `other`, or the complaint that it shows now. Once for each, in the order "
+        "done.",
     ),
 ]
 Tools = Annotated[

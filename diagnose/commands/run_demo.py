@@ -91,8 +91,8 @@ def run_demo(prepared: Prepared, seed: int) -> Demo:
         repair = repair_of(machine, verdict.target)
         if repair is not None and not turn.asked:
             minutes = labour_minutes(machine, *repair, turn.job.situation.open_areas)
-            technician, gone = technician.repaired(*repair, rng)
-            turn = turn.after(Said("repaired", "gone" if gone else "still"))
+            technician, shown = technician.repaired(*repair, rng)
+            turn = turn.after(Said("repaired", shown))
             done = turn.advice.repairs[-1]
         else:
             test = machine.tests[turn.asked]

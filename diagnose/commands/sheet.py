@@ -53,7 +53,8 @@ def _history(job: Job, advice: Advice) -> Iterator[str]:
     number = 0
     for known in words.history(advice):
         if isinstance(known, RecordedRepair):
-            told = f"{words.repair_words(job.machine, known)}: {words.check_words(known.gone)}"
+            shown = words.check_words(job.machine, known.check)
+            told = f"{words.repair_words(job.machine, known)}: {shown}"
             yield from _hanging("  *  ", f"Repaired: {told}")
         else:
             number += 1

@@ -53,7 +53,7 @@ def _show_step(console: Console, machine: Machine, number: int, step: Step) -> N
         indented(console, words.minutes_words(step.minutes))
         names = repair[1].cautions if repair is not None else ()
         show_cautions(console, words.caution_texts(machine, names))
-        line = Text("Tried: ", "bold").append(words.check_words(done.gone))
+        line = Text("Tried: ", "bold").append(words.check_words(machine, done.check))
     else:
         headline(console, f"{number}. Test: {machine.tests[done.test].title}")
         if step.test is not None:

@@ -11,14 +11,18 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from diagnose.faults.behaviour import seen_on_trying
 from diagnose.faults.outcomes import (
+    CANNOT,
     FIRST_OF_TWO,
+    FITS,
     UNSTEADY,
     cause_chances,
-    check_chances,
     outcome_chances,
     spread_of,
 )
+from diagnose.faults.words import TRIED
+from diagnose.machine.model import RUNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -77,16 +81,18 @@ class Technician:
         fault = prepared.faults.index((case.part, case.mode))
         return cls(prepared, case, prepared.behaviour.readings([(fault,)])[0])
 
-    def repaired(self, part: str, repair: Repair, rng: np.random.Generator) -> tuple[Self, bool]:
-        """The technician at the machine after a repair, and whether the complaint is gone.
+    def repaired(self, part: str, repair: Repair, rng: np.random.Generator) -> tuple[Self, str]:
+        """The technician at the machine after a repair, and what trying it showed.
 
         New parts are good here.
         """
         after, behaviour = self, self.prepared.behaviour
         if part == self.case.part and self.case.mode in repair.fixes:
             after = replace(self, readings=behaviour.readings([()])[0])
-        still_there = check_chances(after.readings[behaviour.column[self.case.complaint]])[0]
-        return after, bool(rng.random() >= still_there)
+        tried = after.readings[behaviour.column[TRIED], int(rng.random() >= FIRST_OF_TWO)]
+        fits = after.readings[behaviour.column[self.case.complaint], 0] == FITS
+        shown = seen_on_trying(self.prepared.machine)[int(tried)]
+        return after, self.case.complaint if fits and shown == RUNS else shown
 
     def do(self, test: Test, rng: np.random.Generator) -> str | float:
         """An outcome, or a reading in the test's unit as a meter shows it."""
@@ -94,7 +100,7 @@ class Technician:
             return self._drawn(test, cause_chances(test)[int(test.cause in self.case.causes)], rng)
         both = self.readings[self.prepared.behaviour.column_of(test)]
         chances = outcome_chances(test, both)
-        if test.unit is None:
+        if test.unit is None or both.min() <= CANNOT:
             return self._drawn(test, chances, rng)
         if test.outcomes[-1].id == UNSTEADY and rng.random() < chances[-1]:
             return UNSTEADY

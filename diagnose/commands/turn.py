@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from diagnose.errors import UnknownNameError
+from diagnose.machine.model import OTHER, RUNS, SAME
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -22,7 +23,7 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "TEST=RESULT": "the result of another test",
         "do TEST": "another test, by name or by its number in the list",
         "skip [REASON]": "this test cannot be done now; it is not offered again",
-        "repaired CHECK": "the repair is done, and the complaint is `gone` or `still` there",
+        "repaired CHECK": "it is done; now it `runs`, does the `same`, or shows a complaint",
         "repaired PART.REPAIR CHECK": "another repair was done",
         "undo": "take back the last thing",
         "why": "what each result would leave of the suspects",
@@ -37,10 +38,8 @@ _ALIKE = {"?": "help", "exit": "quit", "q": "quit"}
 _BARE = {"undo", "why", "list", "help", "quit"}
 _WITH_NAME = {"do", "skip", "repaired", "open", "close"}
 
-CHECKS: Mapping[str, bool | None] = MappingProxyType(
-    {"gone": True, "still": False, "unchecked": None}
-)
-"""What the check after a repair showed, as it is typed."""
+UNCHECKED = "unchecked"
+"""Typed for a repair after which nobody has tried the machine yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,12 +147,16 @@ class Turn:
     def _repaired(self, told: str) -> Job:
         """The job after the repair proposed, or another one named, with what the check showed."""
         target, _, check = told.rpartition(" ")
-        if check not in CHECKS:
-            raise UnknownNameError("check", check, CHECKS)
-        verdict = self.advice.verdict
+        verdict, machine = self.advice.verdict, self.job.machine
         target = target.strip() or (verdict.target if verdict.action == "repair" else "")
         part, _, repair = target.partition(".")
-        return self.job.repair(part, repair, gone=CHECKS[check])
+        numbered = dict(enumerate(machine.complaints, 1))
+        if check.isdecimal() and int(check) in numbered:
+            check = numbered[int(check)]
+        known = (RUNS, SAME, OTHER, UNCHECKED, *machine.complaints)
+        if check not in known:
+            raise UnknownNameError("check", check, known)
+        return self.job.repair(part, repair, None if check == UNCHECKED else check)
 
 
 def _recorded(job: Job, test: str, result: str) -> Job:

@@ -31,9 +31,13 @@ ACTIONS: Mapping[str, str] = MappingProxyType(
 """Headings of the verdicts."""
 
 CHECKED: Mapping[str, str] = MappingProxyType(
-    {"gone": "the complaint is gone", "still_there": "the complaint is still there"}
+    {
+        "runs": "it starts and runs",
+        "other": "it does something else",
+        "not_yet": "it does not run yet",
+    }
 )
-"""What the check after a repair is expected to show."""
+"""What trying the machine after a repair shows, or is expected to show."""
 
 OVER_RANGE_OHMS = 2e7
 """Above this a hand meter shows no number. Common practice."""
@@ -181,11 +185,13 @@ def repair_words(machine: Machine, repair: RecordedRepair) -> str:
     return f"{part_words(machine, repair.part)}: {repair.title}"
 
 
-def check_words(gone: bool | None) -> str:
-    """What the check after a repair showed."""
-    if gone is None:
+def check_words(machine: Machine, check: str | None) -> str:
+    """What trying the machine after a repair showed."""
+    if check is None:
         return "not tried yet"
-    return CHECKED["gone"] if gone else f"no change, {CHECKED['still_there']}"
+    if check in machine.complaints:
+        return f"now: {machine.complaints[check].title}"
+    return CHECKED[check]
 
 
 def left_out_words(mass_left_out: float) -> str:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.export.classes import join
-from diagnose.faults.outcomes import complaint_chances, outcome_chances
+from diagnose.faults.outcomes import complaint_chances, outcome_chances, wording
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -61,7 +61,7 @@ class Census:
         )
         own = self.pairs.prior if leaf.test is None else self.pairs.weight
         weight = np.concatenate([own, np.ones(len(empty))])
-        chances = _chances(leaf, values)
+        chances = _chances(self.pairs, leaf, values)
         total = np.stack(
             [np.bincount(cell, weight * column, math.prod(shape)) for column in chances.T], axis=-1
         )
@@ -83,10 +83,10 @@ class Census:
         return empty, [join(*combos[cell]) for cell in empty]
 
 
-def _chances(leaf: Leaf, values: NDArray[np.float64]) -> NDArray[np.float64]:
+def _chances(pairs: PairTable, leaf: Leaf, values: NDArray[np.float64]) -> NDArray[np.float64]:
     """(sets, outcomes) chances under the readings of a leaf."""
     if leaf.test is None:
-        return complaint_chances(values)
+        return complaint_chances(values, wording(pairs.behaviour.machine, leaf.name))
     return outcome_chances(leaf.test, values)
 
 

@@ -13,12 +13,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.faults.outcomes import bin_of, spread_of
+from diagnose.faults.behaviour import rests_on
+from diagnose.faults.outcomes import TRY, bin_of, spread_of
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from diagnose.circuit.wiring import SiteTree
     from diagnose.export.pairs import PairTable
-    from diagnose.machine.model import Complaint, Function, Machine, Test
+    from diagnose.machine.model import Function, Machine, Test
 
 FEW_STATES = 64
 """A test whose parts have no more joint states than this hangs on them directly."""
@@ -49,7 +52,7 @@ def relevant_parts(pairs: PairTable, column: int, test: Test | None) -> tuple[st
     """Parts of which some fault, alone or with one other, changes what a column shows."""
     none = pairs.none
     read = pairs.readings[:, :, column]
-    if test is None or test.function is not None or test.kind in {"wiggle", "look"}:
+    if test is None or test.function is not None or test.kind in {"wiggle", "look", TRY}:
         bins, scale = np.round(np.nan_to_num(read) * 20).astype(np.int64), np.ones_like(read)
     else:
         bins, scale = bin_of(test, np.nan_to_num(read)), spread_of(test, np.nan_to_num(read))
@@ -64,10 +67,10 @@ def make_leaves(pairs: PairTable, tree: SiteTree) -> list[Leaf]:
     """Every test and complaint of a machine, in the order of the file."""
     machine = pairs.behaviour.machine
     leaves = [_test_leaf(pairs, tree, test) for test in machine.tests.values()]
-    for complaint in machine.complaints.values():
-        site = tree.common(_complaint_sites(machine, tree, complaint))
-        leaves.append(Leaf(complaint.id, None, pairs.behaviour.column[complaint.id], site=site))
-    return leaves
+    site = tree.common(_sites_of_all(machine, tree))
+    column = pairs.behaviour.column
+    told = [Leaf(name, None, column[name], site=site) for name in machine.complaints]
+    return leaves + told
 
 
 def _test_leaf(pairs: PairTable, tree: SiteTree, test: Test) -> Leaf:
@@ -88,12 +91,17 @@ def _states(machine: Machine, part: str) -> int:
 
 
 def _test_site(machine: Machine, tree: SiteTree, test: Test) -> int:
+    if test.kind == TRY:
+        return tree.common(_sites_of_all(machine, tree))
     if test.probes is not None:
         sites = [tree.site_of_net[net] for net in test.probes if net in tree.site_of_net]
-        return _deepest(tree, sites)
-    if test.function is not None:
-        return tree.common(_function_sites(machine, tree, machine.functions[test.function]))
-    return tree.common(tree.site_of_part[part] for part in test.parts)
+        sites = [_deepest(tree, sites)]
+    elif test.function is not None:
+        sites = _function_sites(machine, tree, machine.functions[test.function])
+    else:
+        sites = [tree.site_of_part[part] for part in test.parts]
+    needs = machine.conditions[test.condition].needs if test.condition else {}
+    return tree.common([*sites, *_sites_of(machine, tree, needs)])
 
 
 def _deepest(tree: SiteTree, sites: list[int]) -> int:
@@ -105,18 +113,19 @@ def _deepest(tree: SiteTree, sites: list[int]) -> int:
 
 
 def _function_sites(machine: Machine, tree: SiteTree, function: Function) -> list[int]:
-    if function.part is not None:
-        return [tree.site_of_part[function.part]]
+    own = [] if function.part is None else [tree.site_of_part[function.part]]
+    return own + _sites_of(machine, tree, rests_on(machine, function))
+
+
+def _sites_of(machine: Machine, tree: SiteTree, functions: Iterable[str]) -> list[int]:
     return [
         site
-        for name in function.needs
+        for name in functions
         for site in _function_sites(machine, tree, machine.functions[name])
     ]
 
 
-def _complaint_sites(machine: Machine, tree: SiteTree, complaint: Complaint) -> list[int]:
-    return [
-        site
-        for name in complaint.says
-        for site in _function_sites(machine, tree, machine.functions[name])
-    ]
+def _sites_of_all(machine: Machine, tree: SiteTree) -> list[int]:
+    """Where what any complaint says shows, and whether the machine works."""
+    says = (complaint.says for complaint in machine.complaints.values())
+    return _sites_of(machine, tree, dict.fromkeys(n for one in (*says, machine.works) for n in one))

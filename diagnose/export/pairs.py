@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.faults.outcomes import complaint_chances
+from diagnose.faults.outcomes import complaint_chances, wording
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -72,8 +72,12 @@ class PairTable:
     @cached_property
     def complained(self) -> NDArray[np.float64]:
         """(faults + 1, faults + 1, complaints) chance of each complaint under every pair."""
-        columns = [self.behaviour.column[name] for name in self.behaviour.machine.complaints]
-        return complaint_chances(self.readings[:, :, columns])[..., 0]
+        machine, column = self.behaviour.machine, self.behaviour.column
+        told = [
+            complaint_chances(self.readings[:, :, column[name]], wording(machine, name))[..., 0]
+            for name in machine.complaints
+        ]
+        return np.stack(told, axis=-1)
 
 
 def small_sets(behaviour: Behaviour) -> tuple[FaultSet, ...]:

@@ -46,9 +46,8 @@ def cause_family(machine: Machine, cause: SharedCause) -> Family:
 
 def unlisted_family(machine: Machine) -> Family:
     """One state for each complaint that something not in the file may give."""
-    chance = unlisted_prior(machine)
     states = (OK, *machine.complaints)
-    table = np.full(len(states), chance)
+    table = np.array([0.0, *(unlisted_prior(machine, name) for name in machine.complaints)])
     table[0] = 1.0 - table[1:].sum()
     return Family.build(UNLISTED, states, (), table)
 

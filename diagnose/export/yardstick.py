@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.faults.outcomes import complaint_chances, outcome_chances
+from diagnose.faults.outcomes import complaint_chances, outcome_chances, wording
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -95,7 +95,11 @@ def _shown(
     for column in columns:
         values = np.nan_to_num(readings[..., column, :]).reshape(-1, 2)
         read = test_of.get(column)
-        chances.append(complaint_chances(values) if read is None else outcome_chances(read, values))
+        if read is None:
+            words = wording(machine, pairs.behaviour.names[column])
+            chances.append(complaint_chances(values, words))
+        else:
+            chances.append(outcome_chances(read, values))
     most = max(chance.shape[-1] for chance in chances)
     shown = np.zeros((len(chances[0]), len(columns), most), np.uint8)
     for place, chance in enumerate(chances):

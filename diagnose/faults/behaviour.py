@@ -14,14 +14,16 @@ import numpy as np
 
 from diagnose.circuit.operating import evaluate
 from diagnose.circuit.rigs import Circuit, level_names, make_circuit
-from diagnose.faults.words import SHARE_OF_MACHINES, UNLISTED
+from diagnose.faults.outcomes import AMISS, CANNOT, FITS, TRY, WORKS
+from diagnose.faults.words import SHARE_OF_MACHINES, TRIED, UNLISTED
+from diagnose.machine.model import OTHER, RUNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from diagnose.machine.model import Machine, Test
+    from diagnose.machine.model import Function, Machine, Test
 
 
 FaultSet = tuple[int, ...]
@@ -38,7 +40,7 @@ class Behaviour:
         faults: (part, mode) by fault number; the unlisted ones come last.
         part_of: (faults,) number of the part each fault belongs to.
         priors: (faults,) marginal probability of each fault.
-        names: ids of the observables: functions, tests, complaints.
+        names: ids of the observables: functions, tests, complaints, and `TRIED`.
         column: observable id -> column.
     """
 
@@ -66,6 +68,8 @@ class Behaviour:
 
     def column_of(self, test: Test) -> int:
         """The observable that a test reads: its own, or the function it looks at."""
+        if test.kind == TRY:
+            return self.column[TRIED]
         return self.column[test.id if test.id in self.column else str(test.function)]
 
 
@@ -74,9 +78,10 @@ def fault_prior(machine: Machine, part: str, mode: str) -> float:
     return SHARE_OF_MACHINES * machine.parts[part].modes[mode].per_1000_jobs / 1000.0
 
 
-def unlisted_prior(machine: Machine) -> float:
-    """The same for what the file does not list, for each complaint."""
-    return SHARE_OF_MACHINES * machine.unlisted_per_1000 / 1000.0
+def unlisted_prior(machine: Machine, complaint: str) -> float:
+    """The same for what the file does not list and gives a complaint."""
+    own = machine.complaints[complaint].unlisted_per_1000
+    return SHARE_OF_MACHINES * (machine.unlisted_per_1000 if own is None else own) / 1000.0
 
 
 def make_behaviour(machine: Machine) -> Behaviour:
@@ -85,10 +90,10 @@ def make_behaviour(machine: Machine) -> Behaviour:
     listed = circuit.netlist.faults
     complaints = tuple(machine.complaints)
     priors = [fault_prior(machine, part, mode) for part, mode in listed]
-    priors += [unlisted_prior(machine)] * len(complaints)
+    priors += [unlisted_prior(machine, complaint) for complaint in complaints]
     part_of = [*circuit.netlist.fault_part, *[len(machine.parts)] * len(complaints)]
     functions = (f.id for f in machine.functions.values() if f.kind == "all_of")
-    names = (*circuit.rigs.names, *functions, *complaints)
+    names = (*circuit.rigs.names, *functions, *complaints, TRIED)
     return Behaviour(
         machine=machine,
         circuit=circuit,
@@ -100,6 +105,105 @@ def make_behaviour(machine: Machine) -> Behaviour:
     )
 
 
+def rests_on(machine: Machine, function: Function) -> Mapping[str, tuple[str, ...]]:
+    """Function -> levels that another one needs: those it is made up of, or its condition's."""
+    if function.kind == "all_of":
+        return function.needs
+    return machine.conditions[function.condition].needs if function.condition else {}
+
+
+def in_order(machine: Machine) -> list[Function]:
+    """The functions, each after those that it rests on."""
+    found: dict[str, Function] = {}
+
+    def add(function: Function) -> None:
+        for name in rests_on(machine, function):
+            if name not in found:
+                add(machine.functions[name])
+        found[function.id] = function
+
+    for function in machine.functions.values():
+        add(function)
+    return list(found.values())
+
+
+def seen_on_trying(machine: Machine) -> tuple[str, ...]:
+    """What trying the machine can show: that it runs, its complaints, something else."""
+    shown = [complaint.id for complaint in machine.complaints.values() if complaint.on_trying]
+    return (RUNS, *shown, OTHER)
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """Readings as they come to be.
+
+    Attributes:
+        machine: the machine.
+        levels: of every function, best first.
+        column: observable id -> column.
+        out: (cases, observables, 2)
+        unlisted: (cases,) complaint of the unlisted fault, -1 for none.
+    """
+
+    machine: Machine
+    levels: Mapping[str, tuple[str, ...]]
+    column: Mapping[str, int]
+    out: NDArray[np.float64]
+    unlisted: NDArray[np.int64]
+
+    def functions(self) -> None:
+        """Every function; what is not reached has no level."""
+        for function in in_order(self.machine):
+            at, needs = self.column[function.id], rests_on(self.machine, function)
+            if function.kind == "all_of":
+                self.out[:, at] = ~self.fits(needs)
+            self._force(function.id)
+            if function.kind != "all_of" and needs:
+                self.out[:, at][~self.fits(needs)] = CANNOT
+
+    def tests(self) -> None:
+        """What cannot be measured since the machine does not get that far."""
+        for test in self.machine.tests.values():
+            needs = self.machine.conditions[test.condition].needs if test.condition else {}
+            if needs and test.id in self.column:
+                self.out[:, self.column[test.id]][~self.fits(needs)] = CANNOT
+
+    def complaints(self) -> None:
+        """Which complaints fit, and what trying the machine shows."""
+        machine, shown = self.machine, seen_on_trying(self.machine)
+        fits = {name: self.fits(c.says) for name, c in machine.complaints.items()}
+        works = self.fits(machine.works)
+        tried = np.where(works, 0.0, len(shown) - 1.0)
+        amiss = ~works
+        for name in sorted(shown[1:-1], key=lambda one: len(machine.complaints[one].says)):
+            tried[fits[name]] = shown.index(name)
+        for fit in fits.values():
+            amiss |= fit
+        self.out[:, self.column[TRIED]] = tried
+        for name, fit in fits.items():
+            self.out[:, self.column[name]] = np.where(fit, FITS, np.where(amiss, AMISS, WORKS))
+
+    def fits(self, wanted: Mapping[str, tuple[str, ...]]) -> NDArray[np.bool_]:
+        """(cases, 2) whether all these functions are at one of the levels wanted."""
+        fits = np.ones(self.out[:, 0].shape, dtype=bool)
+        for name, accepted in wanted.items():
+            numbers = [self.levels[name].index(level) for level in accepted]
+            fits &= np.isin(self.out[:, self.column[name]], numbers)
+        return fits
+
+    def _force(self, function: str) -> None:
+        """Let an unlisted fault show a function as its complaint says."""
+        for number, complaint in enumerate(self.machine.complaints.values()):
+            said = complaint.says.get(function)
+            if said is None:
+                continue
+            tests = [t.id for t in self.machine.tests.values() if t.function == function]
+            rows = np.flatnonzero(self.unlisted == number)
+            for shown in (function, *tests):
+                if shown in self.column:
+                    self.out[rows, self.column[shown]] = self.levels[function].index(said[0])
+
+
 def _readings(
     machine: Machine, circuit: Circuit, names: tuple[str, ...], fault_sets: Sequence[FaultSet]
 ) -> NDArray[np.float64]:
@@ -108,11 +212,10 @@ def _readings(
     out = np.zeros((len(fault_sets), len(names), 2))
     out[:, : measured.shape[1]] = measured
     column = {name: i for i, name in enumerate(names)}
-    levels = level_names(machine)
-    _force(machine, levels, column, out, unlisted, derived=False)
-    _derive(machine, levels, column, out)
-    _force(machine, levels, column, out, unlisted, derived=True)
-    _match(machine, levels, column, out)
+    shown = _Shown(machine, level_names(machine), column, out, unlisted)
+    shown.functions()
+    shown.tests()
+    shown.complaints()
     return out
 
 
@@ -130,60 +233,3 @@ def _split(
             else:
                 unlisted[row] = fault - n_listed
     return table, unlisted
-
-
-def _force(
-    machine: Machine,
-    levels: Mapping[str, tuple[str, ...]],
-    column: Mapping[str, int],
-    out: NDArray[np.float64],
-    unlisted: NDArray[np.int64],
-    *,
-    derived: bool,
-) -> None:
-    """Let an unlisted fault show the functions as its complaint says."""
-    for number, complaint in enumerate(machine.complaints.values()):
-        rows = np.flatnonzero(unlisted == number)
-        for name, said in complaint.says.items():
-            if (machine.functions[name].kind == "all_of") != derived:
-                continue
-            forced = levels[name].index(said[0])
-            tests = [t.id for t in machine.tests.values() if t.function == name]
-            for shown in (name, *tests):
-                if shown in column:
-                    out[rows, column[shown]] = forced
-
-
-def _fits(
-    levels: Mapping[str, tuple[str, ...]],
-    column: Mapping[str, int],
-    out: NDArray[np.float64],
-    wanted: Mapping[str, tuple[str, ...]],
-) -> NDArray[np.bool_]:
-    """(cases, 2) whether all these functions are at one of the levels wanted."""
-    fits = np.ones(out[:, 0].shape, dtype=bool)
-    for name, accepted in wanted.items():
-        numbers = [levels[name].index(level) for level in accepted]
-        fits &= np.isin(out[:, column[name]], numbers)
-    return fits
-
-
-def _derive(
-    machine: Machine,
-    levels: Mapping[str, tuple[str, ...]],
-    column: Mapping[str, int],
-    out: NDArray[np.float64],
-) -> None:
-    for function in machine.functions.values():
-        if function.kind == "all_of":
-            out[:, column[function.id]] = ~_fits(levels, column, out, function.needs)
-
-
-def _match(
-    machine: Machine,
-    levels: Mapping[str, tuple[str, ...]],
-    column: Mapping[str, int],
-    out: NDArray[np.float64],
-) -> None:
-    for complaint in machine.complaints.values():
-        out[:, column[complaint.id]] = ~_fits(levels, column, out, complaint.says)

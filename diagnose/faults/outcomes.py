@@ -9,16 +9,21 @@ is seen to come and go, and a small share of results is simply written down wron
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from diagnose.machine.model import NOT_POSSIBLE
+
 if TYPE_CHECKING:
-    from diagnose.machine.model import Test
+    from diagnose.machine.model import Machine, Test
 
 Floats = NDArray[np.float64]
+
+TRY = "try"
+"""Kind of test that tries the machine."""
 
 UNSTEADY = "unsteady"
 """Outcome of a reading that comes and goes while it is watched."""
@@ -35,14 +40,35 @@ SHAKEN_LOOSE = 0.8
 CAUSE_FOUND = 0.85
 """Chance that looking for a shared cause (a nest, a water line) finds it when there. Estimate."""
 
-COMPLAINT_FITS = 0.9
-"""Chance that the customer's words are the ones that fit what the machine does. Estimate."""
+FITS, AMISS, WORKS = 0.0, 1.0, 2.0
+"""What a complaint's observable shows: the machine does what it says; something else; it works."""
 
-COMPLAINT_SLIPS = 0.001
-"""Chance of a complaint that the machine's state does not explain. Estimate."""
+CANNOT = -1e6
+"""What the observable of a test shows in whose condition the machine does not get."""
+
+NO_REASON = 0.001
+"""Chance of a complaint about a machine that works. Estimate."""
 
 CHECK_SLIPS = 0.005
-"""Chance that the functional check after a repair is taken for what it was not. Estimate."""
+"""Chance that trying the machine after a repair is taken for what it was not. Estimate."""
+
+
+class Wording(NamedTuple):
+    """How far a customer's words can be trusted.
+
+    Attributes:
+        right: chance of these words where the machine does what they say.
+        wrong: the same where it does something else.
+    """
+
+    right: float
+    wrong: float
+
+
+def wording(machine: Machine, complaint: str) -> Wording:
+    """Of one complaint; who does not find the right words takes any of the others."""
+    right = machine.complaints[complaint].words_fit_percent / 100.0
+    return Wording(right, (1.0 - right) / max(len(machine.complaints) - 1, 1))
 
 
 def spread_of(test: Test, value: Floats) -> Floats:
@@ -63,7 +89,7 @@ def bin_of(test: Test, value: Floats) -> NDArray[np.int64]:
 
 
 @njit(cache=True, nogil=True)
-def _measured(values, limits, spread, spread_percent, unsteady, found):
+def _measured(values, limits, spread, spread_percent, cannot, unsteady, found):
     """Chances of the outcomes of a measured quantity; see `outcome_chances`.
 
     Args:
@@ -71,6 +97,7 @@ def _measured(values, limits, spread, spread_percent, unsteady, found):
         limits: (limits,) lower bounds of the outcomes that have one, highest first.
         spread: of the instrument, in the test's unit.
         spread_percent: a further part of it, in percent of the value.
+        cannot: whether the outcome after the ranges is that the test cannot be done.
         unsteady: whether the last outcome is that it comes and goes.
         found: (readings, outcomes) result.
     """
@@ -80,6 +107,13 @@ def _measured(values, limits, spread, spread_percent, unsteady, found):
         for which in range(2):
             value = values[row, which]
             share = FIRST_OF_TWO if which == 0 else 1.0 - FIRST_OF_TWO
+            if cannot and value <= CANNOT:
+                found[row, n] += share
+                if which == 0:
+                    first = -1
+                else:
+                    second = -1
+                continue
             wide = max(spread + spread_percent / 100.0 * abs(value), 1e-9) * math.sqrt(2.0)
             below = 0.0
             for o in range(n):
@@ -94,13 +128,15 @@ def _measured(values, limits, spread, spread_percent, unsteady, found):
                 below = above
         if unsteady:
             come_and_go = 0.0 if first == second else SEEN_UNSTEADY
-            for o in range(n):
+            last = found.shape[1] - 1
+            for o in range(last):
                 found[row, o] *= 1.0 - come_and_go
-            found[row, n] = come_and_go
+            found[row, last] = come_and_go
 
 
 def _levels(n_outcomes: int, values: Floats) -> Floats:
-    index = np.clip(values, 0, n_outcomes - 1).astype(np.int64)
+    index = np.where(values <= CANNOT, n_outcomes - 1, np.clip(values, 0, n_outcomes - 1))
+    index = index.astype(np.int64)
     found = np.zeros((len(values), n_outcomes))
     rows = np.arange(len(values))
     found[rows, index[:, 0]] += FIRST_OF_TWO
@@ -123,16 +159,19 @@ def outcome_chances(test: Test, values: Floats) -> Floats:
         (..., outcomes) probabilities, slips included; rows sum to 1.
     """
     every = np.ascontiguousarray(values, dtype=np.float64).reshape(-1, 2)
+    cannot = any(outcome.id == NOT_POSSIBLE for outcome in test.outcomes)
     if test.kind == "wiggle":
         chances = _yes_no(SHAKEN_LOOSE * every[:, 0])
     elif test.kind == "look" and test.parts:
         chances = _yes_no(every.mean(axis=-1))
-    elif test.function is not None:
+    elif test.function is not None or test.kind == TRY:
         chances = _levels(len(test.outcomes), every)
     else:
         chances = np.zeros((len(every), len(test.outcomes)))
         unsteady = test.outcomes[-1].id == UNSTEADY
-        _measured(every, limits_of(test), test.spread, test.spread_percent, unsteady, chances)
+        _measured(
+            every, limits_of(test), test.spread, test.spread_percent, cannot, unsteady, chances
+        )
     return with_slips(test, chances).reshape(*values.shape[:-1], len(test.outcomes))
 
 
@@ -148,17 +187,12 @@ def with_slips(test: Test, chances: Floats) -> Floats:
     return found
 
 
-def complaint_chances(values: Floats) -> Floats:
-    """(..., 2) chance that the complaint is made or not; value 0 where the words fit."""
-    fits = 1.0 - values.mean(axis=-1)
-    return _yes_no(COMPLAINT_SLIPS + (COMPLAINT_FITS - COMPLAINT_SLIPS) * fits)
-
-
-def check_chances(values: Floats) -> Floats:
-    """(..., 2) chance that the check after a repair shows the complaint or not.
+def complaint_chances(values: Floats, words: Wording) -> Floats:
+    """(..., 2) chance that the complaint is made or not.
 
     Args:
-        values: (..., 2) readings of the complaint; 0 where the machine still does what it says.
+        values: (..., 2) readings of the complaint.
+        words: how far it can be trusted.
     """
-    fits = 1.0 - values.mean(axis=-1)
-    return _yes_no(CHECK_SLIPS + (1.0 - 2.0 * CHECK_SLIPS) * fits)
+    said = np.where(values == FITS, words.right, np.where(values == AMISS, words.wrong, NO_REASON))
+    return _yes_no(said.mean(axis=-1))

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.errors import NetworkError
-from diagnose.faults.behaviour import fault_prior, unlisted_prior
+from diagnose.faults.behaviour import fault_prior
 from diagnose.faults.words import NEW_PART, OK
 
 if TYPE_CHECKING:
@@ -199,8 +199,9 @@ def make_priors(behaviour: Behaviour) -> Priors:
         for fault, (name, mode) in enumerate(behaviour.faults):
             if name == part.id:
                 odds[fault] = rows[:, list(part.modes).index(mode)] / whole
-    none = 1.0 - unlisted_prior(machine) * len(machine.complaints)
-    odds[behaviour.n_listed : -1] = unlisted_prior(machine) / none
+    unlisted = behaviour.priors[behaviour.n_listed :]
+    none = 1.0 - float(unlisted.sum())
+    odds[behaviour.n_listed : -1] = unlisted[:, None] / none
     free = np.ones(1)
     for cause in listed[:n_free]:
         chance = cause_chance(machine, cause)

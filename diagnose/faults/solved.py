@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Places = NDArray[np.int32]
 
-MOST_GROWN, GROWN_BYTES = 20_000, 16_000_000
+MOST_GROWN, GROWN_BYTES = 20_000, 8_000_000
 """So many sets beyond the base, and so many bytes for them, are kept for each machine; then the
 half not asked for longest goes. At some 120 observables one takes 2 to 3 kilobytes."""
 

@@ -15,23 +15,11 @@ would be four times too common. Estimate."""
 YES, NO = "yes", "no"
 """States of a complaint."""
 
+TRIED = "(tried)"
+"""Name of the observable that says what trying the machine shows."""
+
 OK = "ok"
 """The mode of a part that does what it should."""
 
 NEW_PART = "replace"
 """Id of a repair that fits a new part, which may be bad itself."""
-
-
-def past_name(epoch: int, test: str) -> str:
-    """Node of a finding made before repair number `epoch + 1`."""
-    return f"before_{epoch + 1}_{test}"
-
-
-def check_name(epoch: int) -> str:
-    """Node of the functional check that opens an epoch, after repair number `epoch`."""
-    return f"check_{epoch}"
-
-
-def life_name(part: str) -> str:
-    """Root of a repaired part; the part's own name stays with its present mode."""
-    return f"life_of_{part}"

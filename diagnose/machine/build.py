@@ -15,7 +15,10 @@ from diagnose.machine.dictionary import (
 )
 from diagnose.machine.model import (
     ALL_OF_LEVELS,
+    NOT_POSSIBLE,
+    OTHER,
     RELAY_LEVELS,
+    RUNS,
     Function,
     Machine,
     Mode,
@@ -38,6 +41,13 @@ AS_WRITTEN = ("areas", "cautions", "tools", "conditions", "complaints")
 UNSTEADY = "unsteady"
 """Outcome that electrical tests get beside those of the file."""
 
+TITLES = {
+    RUNS: "it starts and runs",
+    OTHER: "it does something else",
+    NOT_POSSIBLE: "cannot be done, the machine does not get that far",
+}
+"""Words for outcomes that no file lists."""
+
 
 def build_machine(file: MachineFile, content_hash: str) -> Machine:
     """The frozen machine that a file without problems describes."""
@@ -52,6 +62,7 @@ def build_machine(file: MachineFile, content_hash: str) -> Machine:
         "shop": _plain(file.shop),
         "nets": file.nets,
         "parts": parts,
+        "works": file.works,
         "shared_causes": {i: _cause(i, c, parts) for i, c in file.shared_causes.items()},
         "functions": functions,
         "tests": {id_: build_test(id_, file, functions) for id_ in file.tests},
@@ -163,11 +174,17 @@ def build_test(id_: str, file: MachineFile, functions: Mapping[str, Function]) -
     scale = nominal / DICTIONARY_VOLTS if usual.scales else 1.0
     values = filled(entry, usual, 1.0)
     watched = functions.get(watched_function(entry) or "")
+    condition = entry.condition or (watched.condition if watched else None)
+    outcomes = _tried(file) if entry.kind == "try" else _outcomes(entry, usual, watched, scale)
+    if condition is not None and file.conditions[condition].needs:
+        outcomes.append(Outcome(NOT_POSSIBLE, TITLES[NOT_POSSIBLE]))
+    if usual.unsteady:
+        outcomes.append(Outcome(UNSTEADY, unsteady_title()))
     values |= {
         "id": id_,
-        "condition": entry.condition or (watched.condition if watched else None),
+        "condition": condition,
         "area": entry.area,
-        "outcomes": _outcomes(entry, usual, watched, scale),
+        "outcomes": outcomes,
         "probes": probes_of(entry, file),
         "low": usual.low * scale,
         "high": usual.high * scale,
@@ -200,9 +217,13 @@ def _outcomes(
             Outcome(name, own[name].title or _range_title(bound, above, unit), bound)
             for above, (name, bound) in zip((None, *bounds.values()), bounds.items(), strict=False)
         ]
-    if usual.unsteady:
-        outcomes.append(Outcome(UNSTEADY, unsteady_title()))
     return outcomes
+
+
+def _tried(file: MachineFile) -> list[Outcome]:
+    """What trying the machine can show."""
+    seen = [Outcome(id_, entry.title) for id_, entry in file.complaints.items() if entry.on_trying]
+    return [Outcome(RUNS, TITLES[RUNS]), *seen, Outcome(OTHER, TITLES[OTHER])]
 
 
 def _range_title(bound: float | None, above: float | None, unit: str) -> str:

@@ -30,6 +30,9 @@ def check_names(subject: Subject) -> Iterator[Problem]:
             yield from _levels(subject, ("functions", function, "needs"), shown.needs)
     for complaint, said in file.complaints.items():
         yield from _levels(subject, ("complaints", complaint, "says"), said.says)
+    for condition, held in file.conditions.items():
+        yield from _levels(subject, ("conditions", condition, "needs"), held.needs)
+    yield from _levels(subject, ("works",), file.works)
     for test, tested in file.tests.items():
         usual = test_kinds()[tested.kind].tool
         if tested.tool is None:
@@ -80,6 +83,9 @@ def _modes_of_parts(subject: Subject) -> Iterator[Problem]:
         for repair, done in entry.repairs.items():
             path = ("parts", part, "repairs", repair, "fixes")
             yield from _modes(subject, path, done.fixes or [], [part])
+            for other, modes in done.also.items():
+                place = ("parts", part, "repairs", repair, "also", other)
+                yield from _modes(subject, place, modes, [other])
 
 
 def _modes_of_causes(subject: Subject) -> Iterator[Problem]:

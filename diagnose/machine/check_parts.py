@@ -131,11 +131,9 @@ def _raise(subject: Subject, path: Path, entry: RaiseEntry) -> Iterator[Problem]
 
 
 def _functions(subject: Subject) -> Iterator[Problem]:
-    needs: dict[str, list[str]] = {}
     for function, entry in subject.file.functions.items():
         path: Path = ("functions", function)
         if entry.kind == "all_of":
-            needs[function] = list(entry.needs)
             continue
         kind = subject.kind_of(entry.part)
         fitting = FITTING_KINDS[entry.kind]
@@ -145,7 +143,18 @@ def _functions(subject: Subject) -> Iterator[Problem]:
         if entry.kind != "relay":
             bounds = {name: level.at_least_volts for name, level in entry.levels.items()}
             yield from check_bounds(subject, (*path, "levels"), bounds, "at_least_volts")
-    yield from cycles(subject, "functions", needs, "needs", "needs_cycle")
+    yield from cycles(subject, "functions", _rests_on(subject), "needs", "needs_cycle")
+
+
+def _rests_on(subject: Subject) -> dict[str, list[str]]:
+    """Function -> those it is made up of, or those that its condition needs."""
+    conditions, found = subject.file.conditions, dict[str, list[str]]()
+    for name, function in subject.file.functions.items():
+        if function.kind == "all_of":
+            found[name] = list(function.needs)
+        elif function.condition in conditions:
+            found[name] = list(conditions[function.condition].needs)
+    return found
 
 
 def check_bounds(

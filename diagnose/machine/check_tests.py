@@ -14,6 +14,7 @@ from diagnose.machine.build import (
 )
 from diagnose.machine.check_parts import HANDLED_WITH_CARE, check_bounds, cycles
 from diagnose.machine.ends import coil_nets, main_nets
+from diagnose.machine.model import NOT_POSSIBLE, OTHER, RUNS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -52,6 +53,10 @@ def check_tests(subject: Subject) -> Iterator[Problem]:
             message = f"met {entry.condition!r}; the function is watched in {condition!r}"
             yield subject.problem((*path, "condition"), message, "condition_differs")
         yield from _cautions(subject, path, entry, entry.condition or condition, cranking)
+    for complaint in subject.file.complaints:
+        if complaint in (RUNS, OTHER):
+            message = f"`{complaint}` is what trying the machine may show; choose another name"
+            yield subject.problem(("complaints", complaint), message, "reserved_id", key=True)
     needs = {name: entry.needs for name, entry in subject.file.tests.items()}
     yield from cycles(subject, "tests", needs, "needs", "needs_cycle")
 
@@ -63,9 +68,10 @@ def _outcomes(subject: Subject, path: Path, entry: AnyTest) -> Iterator[Problem]
     measured, where = quantity(entry), (*path, "outcomes")
     bounds = own_bounds(outcomes, measured)
     yield from check_bounds(subject, where, bounds, f"at_least_{measured}")
-    if UNSTEADY in bounds:
-        message = f"`{UNSTEADY}` is there without being listed; choose another name"
-        yield subject.problem((*where, UNSTEADY), message, "reserved_id", key=True)
+    for reserved in (UNSTEADY, NOT_POSSIBLE):
+        if reserved in bounds:
+            message = f"`{reserved}` is there without being listed; choose another name"
+            yield subject.problem((*where, reserved), message, "reserved_id", key=True)
 
 
 def _joined(subject: Subject) -> dict[str, int]:

@@ -109,6 +109,13 @@ class RepairEntry(SourcedEntry):
     price_eur: NotNegative = 0.0
     fixes: SomeNames | None = Field(default=None, description="Modes; all when not given.")
     cautions: list[CautionName] = Field(default_factory=list)
+    also: dict[PartName, SomeNames] = Field(
+        default_factory=dict,
+        description="Further parts that the same repair puts right -> their modes.",
+    )
+    licensed: bool = Field(
+        default=False, description="Only a licensed hand may do it; it is handed over."
+    )
 
 
 class PartEntry(SourcedEntry):

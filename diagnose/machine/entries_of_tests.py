@@ -236,6 +236,12 @@ class BridgeTest(TestEntry):
     function: FunctionName
 
 
+class TryTest(TestEntry):
+    """Trying the machine: whether it starts and runs, else which of the complaints it shows."""
+
+    kind: Literal["try"]
+
+
 AnyTest = Annotated[
     VoltsTest
     | DropTest
@@ -247,6 +253,7 @@ AnyTest = Annotated[
     | LookTest
     | WiggleTest
     | SubstituteTest
-    | BridgeTest,
+    | BridgeTest
+    | TryTest,
     Field(discriminator="kind"),
 ]

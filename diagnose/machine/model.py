@@ -37,12 +37,20 @@ TestKind = Literal[
     "substitute",
     "bridge",
     "load_test",
+    "try",
 ]
 FunctionKind = Literal["load", "motor", "relay", "all_of"]
 
 RELAY_LEVELS = ("pulls_in", "chatters", "silent")
 ALL_OF_LEVELS = ("yes", "no")
 """Levels of the functions that have no bounds of their own."""
+
+RUNS, OTHER, SAME = "runs", "other", "same"
+"""What trying the machine shows beside its complaints: it works, does something else, or as before.
+"""
+
+NOT_POSSIBLE = "not_possible"
+"""Outcome of a test in a condition that the machine does not get into."""
 
 OPEN_OHMS = 1e8
 """Resistance of a gap: damp, dirty insulation, far above any meter's reach in this work."""
@@ -74,13 +82,20 @@ class Area:
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """How the controls stand while testing; `closes` are the switches it holds closed."""
+    """How the controls stand while testing.
+
+    Attributes:
+        closes: switches that it holds closed.
+        running: generators that turn in it.
+        needs: function id -> levels without which the machine does not get into it: nothing can be
+            measured with the engine running on an engine that does not run.
+    """
 
     id: str
     title: str
     closes: tuple[str, ...]
     running: tuple[str, ...]
-    """Generators that turn in this condition."""
+    needs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,7 +145,13 @@ class Mode(Effects):
 
 @dataclass(frozen=True, slots=True)
 class Repair:
-    """One way to put a part right."""
+    """One way to put a part right.
+
+    Attributes:
+        also: further parts put right with it -> their modes: a new battery comes charged, a key
+            switch is one piece with all its contacts.
+        licensed: whether only a licensed hand may do it; then it is handed over.
+    """
 
     id: str
     title: str
@@ -139,6 +160,8 @@ class Repair:
     price_eur: float
     cautions: tuple[str, ...]
     source: str
+    also: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    licensed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,12 +267,22 @@ class Function:
 
 @dataclass(frozen=True, slots=True)
 class Complaint:
-    """What the customer reports: function id -> levels that fit the words."""
+    """What the customer reports.
+
+    Attributes:
+        says: function id -> levels that fit the words.
+        on_trying: whether it shows when the machine is tried; what takes days to show does not.
+        words_fit_percent: chance that the customer who says so means what the machine does.
+        unlisted_per_1000: prior that something not in the file causes it; None: the machine's.
+    """
 
     id: str
     title: str
     says: Mapping[str, tuple[str, ...]]
     source: str
+    on_trying: bool = True
+    words_fit_percent: float = 85.0
+    unlisted_per_1000: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,6 +373,7 @@ class Machine:
 
     Attributes:
         frame_net: the net of the frame, where a chewed wire shorts to.
+        works: function id -> levels of a machine that starts and runs.
         unlisted_per_1000: prior, for each complaint, that something not in the file causes it.
         content_hash: sha256 of the file this was read from, hex.
     """
@@ -362,4 +396,5 @@ class Machine:
     functions: Mapping[str, Function]
     complaints: Mapping[str, Complaint]
     tests: Mapping[str, Test]
+    works: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     content_hash: str = field(default="", compare=False)

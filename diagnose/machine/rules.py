@@ -26,7 +26,7 @@ RULES: Mapping[str, str] = MappingProxyType(
         "out_of_range": "The number lies outside what its key allows.",
         "negative_minutes": "Minutes cannot be negative.",
         "id_pattern": "Names begin with a small letter, then small letters, digits or `_`.",
-        "reserved_id": "`ok` and `unsteady` are added by the program and cannot be redefined.",
+        "reserved_id": "`ok`, `unsteady`, `not_possible`, `runs`, `other` are the program's own.",
         "source_missing": "Every number has a `source:` in its own entry or an enclosing one.",
         "prior_too_high": "A prior is per 1 000 jobs, so it cannot be above 1 000.",
         "prior_sum": "The modes of one part exclude each other: their priors sum to at most 1 000.",

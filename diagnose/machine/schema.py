@@ -17,6 +17,7 @@ from diagnose.machine.entries import (
     NotNegative,
     PartName,
     Per1000,
+    Percent,
     Positive,
     SomeNames,
     SourcedEntry,
@@ -89,6 +90,10 @@ class ConditionEntry(SourcedEntry):
     title: Words
     closes: list[SwitchName] = Field(default_factory=list)
     running: list[GeneratorName] = Field(default_factory=list)
+    needs: dict[FunctionName, SomeNames] = Field(
+        default_factory=dict,
+        description="Function -> levels without which the machine does not get into it.",
+    )
 
 
 class RaiseEntry(SourcedEntry):
@@ -124,6 +129,17 @@ class ComplaintEntry(SourcedEntry):
 
     title: Words
     says: dict[FunctionName, SomeNames] = Field(min_length=1)
+    on_trying: bool = Field(
+        default=True, description="Whether it shows when the machine is tried once."
+    )
+    words_fit_percent: Percent = Field(
+        default=85.0, description="Chance that the customer who says so means what it does."
+    )
+    unlisted_per_1000: Per1000 | None = Field(
+        default=None,
+        alias="unlisted_per_1000_jobs",
+        description="As of the machine, for this complaint.",
+    )
 
 
 class MachineFile(Entry):
@@ -140,6 +156,11 @@ class MachineFile(Entry):
     shared_causes: dict[Id, CauseEntry] = Field(default_factory=dict)
     functions: dict[Id, AnyFunction]
     complaints: dict[Id, ComplaintEntry]
+    works: dict[FunctionName, SomeNames] = Field(
+        default_factory=dict,
+        description="Function -> levels of a machine that starts and runs; without it, one that "
+        "none of the complaints fits.",
+    )
     tests: dict[Id, AnyTest]
 
 

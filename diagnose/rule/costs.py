@@ -5,13 +5,15 @@ until the complaint is gone; handing over to the maker's specialist closes the l
 is cheaper than going on (Heckerman, Breese & Rommelse 1995, with the stop chosen):
 
     ECR = min_k  sum_{i <= k} [c_i (1 - sum_{j < i} p_j) + w_i (1 - sum_{j <= i} p_j)]
-                 +  (1 - sum_{j <= k} p_j) minutes of handing over
+                 +  (1 - sum_{j <= k} p_j) minutes of handing over  +  sum_{f left} p_f m_f
 
-`p_i` is the probability that repair i ends the complaint: that of the modes it fixes which give
-this complaint by themselves, scaled so that all of them together do not exceed 1. A mode that
+`p_i` is the probability that repair i gets the machine to run: that of the modes it fixes which
+keep it from running by themselves, scaled so that all of them together do not exceed 1. A mode that
 an earlier repair of the list has fixed does not count again, and an area that it has opened stays
 open: `c_i` is what the repair costs when its turn comes. `w_i` is what the shop will pay, in
-minutes, for not throwing a good part away (0 where no new part goes in).
+minutes, for not throwing a good part away (0 where no new part goes in, and for a fuse). The
+specialist pays the same parts and needs the same labour: `m_f` is the cheapest repair of a fault
+that is left, everything opened for it. What no repair fixes costs the handing over only.
 
 Sets of areas are bits of a number, in the order of the machine file.
 """
@@ -25,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.faults.words import NEW_PART
+from diagnose.machine.model import NOT_POSSIBLE
 from diagnose.rule.minutes import access_minutes, price_minutes
 
 if TYPE_CHECKING:
@@ -52,6 +55,8 @@ class RepairTables(NamedTuple):
         repair_way: (repairs,) areas that must be open, as bits.
         repair_waste: (repairs,) minutes that a new part in place of a good one is worth avoiding.
         area_minutes: (areas,) to open, and to close again at the end.
+        fault_minutes: (faults,) what the specialist needs for each on top of handing over; 0 where
+            no repair is known.
     """
 
     fault_start: Ints
@@ -62,6 +67,7 @@ class RepairTables(NamedTuple):
     repair_way: Ints
     repair_waste: Floats
     area_minutes: Floats
+    fault_minutes: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +80,7 @@ class TestCosts:
         area: (tests,) area, -1 where nothing needs opening.
         needs: for each, the tests that must have been done before, as bits.
         again: (tests,) whether it may be done again after a repair.
+        cannot: (tests,) number of the outcome that it cannot be done, -1 where it always can.
     """
 
     names: tuple[str, ...]
@@ -81,6 +88,7 @@ class TestCosts:
     area: Ints
     needs: tuple[int, ...]
     again: NDArray[np.bool_]
+    cannot: Ints | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +101,9 @@ class RepairCosts:
         area: (repairs,) area, -1 where nothing needs opening.
         fixes: (repairs, faults) 1 where the repair fixes the fault.
         part: (repairs,) number of the part.
-        new_part: (repairs,) whether a new part goes in.
+        new_part: (repairs,) whether a new part goes in that would be a waste in place of a good
+            one; a fuse is none.
+        licensed: (repairs,) whether only a licensed hand may do it, so that it is handed over.
     """
 
     names: tuple[str, ...]
@@ -102,6 +112,7 @@ class RepairCosts:
     fixes: NDArray[np.int8]
     part: Ints
     new_part: NDArray[np.bool_]
+    licensed: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -223,8 +234,15 @@ def make_costs(  # noqa: PLR0913 - each is another thing that costs
     ways = _ways(area_parent)
     way = ways[repairs.area]
     needed = np.bitwise_or.reduce(np.where(repairs.fixes.T, way, 0), axis=1)
-    fault_start, fault_repair = _sparse_rows(repairs.fixes.T)
-    repair_start, repair_fault = _sparse_rows(repairs.fixes)
+    own = repairs.minutes + check_minutes
+    closed = (ways[:, None] >> np.arange(len(area_names)) & 1) @ np.asarray(area_minutes)
+    each = np.where(repairs.fixes.T, own + closed[repairs.area], np.inf)
+    least = each.min(axis=1, initial=np.inf)
+    here = repairs.fixes
+    if repairs.licensed is not None:
+        here = here * ~repairs.licensed[:, None]
+    fault_start, fault_repair = _sparse_rows(here.T)
+    repair_start, repair_fault = _sparse_rows(here)
     return Costs(
         tests=tests,
         repairs=repairs,
@@ -238,10 +256,11 @@ def make_costs(  # noqa: PLR0913 - each is another thing that costs
             fault_repair=fault_repair,
             repair_start=repair_start,
             repair_fault=repair_fault,
-            repair_own=repairs.minutes + check_minutes,
+            repair_own=own,
             repair_way=way,
             repair_waste=np.where(repairs.new_part, good_part_minutes, 0.0),
             area_minutes=np.asarray(area_minutes, dtype=np.float64),
+            fault_minutes=np.where(np.isfinite(least), least, 0.0),
         ),
     )
 
@@ -258,10 +277,9 @@ def machine_costs(machine: Machine, faults: Sequence[tuple[str, str]]) -> Costs:
     place = {area: number for number, area in enumerate(areas)}
     repairs = [(part, repair) for part in machine.parts.values() for repair in part.repairs]
     parts = list(machine.parts)
-    fixes = [
-        [part.id == name and mode in repair.fixes for name, mode in faults]
-        for part, repair in repairs
-    ]
+    mends = [{part.id: repair.fixes, **repair.also} for part, repair in repairs]
+    fixes = [[mode in fixed.get(name, ()) for name, mode in faults] for fixed in mends]
+    wasted = [repair.id == NEW_PART and part.kind != "fuse" for part, repair in repairs]
     minutes = [repair.minutes + price_minutes(machine, repair.price_eur) for _, repair in repairs]
     return make_costs(
         TestCosts(
@@ -270,6 +288,10 @@ def machine_costs(machine: Machine, faults: Sequence[tuple[str, str]]) -> Costs:
             area=_numbers(place.get(test.area or "", -1) for test in tests),
             needs=tuple(sum(1 << names.index(need) for need in test.needs) for test in tests),
             again=np.array([test.cause is None for test in tests], dtype=bool),
+            cannot=_numbers(
+                next((k for k, one in enumerate(test.outcomes) if one.id == NOT_POSSIBLE), -1)
+                for test in tests
+            ),
         ),
         RepairCosts(
             names=tuple(f"{part.id}.{repair.id}" for part, repair in repairs),
@@ -277,7 +299,8 @@ def machine_costs(machine: Machine, faults: Sequence[tuple[str, str]]) -> Costs:
             area=_numbers(place.get(part.area or "", -1) for part, _ in repairs),
             fixes=np.array(fixes, dtype=np.int8).reshape(len(repairs), len(faults)),
             part=_numbers(parts.index(part.id) for part, _ in repairs),
-            new_part=np.array([repair.id == NEW_PART for _, repair in repairs], dtype=bool),
+            new_part=np.array(wasted, dtype=bool),
+            licensed=np.array([repair.licensed for _, repair in repairs], dtype=bool),
         ),
         tuple(areas),
         np.array([access_minutes(area) for area in machine.areas.values()], dtype=np.float64),

@@ -10,7 +10,7 @@ Advice, trials, the card, looking further ahead and the bench all ask `decide`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +29,9 @@ Ints = NDArray[np.int64]
 
 SCORE_DIGITS = 9
 """Scores are compared to so many decimals, so that ties fall alike on every computer."""
+
+MOST_LIKELY_NOT = 0.5
+"""A test that cannot be done with a higher chance than this is not offered."""
 
 MOST_REPAIRS = 12
 """After so many repairs in one job it is handed over."""
@@ -64,6 +67,7 @@ class Outlook:
         rate: (tests,) bits per added minute.
         blame: (faults,) chance that each is what gives the complaint.
         repair_minutes: expected, without further tests.
+        hand_over_minutes: of handing over now, with the work that is left to the specialist.
         first_repair: repair to begin with, -1 to hand over.
     """
 
@@ -76,6 +80,7 @@ class Outlook:
     rate: Floats
     blame: Floats
     repair_minutes: float
+    hand_over_minutes: float
     first_repair: int
 
     def ranked(self, score: Floats, least_bits: float = 0.0) -> Ints:
@@ -115,9 +120,13 @@ def look(survey: Survey, explains: Floats, costs: Costs, standing: Standing) -> 
         standing: where the job stands.
     """
     access = costs.at(standing.open_areas)
+    cannot = costs.tests.cannot
+    if cannot is not None:
+        never = survey.chance[survey.start[:-1] + cannot] > MOST_LIKELY_NOT
+        standing = replace(standing, barred=standing.barred | (never & (cannot >= 0)))
     blame = survey.faults * explains
     blame /= max(float(blame.sum()), 1.0)
-    minutes, first = repair_cost(
+    minutes, first, handed_over = repair_cost(
         costs.tables, blame.copy(), 1.0, standing.open_areas, costs.hand_over_minutes
     )
     opened = gate.chance_opened(blame, costs.fault_way)
@@ -133,6 +142,7 @@ def look(survey: Survey, explains: Floats, costs: Costs, standing: Standing) -> 
         rate=gate.bits_per_minute(gains, added),
         blame=blame,
         repair_minutes=float(minutes),
+        hand_over_minutes=float(handed_over),
         first_repair=int(first),
     )
 

@@ -33,10 +33,11 @@ def minutes_if_known(
         blame: (faults,) chance that each is what gives the complaint; the rest to 1 is handed over.
         fixes: (repairs, faults) 1 where the repair fixes the fault.
         repair_minutes: (repairs,) of each, opening and check included.
-        hand_over_minutes: handing over; what costs more to repair is handed over.
+        hand_over_minutes: handing over; what no repair fixes is handed over.
     """
-    costs = np.where(fixes.astype(bool), repair_minutes[:, None], hand_over_minutes)
-    least = costs.min(axis=0, initial=hand_over_minutes)
+    costs = np.where(fixes.astype(bool), repair_minutes[:, None], np.inf)
+    least = costs.min(axis=0, initial=np.inf)
+    least = np.where(np.isfinite(least), least, hand_over_minutes)
     return float(blame @ least) + max(1.0 - float(blame.sum()), 0.0) * hand_over_minutes
 
 

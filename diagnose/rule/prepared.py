@@ -19,7 +19,9 @@ from diagnose import cache
 from diagnose.belief.belief import Belief, believe
 from diagnose.faults.base import make_solved_sets, pack, solve_base, unpack
 from diagnose.faults.behaviour import make_behaviour
+from diagnose.faults.outcomes import FITS
 from diagnose.faults.priors import make_priors
+from diagnose.faults.words import TRIED
 from diagnose.kept import Kept
 from diagnose.machine.archive import machine_from_json, machine_to_json
 from diagnose.rule.costs import machine_costs
@@ -43,7 +45,7 @@ LAYERS = ("circuit", "faults", "machine")
 MACHINE_BYTES = 256_000_000
 """Prepared machines kept in memory; one takes some 20 to 40 megabytes."""
 
-BELIEF_BYTES = 16_000_000
+BELIEF_BYTES = 8_000_000
 """Beliefs kept in memory for each machine; one takes half a megabyte."""
 
 
@@ -56,12 +58,14 @@ class Prepared:
         sets: its solved fault sets.
         costs: what everything costs.
         explains: complaint -> (faults,) share of the time that the fault alone gives it.
+        stops: (faults,) share of the time that the fault alone shows when the machine is tried.
     """
 
     machine: Machine
     sets: SolvedSets
     costs: Costs
     explains: Mapping[str, Floats]
+    stops: Floats
     _beliefs: Kept[Belief] = field(
         default_factory=lambda: Kept(BELIEF_BYTES, lambda belief: belief.nbytes)
     )
@@ -96,8 +100,11 @@ class Prepared:
         return self._beliefs.get((key, bound), lambda: believe(self.sets, key, bound=bound))
 
     def able(self, complaint: str) -> Floats:
-        """(faults,) 1 where a fault alone gives a complaint, now and then at least; else 0."""
-        return (self.explains[complaint] > 0.0).astype(np.float64)
+        """(faults,) 1 where a fault alone keeps the job from being done, now and then at least.
+
+        Whatever the customer said, the machine has to run; and what he said has to be gone.
+        """
+        return ((self.stops > 0.0) | (self.explains[complaint] > 0.0)).astype(np.float64)
 
 
 _prepared: Kept[Prepared] = Kept(MACHINE_BYTES, lambda prepared: prepared.nbytes)
@@ -181,13 +188,15 @@ def _with_costs(sets: SolvedSets) -> Prepared:
         sets=sets,
         costs=machine_costs(behaviour.machine, behaviour.faults),
         explains={
-            complaint: _explains(solved, behaviour.column[complaint])
+            complaint: _share(solved, behaviour.column[complaint], FITS)
             for complaint in behaviour.machine.complaints
         },
+        stops=1.0 - _share(solved, behaviour.column[TRIED], 0.0),
     )
 
 
-def _explains(solved: Solved, column: int) -> Floats:
+def _share(solved: Solved, column: int, shown: float) -> Floats:
+    """(faults,) share of the time that an observable shows something under each fault alone."""
     rows = solved.pair_row[np.arange(solved.n_faults), -1].astype(np.int64)
-    found: Floats = 1.0 - solved.readings(column, rows).mean(axis=-1)
+    found: Floats = (solved.readings(column, rows) == shown).mean(axis=-1)
     return found

@@ -68,14 +68,21 @@ def best_ratio(listed, chance, minutes):
 
 @njit(cache=True, nogil=True)
 def strike_out(tables, repair, guilty, chance):
-    """Take what a repair fixes out of the chances of all repairs."""
+    """Take what a repair fixes out of the chances of all repairs.
+
+    Returns:
+        The specialist's minutes for it, by its chances.
+    """
+    spared = 0.0
     for i in range(tables.repair_start[repair], tables.repair_start[repair + 1]):
         f = tables.repair_fault[i]
         if guilty[f] > 0.0:
             for j in range(tables.fault_start[f], tables.fault_start[f + 1]):
                 chance[tables.fault_repair[j]] -= guilty[f]
+            spared += guilty[f] * tables.fault_minutes[f]
             guilty[f] = 0.0
     chance[repair] = 0.0
+    return spared
 
 
 @njit(cache=True, nogil=True)
@@ -90,7 +97,7 @@ def repair_cost(tables, guilty, total, open_areas, hand_over_minutes):
         hand_over_minutes: handing over.
 
     Returns:
-        Minutes, and a repair or -1 to hand over at once.
+        Minutes, a repair or -1 to hand over at once, and the minutes of handing over at once.
     """
     n_repairs = tables.repair_own.shape[0]
     chance, minutes = np.zeros(n_repairs), np.zeros(n_repairs)
@@ -100,8 +107,11 @@ def repair_cost(tables, guilty, total, open_areas, hand_over_minutes):
     room = np.empty(n_repairs, np.int32)
     listed = room[: list_chances(tables, guilty, chance, room)]
     set_minutes(tables, listed, open_areas, minutes)
-    remaining, spent = 1.0, 0.0
-    best, begin, first = hand_over_minutes, -1, -1
+    remaining, spent, left = 1.0, 0.0, 0.0
+    for f in range(guilty.shape[0]):
+        left += guilty[f] * tables.fault_minutes[f]
+    at_once = hand_over_minutes + left
+    best, begin, first = at_once, -1, -1
     for _ in range(listed.shape[0]):
         pick = best_ratio(listed, chance, minutes)
         if pick < 0:
@@ -109,8 +119,8 @@ def repair_cost(tables, guilty, total, open_areas, hand_over_minutes):
         first = pick if first < 0 else first
         spent += minutes[pick] * remaining - tables.repair_waste[pick] * chance[pick]
         remaining -= chance[pick]
-        strike_out(tables, pick, guilty, chance)
-        handed_over = spent + max(remaining, 0.0) * hand_over_minutes
+        left -= strike_out(tables, pick, guilty, chance)
+        handed_over = spent + max(remaining, 0.0) * hand_over_minutes + max(left, 0.0)
         if handed_over < best:
             best, begin = handed_over, first
         if spent >= best:
@@ -118,7 +128,7 @@ def repair_cost(tables, guilty, total, open_areas, hand_over_minutes):
         if tables.repair_way[pick] & ~open_areas:
             open_areas |= tables.repair_way[pick]
             set_minutes(tables, listed, open_areas, minutes)
-    return best, begin
+    return best, begin, at_once
 
 
 @njit(cache=True, nogil=True)
@@ -152,7 +162,7 @@ def weigh_tests(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
             if chance[o] > 0.0:
                 for f in range(guilty.shape[0]):
                     guilty[f] = joint[o, f] * explains[f]
-                cost, _ = repair_cost(tables, guilty, chance[o], opened[t], hand_over)
+                cost, _, _ = repair_cost(tables, guilty, chance[o], opened[t], hand_over)
                 spent += chance[o] * cost
         later[t] = spent
         worth[t] = minutes[t] + spent < limit - TINY

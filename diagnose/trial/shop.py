@@ -1,7 +1,8 @@
 """Machines that come to the shop: what is wrong with them, and how they answer.
 
 What is wrong is drawn from the priors, shared causes first, any number of faults at once; a machine
-comes to the shop when the complaint is reported and shows. It then answers with what the circuit
+comes to the shop when it does not work and the complaint is reported, now and then in the wrong
+words. It then answers with what the circuit
 does under exactly these faults.
 """
 
@@ -13,12 +14,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.ahead.problem import fixing, without
-from diagnose.ahead.world import KnownMinutes, outcome_of
+from diagnose.ahead.world import KnownMinutes, handed_over, outcome_of
 from diagnose.circuit.netlist import NONE
 from diagnose.circuit.settling import blow_fuses
 from diagnose.errors import ValueOutOfRangeError
-from diagnose.faults.outcomes import check_chances, complaint_chances
+from diagnose.faults.outcomes import WORKS, complaint_chances, wording
 from diagnose.faults.priors import new_part_modes
+from diagnose.faults.tried import check_chances
 from diagnose.rule.minutes import price_minutes
 
 if TYPE_CHECKING:
@@ -60,7 +62,8 @@ class Shop:
     def __init__(self, prepared: Prepared, complaint: str) -> None:
         """Nothing is worked out until a machine comes."""
         self._prepared = prepared
-        self._column = prepared.behaviour.column[complaint]
+        self._complaint = complaint
+        self._able = prepared.able(complaint)
         self.costs = prepared.costs
         self.known_minutes = KnownMinutes(self)
         self._blown: dict[FaultSet, NDArray[np.bool_]] = {}
@@ -90,11 +93,17 @@ class Shop:
             return truth.causes >> cause & 1
         return int(priors.triggers[cause][list(truth.faults)].any())
 
-    def shows(self, truth: Truth) -> float:
+    def checks(self, truth: Truth) -> NDArray[np.float64]:
         """See `World`."""
         solved = self._prepared.sets.with_sets([truth.faults])
-        values = solved.values[self._column][solved.place[solved.row(truth.faults), self._column]]
-        return float(check_chances(values)[0])
+        rows = np.array([solved.row(truth.faults)], dtype=np.int64)
+        behaviour = self._prepared.behaviour
+        row: NDArray[np.float64] = check_chances(behaviour, solved, self._complaint, rows)[0]
+        return row
+
+    def handed_over(self, truth: Truth) -> float:
+        """See `World`."""
+        return handed_over(self.costs, self._able, truth.faults)
 
     def repairs(self, truth: Truth) -> Iterable[int]:
         """See `World`."""
@@ -137,6 +146,21 @@ class Shop:
         return self._blown[faults]
 
 
+def comes_with(
+    prepared: Prepared, complaint: str, values: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """(sets,) chance that a machine comes with a complaint, right words or wrong, and shows it.
+
+    Args:
+        prepared: the machine.
+        complaint: what is reported.
+        values: (sets, 2) readings of the complaint.
+    """
+    told = complaint_chances(values, wording(prepared.machine, complaint))[:, 0]
+    shows: NDArray[np.float64] = told * (values != WORKS).mean(axis=-1)
+    return shows
+
+
 def draw_truths(
     prepared: Prepared, complaint: str, count: int, rng: np.random.Generator
 ) -> list[Truth]:
@@ -161,7 +185,7 @@ def draw_truths(
         solved = prepared.sets.with_sets(sets)
         rows = np.array([solved.row(truth.faults) for truth in drawn], dtype=np.int64)
         values = solved.readings(column, rows)
-        comes = complaint_chances(values)[:, 0] * (1.0 - values.mean(axis=-1))
+        comes = comes_with(prepared, complaint, values)
         kept = rng.random(len(drawn)) < comes
         found += [drawn[place] for place in np.flatnonzero(kept).tolist()]
     if len(found) < count:

@@ -18,9 +18,8 @@ from diagnose.ahead.play import Dice, job_generator, play
 from diagnose.ahead.policies import make_policy
 from diagnose.belief.situation import Situation
 from diagnose.errors import ValueOutOfRangeError
-from diagnose.faults.outcomes import complaint_chances
 from diagnose.rule.prepared import prepared
-from diagnose.trial.shop import Shop, draw_truths
+from diagnose.trial.shop import Shop, comes_with, draw_truths
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,7 +74,7 @@ class Bays:
         believed = prepared(workshop.machine)
         self._truth = believed if workshop.truth is None else prepared(workshop.truth)
         self._complaints = workshop.complaints
-        self._desks = [Desk(believed, Situation(name, seen=True)) for name in self._complaints]
+        self._desks = [Desk(believed, Situation(name)) for name in self._complaints]
         self._shops = [Shop(self._truth, name) for name in self._complaints]
         self._policy = make_policy(workshop.policy)
         self._decided: list[dict[Situation, int]] = [{} for _ in self._complaints]
@@ -141,7 +140,7 @@ def complaint_shares(ready: Prepared, complaints: Sequence[str]) -> NDArray[np.f
     found = []
     for complaint in complaints:
         values = solved.readings(ready.behaviour.column[complaint], rows)
-        comes = complaint_chances(values)[:, 0] * (1.0 - values.mean(axis=-1))
+        comes = comes_with(ready, complaint, values)
         found.append(float(solved.prior[rows] @ comes))
     if sum(found) <= 0.0:
         named = f"chance that a machine comes with {' or '.join(complaints)}"

@@ -1,0 +1,82 @@
+"""What trying the machine after a repair shows, and how likely each of it is.
+
+It runs; it does what one of its complaints says; it does something else. A complaint that does not
+show on trying (flat again after two days) is looked for as well while it is what the job is about.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.faults.behaviour import seen_on_trying
+from diagnose.faults.outcomes import CHECK_SLIPS, FITS
+from diagnose.faults.words import TRIED
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from diagnose.faults.behaviour import Behaviour
+    from diagnose.faults.solved import Solved
+    from diagnose.machine.model import Machine
+
+    Floats = NDArray[np.float64]
+    Ints = NDArray[np.int64]
+
+
+def check_results(machine: Machine, complaint: str) -> tuple[str, ...]:
+    """What the check after a repair can show on a job; that it runs comes first."""
+    shown = seen_on_trying(machine)
+    return shown if complaint in shown else (*shown, complaint)
+
+
+def check_chances(behaviour: Behaviour, solved: Solved, complaint: str, rows: Ints) -> Floats:
+    """(rows, results) how likely the check shows each of `check_results`.
+
+    Args:
+        behaviour: the machine.
+        solved: fault sets.
+        complaint: what the job is about.
+        rows: of the fault sets.
+    """
+    results = check_results(behaviour.machine, complaint)
+    tried = solved.readings(behaviour.column[TRIED], rows)
+    hidden = complaint not in seen_on_trying(behaviour.machine)
+    if hidden:
+        fits = solved.readings(behaviour.column[complaint], rows) == FITS
+        tried = np.where(fits & (tried == 0.0), len(results) - 1.0, tried)
+    share = np.stack([(tried == k).mean(axis=-1) for k in range(len(results))], axis=-1)
+    found: Floats = (1.0 - CHECK_SLIPS) * share + CHECK_SLIPS / len(results)
+    return found
+
+
+def shown_chances(
+    behaviour: Behaviour, solved: Solved, complaint: str, shown: str
+) -> list[tuple[int, Floats]]:
+    """Observables, each with the chance under all its readings that the check shows what it did.
+
+    A complaint is shown wherever it fits, whatever else fits too.
+
+    Args:
+        behaviour: the machine.
+        solved: fault sets.
+        complaint: what the job is about.
+        shown: one of `check_results`, or another of the machine's complaints.
+    """
+    machine, results = behaviour.machine, check_results(behaviour.machine, complaint)
+    if shown in machine.complaints:
+        column, wanted = behaviour.column[shown], [FITS]
+    else:
+        column, wanted = behaviour.column[TRIED], [float(results.index(shown))]
+    found = [(column, _taken(solved.values[column], wanted, len(results)))]
+    if shown == results[0] and complaint not in seen_on_trying(machine):
+        own = behaviour.column[complaint]
+        found.append((own, 1.0 - _taken(solved.values[own], [FITS], len(results))))
+    return found
+
+
+def _taken(values: Floats, wanted: list[float], results: int) -> Floats:
+    """(readings,) chance that something is taken to be shown."""
+    share: Floats = np.isin(values, wanted).mean(axis=-1)
+    return (1.0 - CHECK_SLIPS) * share + CHECK_SLIPS / results
