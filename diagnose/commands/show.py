@@ -162,7 +162,7 @@ def show_test(console: Console, machine: Machine, test: TestAdvice) -> None:
 def show_cautions(console: Console, cautions: Iterable[str]) -> None:
     """Warnings, each with its mark."""
     for caution in cautions:
-        indented(console, f"! {caution}", "yellow", by=4)
+        indented(console, f"! {caution}", "yellow")
 
 
 def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) -> None:
@@ -226,40 +226,6 @@ def show_further(console: Console, machine: Machine, further: FurtherLook) -> No
     indented(console, "Most likely it goes on so, with the chance that it comes so far", "dim")
     for number, step in enumerate(further.and_then, 1):
         indented(console, f"{number}  {words.step_words(machine, step)}")
-
-
-def show_left(console: Console, job: Job) -> None:
-    """One line with the minutes left; none when the findings cannot all be true."""
-    with contextlib.suppress(ClashError):
-        further = job.look_further(AT_THE_BENCH_SECONDS)
-        console.print(Text(f"  {words.left_words(further)}", "dim"))
-
-
-def show_asked(console: Console, job: Job, advice: Advice, test_id: str) -> None:
-    """The test asked for, with what can be typed."""
-    machine, known, test = job.machine, job.machine.tests[test_id], _find(advice, test_id)
-    chosen = advice.verdict.target == test_id
-    again = advice.verdict.action == "recheck"
-    headline(console, "Look again" if again else "Do next" if chosen else "As you chose")
-    if test is not None:
-        show_test(console, machine, test)
-    if chosen:
-        indented(console, advice.verdict.reason)
-    expected = job.expect(test_id)
-    if expected:
-        indented(console, "The meter would read", "dim")
-        table = grid()
-        for value in expected:
-            fault = words.fault_words(machine, value.part, value.mode) if value.part else "all good"
-            table.add_row(Text(words.expected_words(value), "cyan"), fault)
-        indented(console, table, by=4)
-    if known.unit is not None:
-        unsteady = [outcome.id for outcome in known.outcomes if outcome.at_least is None]
-        told = f"Type a reading in {known.unit}, or {', '.join(unsteady)}."
-        console.print(Text(f"  {told}", "dim"))
-    for number, outcome in enumerate(known.outcomes, 1):
-        mark = "  " if known.unit is not None else f"{number} "
-        console.print(Text(f"  {mark}").append(f"{outcome.id:<14}", "cyan").append(outcome.title))
 
 
 def show_why(console: Console, job: Job, advice: Advice, test_id: str) -> None:

@@ -7,20 +7,20 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from diagnose.commands.page import headline, named
+from diagnose.commands.ending import show_ending
+from diagnose.commands.page import headline, named, pairs
+from diagnose.commands.screen import lead_words, minutes_left, screen_of
 from diagnose.commands.show import (
     finding_line,
     repair_line,
-    show_asked,
     show_heading,
-    show_left,
     show_suspects,
     show_tests,
-    show_verdict,
     show_while_open,
-    show_why,
 )
-from diagnose.commands.turn import WORDS, Said, Turn, chosen, understand
+from diagnose.commands.show_screen import show_screen
+from diagnose.commands.show_why import show_why
+from diagnose.commands.turn import LISTED, WORDS, Said, Turn, chosen, understand
 from diagnose.errors import ClashError, DiagnoseError, UnknownNameError
 
 if TYPE_CHECKING:
@@ -33,10 +33,9 @@ if TYPE_CHECKING:
 
     ReadLine = Callable[[], str]
 
-SUSPECTS = 5
-LISTED = 9
-WHILE_OPEN = 3
 PROMPT = "> "
+TELLS = frozenset({"why", "list", "help", "nothing"})
+"""What is asked, not said: it leaves the job as it is."""
 
 
 def ask_complaint(console: Console, machine: Machine, read_line: ReadLine) -> str | None:
@@ -51,7 +50,7 @@ def ask_complaint(console: Console, machine: Machine, read_line: ReadLine) -> st
             return None
         try:
             return chosen("complaint", line.strip(), list(machine.complaints))
-        except UnknownNameError as error:
+        except DiagnoseError as error:
             if line.strip():
                 _complain(console, error)
 
@@ -69,54 +68,62 @@ class Talk:
 
     def run(self, job: Job) -> Job:
         """Talk until `quit` or the end of the input; the job as it stands then."""
-        turn = Turn.of(job)
+        turn, seen = Turn.of(job), frozenset[str]()
         show_heading(self.console, job.machine, job.complaint)
-        self.console.print(Text("Type what you find, or `help`.", "dim"))
-        self._show(turn)
+        seen = self._show(turn, seen)
         while True:
             self.console.print(Text(PROMPT), end="")
-            line, test = self.read_line(), job.machine.tests.get(turn.asked)
-            outcomes = [outcome.id for outcome in test.outcomes] if test else []
-            said = understand(line, outcomes, has_unit=bool(test and test.unit))
+            line, machine = self.read_line(), turn.job.machine
+            said = understand(line, machine.tests.get(turn.asked), machine)
             if not line or said.kind == "quit":
                 return turn.job
             try:
-                turn = self._answer(turn, said)
+                turn, seen = self._answer(turn, said, seen)
             except DiagnoseError as error:
                 _complain(self.console, error)
                 if isinstance(error, ClashError):
                     self.console.print(Text("Not taken. Read it again, or undo the earlier one."))
 
-    def _answer(self, turn: Turn, said: Said) -> Turn:
-        """What a line makes of the talk; questions give the same turn."""
-        if said.kind in {"why", "list", "help", "nothing"} or (
-            said.kind in {"open", "close"} and not said.name
-        ):
+    def _answer(self, turn: Turn, said: Said, seen: frozenset[str]) -> tuple[Turn, frozenset[str]]:
+        """What a line makes of the talk, and the cautions shown by then; a question, nothing."""
+        if said.kind in TELLS or (said.kind in {"open", "close", "repaired"} and not said.name):
             self._tell(turn, said.kind)
-            return turn
+            return turn, seen
         new = turn.after(said)
         if said.kind in {"result", "finding"}:
             self._taken(turn, new)
         elif said.kind == "repaired":
             self.console.print(repair_line(new.job.machine, new.advice.repairs[-1]))
-        self._show(new)
-        return new
+        return new, self._show(new, seen)
 
     def _tell(self, turn: Turn, kind: str) -> None:
         console, job, advice = self.console, turn.job, turn.advice
         if kind == "why":
-            show_why(console, job, advice, turn.asked)
+            show_why(console, turn)
         elif kind == "list":
             show_suspects(console, job.machine, advice, LISTED)
-            show_tests(console, job.machine, advice.tests[:LISTED])
-            show_while_open(console, job, advice, LISTED)
+            if advice.verdict.action != "done":
+                show_tests(console, job.machine, advice.tests[:LISTED])
         elif kind == "help":
-            for word, meaning in WORDS.items():
-                console.print(Text(f"  {word:<16}", "cyan").append(meaning, ""))
+            pairs(console, WORDS)
+        elif kind == "repaired":
+            self._checks(job.machine)
         elif kind != "nothing":
             for area in job.machine.areas.values():
                 opened = area.id in job.situation.open_areas
                 named(console, "open  " if opened else "closed", area.title, area.id)
+            if advice.verdict.action != "done":
+                show_while_open(console, job, advice, LISTED)
+
+    def _checks(self, machine: Machine) -> None:
+        """What trying the machine after a repair can show, by number."""
+        console = self.console
+        console.print(Text("Try it, and every interlock. What does it do now?"))
+        named(console, " ", "it starts and runs", "repaired runs")
+        named(console, " ", "the same as before", "repaired same")
+        for number, complaint in enumerate(machine.complaints.values(), 1):
+            named(console, " ", complaint.title, f"repaired {number}")
+        named(console, " ", "something else", "repaired other")
 
     def _taken(self, before: Turn, after: Turn) -> None:
         """Read the new finding back, with the areas it left open."""
@@ -126,17 +133,12 @@ class Talk:
         if opened:
             self.console.print(Text(f"Left open: {', '.join(sorted(opened))}.", "dim"))
 
-    def _show(self, turn: Turn) -> None:
-        console, job, advice = self.console, turn.job, turn.advice
-        show_suspects(console, job.machine, advice, SUSPECTS)
-        if advice.verdict.action != "done":
-            show_left(console, job)
-        show_while_open(console, job, advice, WHILE_OPEN)
-        if turn.asked:
-            show_asked(console, job, advice, turn.asked)
-            return
-        show_verdict(console, job.machine, advice)
-        told = "`quit` writes the sheet; `list` shows what else tells."
-        if advice.verdict.action == "repair":
-            told = f"Then try it: `repaired gone` or `repaired still`. {told}"
-        console.print(Text(told, "dim"))
+    def _show(self, turn: Turn, seen: frozenset[str]) -> frozenset[str]:
+        """The screen for where the job stands; the cautions that have been shown in full."""
+        if turn.advice.verdict.action == "done" and not turn.asked:
+            show_ending(self.console, turn.job, turn.advice)
+            return seen
+        screen = screen_of(turn, seen)
+        lead = lead_words(turn, minutes_left(turn.job))
+        show_screen(self.console, turn.job.machine, screen, lead)
+        return seen.union(screen.cautions.full)

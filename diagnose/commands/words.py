@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -13,11 +14,14 @@ if TYPE_CHECKING:
     from diagnose.advice.advice import Advice, RecordedFinding, RecordedRepair, TestAdvice
     from diagnose.advice.expect import Expectation
     from diagnose.ahead.look_further import FurtherLook, LikelyStep
-    from diagnose.machine.model import Machine, Repair
+    from diagnose.machine.model import Machine, Repair, Test
 
 NONE_OF_THESE = "Something that this machine's file does not list"
 HAND_OVER = "Hand over"
 NO_TOOL = "none"
+
+LEVELS: Mapping[str, str] = MappingProxyType({"none": "not at all"})
+"""Levels of a function, by their titles, that say nothing by themselves."""
 
 ACTIONS: Mapping[str, str] = MappingProxyType(
     {
@@ -39,6 +43,15 @@ CHECKED: Mapping[str, str] = MappingProxyType(
 )
 """What trying the machine after a repair shows, or is expected to show."""
 
+LAST_TENTH, LAST_MINUTE = 9.95, 99.5
+"""Minutes from which on tenths, and single ones, are not said."""
+
+LEAST_SHOWN = 0.005
+"""Volts, amps or ohms below which a hand meter shows nothing that means anything. Common practice."""
+
+OPEN = "open"
+"""What a meter over its range stands for."""
+
 OVER_RANGE_OHMS = 2e7
 """Above this a hand meter shows no number. Common practice."""
 
@@ -57,9 +70,23 @@ def count_words(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
+def minutes_number(minutes: float) -> str:
+    """Minutes in two digits at most, e.g. `2.5`, `5`, `37`, `180`."""
+    if minutes < LAST_TENTH:
+        return f"{minutes:.1f}".removesuffix(".0")
+    return f"{minutes:.0f}" if minutes < LAST_MINUTE else f"{10.0 * round(minutes / 10.0):.0f}"
+
+
 def minutes_words(minutes: float) -> str:
-    """Minutes to a tenth, e.g. `2.5 min`."""
-    return f"{minutes:.1f} min"
+    """The same with its unit, e.g. `2.5 min`."""
+    return f"{minutes_number(minutes)} min"
+
+
+def chance_words(probability: float) -> str:
+    """A chance in whole percent, as it is said aloud; never rounded to certainty."""
+    if probability > 0.995:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{100.0 * probability:.0f} %"
 
 
 def percent(probability: float) -> str:
@@ -77,14 +104,16 @@ def share_words(share: float) -> str:
 
 
 def reading_words(value: float, unit: str) -> str:
-    """A reading as a meter shows it: three digits, with the prefix that suits."""
+    """A reading as it is read off a hand meter and said: `12.4 V`, `20 mV`, `0.01 ohm`, `open`."""
     if unit == "ohm" and value >= OVER_RANGE_OHMS:
-        return "open, over the meter's range"
+        return OPEN
+    if abs(value) < LEAST_SHOWN:
+        return f"0 {unit}"
     for prefix, factor in (("M", 1e6), ("k", 1e3)):
         if unit == "ohm" and abs(value) >= factor:
             return f"{value / factor:.3g} {prefix}{unit}"
-    if 0.0 < abs(value) < 0.1:
-        return f"{value * 1e3:.3g} m{unit}"
+    if abs(value) < 0.1:
+        return f"{value:.2f} {unit}" if unit == "ohm" else f"{value * 1e3:.0f} m{unit}"
     return f"{value:.3g} {unit}"
 
 
@@ -120,9 +149,34 @@ def fault_words(machine: Machine, part: str, mode: str) -> str:
 
 
 def outcome_words(machine: Machine, test: str, outcome: str) -> str:
-    """Title of an outcome of a test."""
+    """What an outcome of a test says, e.g. `Starter turns the engine: not at all`."""
+    return f"{watched_words(machine, test)}{level_words(machine, test, outcome)}"
+
+
+def watched_words(machine: Machine, test: str) -> str:
+    """`Starter turns the engine: ` where a test watches a function; else empty."""
+    function = machine.tests[test].function
+    return "" if function is None else f"{machine.functions[function].title}: "
+
+
+def level_words(machine: Machine, test: str, outcome: str) -> str:
+    """The title of an outcome; bare ones that say nothing by themselves are put into words."""
     titles = (known.title for known in machine.tests[test].outcomes if known.id == outcome)
-    return next(titles, outcome)
+    title = next(titles, outcome)
+    return LEVELS.get(title, title)
+
+
+def range_words(test: Test, outcome: str) -> str:
+    """The readings that an outcome stands for: its title where that says so, else its bounds."""
+    place = [known.id for known in test.outcomes].index(outcome)
+    known, above = test.outcomes[place], test.outcomes[place - 1] if place else None
+    if re.search(r"\d", known.title):
+        return known.title
+    top = None if above is None else above.at_least
+    if known.at_least is None:
+        return "" if top is None else f"below {top:g} {test.unit}"
+    bottom = f"{known.at_least:g}"
+    return f"{bottom} {test.unit} or more" if top is None else f"{bottom} to {top:g} {test.unit}"
 
 
 def area_words(machine: Machine, areas: Iterable[str]) -> str:
@@ -223,9 +277,21 @@ def step_words(machine: Machine, step: LikelyStep) -> str:
     return f"{action}: {seen} ({percent(step.probability)})"
 
 
+def mean_words(further: FurtherLook) -> str:
+    """`about 44 min left`."""
+    return f"about {minutes_words(further.minutes_left)} left"
+
+
 def left_words(further: FurtherLook) -> str:
-    """`about 44 min left (90 % under 76)`; how many figures are meant, the error says."""
-    return f"about {further.minutes_left:.0f} min left (90 % under {further.p90_minutes:.0f})"
+    """`about 44 min left (90 % under 76)`.
+
+    Mean and ninetieth percentile are estimates of their own and may cross where few jobs were
+    played; then only the mean is said.
+    """
+    under = minutes_number(further.p90_minutes)
+    if float(under) <= float(minutes_number(further.minutes_left)):
+        return mean_words(further)
+    return f"{mean_words(further)} (90 % under {under})"
 
 
 def error_words(further: FurtherLook) -> str:
@@ -233,6 +299,7 @@ def error_words(further: FurtherLook) -> str:
     if further.jobs == 0:
         return "every outcome followed to its end"
     return (
-        f"give or take {further.error_minutes:.1f} and {further.p90_error_minutes:.0f}, "
+        f"give or take {minutes_number(further.error_minutes)} and "
+        f"{minutes_number(further.p90_error_minutes)}, "
         f"from {further.jobs} jobs played"
     )

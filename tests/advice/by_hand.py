@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     import numpy as np
 
-    from diagnose.machine.model import Machine, Repair
+    from diagnose.machine.model import Machine, Part, Repair
 
 
 def expected_minutes(
@@ -22,35 +22,53 @@ def expected_minutes(
 ) -> float:
     """Minutes without further tests; what was opened stays open.
 
-    `able` (faults,) are the probabilities of the faults that can give the complaint.
+    `able` (faults,) are the probabilities of the faults that can keep the machine from running. To
+    whom it is handed over has to repair what is left, with everything to open.
     """
     blame = able / max(float(able.sum()), 1.0)
     left = dict(zip(faults, blame.tolist(), strict=True))
     todo = [(part, repair) for part in machine.parts.values() for repair in part.repairs]
     is_open, spent, remaining = set(open_areas), 0.0, 1.0
-    best = machine.shop.escalate_minutes
+    elsewhere: dict[tuple[str, str], float] = {}
+    for part, repair in todo:
+        for fault in mended(part, repair):
+            minutes = cost(machine, part.area, repair, set())
+            elsewhere[fault] = min(minutes, elsewhere.get(fault, minutes))
+
+    def handed_over() -> float:
+        rest = sum(left.get(fault, 0.0) * minutes for fault, minutes in elsewhere.items())
+        return max(remaining, 0.0) * machine.shop.escalate_minutes + rest
+
+    best = handed_over()
     while todo:
         ratios = []
         for part, repair in todo:
-            ends = sum(left[part.id, mode] for mode in repair.fixes)
-            own = cost(machine, part.area, repair, is_open) + waste(machine, repair)
+            ends = sum(left[fault] for fault in mended(part, repair))
+            own = cost(machine, part.area, repair, is_open) + waste(machine, part, repair)
             ratios.append(ends / own)
         place = max(range(len(todo)), key=lambda row: (ratios[row], -row))
         if ratios[place] <= 1e-9:
             break
         part, repair = todo.pop(place)
         spent += remaining * cost(machine, part.area, repair, is_open)
-        remaining -= sum(left[part.id, mode] for mode in repair.fixes)
-        spent += waste(machine, repair) * max(remaining, 0.0)
-        best = min(best, spent + max(remaining, 0.0) * machine.shop.escalate_minutes)
-        left |= {(part.id, mode): 0.0 for mode in repair.fixes}
+        remaining -= sum(left[fault] for fault in mended(part, repair))
+        spent += waste(machine, part, repair) * max(remaining, 0.0)
+        left |= dict.fromkeys(mended(part, repair), 0.0)
+        best = min(best, spent + handed_over())
         is_open |= set(to_open(machine, part.area, is_open))
     return best
 
 
-def waste(machine: Machine, repair: Repair) -> float:
-    """What sparing a good part is worth."""
-    return machine.shop.good_part_minutes if repair.id == "replace" else 0.0
+def mended(part: Part, repair: Repair) -> list[tuple[str, str]]:
+    """The faults that a repair puts right."""
+    others = [(other, mode) for other, modes in repair.also.items() for mode in modes]
+    return [*((part.id, mode) for mode in repair.fixes), *others]
+
+
+def waste(machine: Machine, part: Part, repair: Repair) -> float:
+    """What sparing a good part is worth; a fuse is none."""
+    spared = repair.id == "replace" and part.kind != "fuse"
+    return machine.shop.good_part_minutes if spared else 0.0
 
 
 def cost(machine: Machine, area: str | None, repair: Repair, is_open: set[str]) -> float:

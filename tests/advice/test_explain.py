@@ -115,7 +115,7 @@ def test_who_is_to_blame_for_a_repair_or_for_handing_over(name: str) -> None:
     known = ready(name)
     for step in (*steps(name, "repair"), *steps(name, "escalate")):
         faults = step.belief.survey.faults
-        blame = faults * (known.explains[step.situation.complaint] > 0.0)
+        blame = faults * known.able(step.situation.complaint)
         blame /= max(blame.sum(), 1.0)
         if step.verdict.action == "repair":
             part, repair = step.verdict.target.split(".")
@@ -133,7 +133,7 @@ def test_the_words_when_the_complaint_is_gone_by_hand() -> None:
     machine, number = known.machine, {fault: f for f, fault in enumerate(known.faults)}
     loose = next(
         (p.id, m.id) for p in machine.parts.values() for m in p.modes.values()
-        if m.loose and known.explains["silent"][number[p.id, m.id]] > 0.0
+        if m.loose and known.stops[number[p.id, m.id]] > 0.0
     )  # fmt: skip
     none = np.zeros(len(known.faults))
     assert "Nothing that could bring it back is left above 5 %." in done_reason(
@@ -144,9 +144,9 @@ def test_the_words_when_the_complaint_is_gone_by_hand() -> None:
     assert "With 6 % a loose joint" in done_reason(known, "silent", faults)
     faults[number[loose]] = 0.04
     assert "loose joint" not in done_reason(known, "silent", faults)
-    for fault, words in ((True, "may bring it back"), (False, "does not give this complaint")):
+    for fault, words in ((True, "may bring it back"), (False, "does not keep it from running")):
         left = none.copy()
-        able = (known.explains["silent"] > 0.0) == fault
+        able = (known.able("silent") > 0.0) == fault
         plain = [f for f in np.flatnonzero(able) if not is_loose(known, int(f))]
         left[plain[0]] = 0.3
         reason = done_reason(known, "silent", left)
@@ -165,8 +165,8 @@ def test_after_a_repair_in_vain_the_reason_says_so() -> None:
     unseen = RepairDone("battery", "charge")
     plain = repair_reason(known, step.decision.outlook)
     assert repair_reason(known, step.decision.outlook, unseen) == plain == step.verdict.reason
-    for gone, words in ((False, "Still there after"), (True, "Gone after")):
-        done = RepairDone("battery", "charge", gone)
+    for check, words in (("silent", "It does not run after"), ("runs", "It ran after")):
+        done = RepairDone("battery", "charge", check)
         for reason in (
             repair_reason(known, step.decision.outlook, done),
             escalate_reason(known, step.decision.outlook, done),

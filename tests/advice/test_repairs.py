@@ -18,20 +18,20 @@ def job() -> Job:
 
 
 def test_a_repair_that_helped_ends_the_job(job: Job) -> None:
-    done = job.repair("switch", "replace", gone=True)
+    done = job.repair("switch", "replace", "runs")
     advice = done.advise()
     assert advice.verdict.action == "done"
-    assert advice.verdict.reason.startswith("The complaint is gone")
+    assert advice.verdict.reason.startswith("It starts and runs")
     (repaired,) = advice.repairs
-    assert (repaired.part, repaired.repair, repaired.gone) == ("switch", "replace", True)
+    assert (repaired.part, repaired.repair, repaired.check) == ("switch", "replace", "runs")
     assert repaired.title == "New switch"
-    assert repaired.chance_gone is not None
-    assert 0.4 < repaired.chance_gone < 0.9  # the lamp and the ground were suspects too
+    assert repaired.chance is not None
+    assert 0.4 < repaired.chance < 0.9  # the lamp and the ground were suspects too
 
 
 def test_a_repair_that_did_not_help_goes_on_with_what_was_found(job: Job) -> None:
     before = job.advise()
-    after = job.repair("switch", "replace", gone=False).advise()
+    after = job.repair("switch", "replace", "same").advise()
     assert after.verdict.action in {"test", "repair"}
     assert [one.repairs_before for one in after.findings] == [0, 0]
     assert [one.surprise_bits for one in after.findings] == pytest.approx(
@@ -45,7 +45,7 @@ def test_a_repair_that_did_not_help_goes_on_with_what_was_found(job: Job) -> Non
 
 
 def test_tests_can_be_done_again_after_a_repair(job: Job) -> None:
-    after = job.repair("lamp", "replace", gone=False)
+    after = job.repair("lamp", "replace", "same")
     assert {one.test for one in after.advise().tests} >= {"look", "fuse_lamp"}
     again = after.record("look", "dark")
     findings = again.advise().findings
@@ -60,22 +60,22 @@ def test_tests_can_be_done_again_after_a_repair(job: Job) -> None:
 
 def test_what_is_seen_afterwards_can_bring_the_job_back(job: Job) -> None:
     # It lit once, and then two looks and a meter say that it does not.
-    done = job.repair("switch", "replace", gone=True)
+    done = job.repair("switch", "replace", "runs")
     back = done.record("look", "dark").record("switch_volts", "full").record("slow_look", "dark")
     assert back.advise().verdict.action != "done"
 
 
 def test_a_check_can_come_later_and_be_taken_back(job: Job) -> None:
     unchecked = job.repair("switch", "replace")
-    assert unchecked.advise().repairs[0].chance_gone is None
+    assert unchecked.advise().repairs[0].chance is None
     assert unchecked.advise().verdict.action != "done"
-    assert unchecked.check(gone=True).advise().verdict.action == "done"
-    still = unchecked.check(gone=True).check(gone=False)
-    direct = job.repair("switch", "replace", gone=False)
+    assert unchecked.check("runs").advise().verdict.action == "done"
+    still = unchecked.check("runs").check("same")
+    direct = job.repair("switch", "replace", "same")
     assert still.situation == direct.situation
     assert still.undo().advise().verdict.action == "done"
     with pytest.raises(RequestError, match="nothing was repaired"):
-        job.check(gone=True)
+        job.check("runs")
 
 
 def test_names_that_are_not_there(job: Job) -> None:
@@ -83,10 +83,12 @@ def test_names_that_are_not_there(job: Job) -> None:
         job.repair("fuze", "replace")
     with pytest.raises(UnknownNameError, match="clean"):
         job.repair("earth", "cleen")
+    with pytest.raises(UnknownNameError, match="runs"):
+        job.repair("earth", "clean", "run")
 
 
 def test_a_finding_from_before_a_repair_can_be_taken_back(job: Job) -> None:
-    after = job.repair("switch", "replace", gone=False).record("look", "dark")
+    after = job.repair("switch", "replace", "same").record("look", "dark")
     once = after.retract("look")
     assert [one.test for one in once.findings] == []
     twice = once.retract("look")
@@ -97,7 +99,7 @@ def test_a_finding_from_before_a_repair_can_be_taken_back(job: Job) -> None:
 
 
 def test_undo_goes_back_behind_a_repair(job: Job) -> None:
-    after = job.repair("switch", "replace", gone=False)
+    after = job.repair("switch", "replace", "same")
     assert after.findings == ()
     assert after.undo() == job
     assert [one.part for one in after.repairs] == ["switch"]
@@ -111,7 +113,7 @@ def test_four_repairs_in_one_job(job: Job) -> None:
         ("earth", "clean"),
         ("fuse", "replace"),
     ):
-        after = after.repair(part, repair, gone=False).record("look", "dark")
+        after = after.repair(part, repair, "same").record("look", "dark")
     advice = after.advise()
     assert advice.mass_left_out < 0.05
     assert len(advice.repairs) == 4
@@ -125,7 +127,7 @@ def test_the_order_of_findings_within_a_stretch_is_irrelevant() -> None:
         found = Job.open(LAMP, "no_light")
         for test in tests:
             found = found.record(test, "dark")
-        advice = found.repair("fuse", "replace", gone=False).advise()
+        advice = found.repair("fuse", "replace", "same").advise()
         return {(one.part, one.mode): one.probability for one in advice.suspects}
 
     one, other = suspects("look", "fuse_lamp"), suspects("fuse_lamp", "look")
@@ -133,7 +135,7 @@ def test_the_order_of_findings_within_a_stretch_is_irrelevant() -> None:
 
 
 def test_expectation_and_consequence_know_of_the_repair(job: Job) -> None:
-    after = job.repair("switch", "replace", gone=False)
+    after = job.repair("switch", "replace", "same")
     good, *rest = after.expect("switch_volts")
     assert good.part == ""
     assert rest[0].part in {"lamp", "earth"}
@@ -144,7 +146,7 @@ def test_expectation_and_consequence_know_of_the_repair(job: Job) -> None:
 def test_what_a_repair_leaves_no_doubt_about_can_still_be_looked_at() -> None:
     # A wire spliced without a new part is good for certain here, so nothing changes what these
     # tests show; the technician looks at his splice all the same, and his slips are slips.
-    job = Job.open("utility_vehicle", "silent").repair("trigger_wire", "repair", gone=False)
+    job = Job.open("utility_vehicle", "silent").repair("trigger_wire", "repair", "same")
     before = job.advise().suspects[0]
     for test, result in (
         ("look_trigger_wire", "nothing_seen"),

@@ -1,0 +1,40 @@
+"""What a good machine gives: the outcome of any test, the reading of those that have one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.commands import words
+from diagnose.faults.outcomes import cause_chances, outcome_chances
+
+if TYPE_CHECKING:
+    from diagnose.job import Job
+    from diagnose.machine.model import Outcome, Test
+
+
+def good_outcome(job: Job, test: Test) -> Outcome:
+    """The likeliest outcome with nothing wrong."""
+    behaviour = job.prepared.behaviour
+    if test.cause is not None:
+        chances = cause_chances(test)[0]
+    else:
+        chances = outcome_chances(test, behaviour.readings([()])[0, behaviour.column_of(test)])
+    return test.outcomes[int(np.argmax(chances))]
+
+
+def good_words(job: Job, test: Test) -> str:
+    """`11 V or more, about 12.4 V` for a reading, else the outcome in words.
+
+    Raises:
+        ClashError: the findings cannot all be true.
+    """
+    if test.unit is None:
+        return words.level_words(job.machine, test.id, good_outcome(job, test).id)
+    good = job.expect(test.id)[0]
+    reading = words.reading_words(good.typical, test.unit)
+    if reading == words.OPEN:
+        return reading
+    held = words.range_words(test, good.outcome)
+    return held if reading in held else f"{held}, about {reading}"
