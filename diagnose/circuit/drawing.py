@@ -52,6 +52,7 @@ text{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;fill:#000}
 
 SYMBOLS = {
     "battery": '<path d="M-11 0H-4M-4 -9V9M2 -5V5M2 0H11"/>',
+    "charge": '<path d="M-11 0H-9V-6H9V6H-9V0M9 0H11M-6 -3V3M-2 -3V3M2 -3V3"/>',
     "wire": '<path d="M-11 0H11"/>',
     "connector": '<path d="M-11 0H-2M-6 -5L-1 0L-6 5M1 -5L6 0L1 5M6 0H11"/>',
     "fuse": '<path d="M-11 0H11M-8 -4H8V4H-8Z"/>',

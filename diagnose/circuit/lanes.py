@@ -85,8 +85,9 @@ def make_lanes(circuit: Circuit, rig: Ints, faults: Ints, blown: Bools) -> Lanes
         faults: (lanes, width) fault numbers, `NONE` for none.
         blown: (lanes, parts) blown fuses.
     """
-    forced = circuit.rigs.forced[rig][:, None]
-    kept = np.where(forced == _owners(circuit, faults), NONE, faults)
+    forced, owner = circuit.rigs.forced[rig][:, None], _owners(circuit, faults)
+    along = np.where(owner == NONE, NONE, circuit.netlist.goes_with[owner])
+    kept = np.where((forced == owner) | ((forced == along) & (along != NONE)), NONE, faults)
     still = blown & (np.arange(blown.shape[1]) != forced)
     return Lanes(circuit, rig, kept.T.astype(np.int32), still.T)
 

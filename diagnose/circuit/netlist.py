@@ -16,7 +16,7 @@ import numpy as np
 
 from diagnose.circuit.mesh import REFERENCE
 from diagnose.errors import CircuitError
-from diagnose.machine.ends import coil_nets, main_nets
+from diagnose.machine.ends import coil_nets, main_nets, posts
 from diagnose.machine.model import OPEN_OHMS, Input, Mode
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ AWAKE_SHARE = 0.5
 """Share of nominal volts that a controller needs between supply and ground to work at all, where
 its file does not say. Estimate."""
 
-SOURCES = {"battery": 1, "generator": 2}
+SOURCES = {"battery": 1, "charge": 1, "generator": 2}
 GOOD = Mode("ok", "good", 0.0, "")
 
 
@@ -77,7 +77,8 @@ class Netlist:
         gates: part -> its contacts, where volts work them; a *gated part*.
         gated: (parts,) whether it is one.
         switched: (parts,) whether the main path is a switch worked by hand.
-        source: (parts,) 1 for a battery, 2 for a generator, 0 for other parts.
+        source: (parts,) 1 for a battery and its charge, 2 for a generator, 0 for other parts.
+        goes_with: (parts,) part that it is replaced with, the battery for its charge; else `NONE`.
         fuse_amps: (parts,) rating, 0 where the part is no fuse.
         blown_visible: (parts,) chance to see that a fuse has blown.
         good: (parts,) the state in which a part is good.
@@ -99,6 +100,7 @@ class Netlist:
     gated: NDArray[np.bool_]
     switched: NDArray[np.bool_]
     source: NDArray[np.int64]
+    goes_with: NDArray[np.int32]
     fuse_amps: NDArray[np.float64]
     blown_visible: NDArray[np.float64]
     good: NDArray[np.int32]
@@ -138,8 +140,10 @@ def make_netlist(machine: Machine) -> Netlist:
     Raises:
         CircuitError: there is not exactly one battery.
     """
-    reference = the_battery(machine).terminals["minus"]
+    battery = the_battery(machine)
+    reference = posts(machine.parts, battery.id)[1]
     parts = list(machine.parts.values())
+    place = parts.index(battery)
     names = dict.fromkeys(net for part in parts for net in part.terminals.values())
     names.pop(reference, None)
     index = {net: i for i, net in enumerate(names)} | {reference: REFERENCE}
@@ -160,6 +164,7 @@ def make_netlist(machine: Machine) -> Netlist:
             for i, part in enumerate(parts)
             if (coil := coil_nets(part)) is not None
         },
+        goes_with=np.array([place if p.kind == "charge" else NONE for p in parts], dtype=np.int32),
         good=np.arange(len(faults), len(states), dtype=np.int32),
         part=np.array([i for i, _ in states], dtype=np.int32),
         **_elements(machine, index),

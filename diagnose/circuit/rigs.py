@@ -16,7 +16,7 @@ import numpy as np
 from diagnose.circuit.mesh import REFERENCE, make_plan
 from diagnose.circuit.netlist import NONE, Netlist, make_netlist
 from diagnose.errors import CircuitError
-from diagnose.machine.ends import main_nets
+from diagnose.machine.ends import main_nets, posts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -192,7 +192,7 @@ class _Bench:
             return self._trial(test, self.machine.functions[test.function])
         parts = tuple(self.part[part] for part in test.parts)
         if test.kind == "load_test":
-            return self._volts(test, main_nets(self.machine.parts[test.parts[0]]))
+            return self._volts(test, posts(self.machine.parts, test.parts[0]))
         if test.kind == "amps":
             number = self._number(_Rig(test.condition, test.unplugged))
             return Observable(test.id, AMPS, number, part=parts[0])

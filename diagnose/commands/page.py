@@ -9,6 +9,8 @@ from rich.table import Table
 from rich.text import Text
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from rich.console import Console
 
 WIDE = 46
@@ -47,3 +49,11 @@ def grid(*headings: str, style: str = "dim", wide: str = "") -> Table:
 def named(console: Console, mark: str, title: str, name: str) -> None:
     """One line of a list to choose from: a mark, what it is, and the name to type."""
     console.print(Text(f"  {mark}  {title}  ").append(name, "cyan"))
+
+
+def pairs(console: Console, rows: Mapping[str, str]) -> None:
+    """Two columns: what to type, as wide as the longest, and what it means."""
+    table = grid()
+    for word, meaning in rows.items():
+        table.add_row(Text(word, "cyan"), meaning)
+    indented(console, table)

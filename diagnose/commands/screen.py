@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from diagnose.commands import words
 from diagnose.commands.cautions import MAKES_SPARKS, Cautions, cautions_of
 from diagnose.commands.good import good_words
+from diagnose.errors import ClashError
 from diagnose.faults.outcomes import UNSTEADY
 from diagnose.machine.model import NOT_POSSIBLE
 from diagnose.rule.minutes import labour_minutes, to_open
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 
 MEASURES = {"V": "volts", "A": "amps", "ohm": "ohms"}
 """What is read, in words, by its unit."""
+
+AT_THE_BENCH_SECONDS = 0.25
+"""Somebody reads the screen meanwhile; the figures are steadier than with less."""
 
 LINE = 60
 """Letters up to which outcomes to choose from stand in one line."""
@@ -72,7 +76,17 @@ def lead_words(turn: Turn, left: str) -> str:
     """The leading suspect with its chance, and the minutes left."""
     first = turn.advice.suspects[0]
     fault = words.fault_words(turn.job.machine, first.part, first.mode)
-    return ". ".join((f"{fault}, {words.chance_words(first.probability)}", *([left] if left else ())))
+    told = f"{fault}, {words.chance_words(first.probability)}"
+    return f"{told}; {left}" if left else told
+
+
+def left_of(job: Job, *, with_percentile: bool = False) -> str:
+    """The minutes left; empty when the findings cannot all be true."""
+    try:
+        further = job.look_further(AT_THE_BENCH_SECONDS)
+    except ClashError:
+        return ""
+    return words.left_words(further) if with_percentile else words.mean_words(further)
 
 
 def _to_test(turn: Turn, test: Test) -> Iterator[str]:
@@ -118,10 +132,8 @@ def _to_type(machine: Machine, test: Test) -> Iterator[str]:
         beside = [f"`{name}`" for name in ("open", UNSTEADY, NOT_POSSIBLE) if name in names]
         yield ", ".join((f"the {MEASURES[test.unit]}", *beside))
         return
-    shown = [
-        f"{number} {words.level_words(machine, test.id, outcome.id)}"
-        for number, outcome in enumerate(test.outcomes, 1)
-    ]
+    said = said_outcomes(machine, test).values()
+    shown = [f"{number} {title}" for number, title in enumerate(said, 1)]
     watched = words.watched_words(machine, test.id)
     line = f"{watched}{', '.join(shown)}"
     if len(line) <= LINE:
@@ -130,6 +142,11 @@ def _to_type(machine: Machine, test: Test) -> Iterator[str]:
     if watched:
         yield watched.strip()
     yield from shown
+
+
+def said_outcomes(machine: Machine, test: Test) -> dict[str, str]:
+    """Outcome of a test -> its words, as they are shown and may be typed."""
+    return {known.id: words.level_words(machine, test.id, known.id) for known in test.outcomes}
 
 
 def _capital(title: str) -> str:

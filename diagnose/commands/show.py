@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -10,7 +9,6 @@ from rich.text import Text
 from diagnose.advice.advice import RecordedRepair
 from diagnose.commands import words
 from diagnose.commands.page import grid, headline, indented
-from diagnose.errors import ClashError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -22,12 +20,6 @@ if TYPE_CHECKING:
     from diagnose.ahead.look_further import FurtherLook
     from diagnose.job import Job
     from diagnose.machine.model import Machine
-
-AFTER_A_RESULT = 3
-"""Suspects shown for each result of a test."""
-
-AT_THE_BENCH_SECONDS = 0.25
-"""Somebody reads the screen meanwhile; the figures are steadier than with less."""
 
 BAR_CELLS = 20
 EIGHTHS = " ▏▎▍▌▋▊▉"
@@ -82,7 +74,7 @@ def show_heading(console: Console, machine: Machine, complaint: str) -> None:
     """Which machine, and what the customer says."""
     console.print(Text(words.machine_words(machine), "bold"))
     console.print(Text(f"Customer: {machine.complaints[complaint].title}"))
-    console.print(Text("The maker's manual and local rules come before anything said here.", "dim"))
+    console.print(Text("The maker's manual and local rules come first.", "dim"))
 
 
 def show_advice(console: Console, job: Job, advice: Advice, top: int) -> None:
@@ -138,7 +130,7 @@ def show_suspects(console: Console, machine: Machine, advice: Advice, top: int) 
 def show_verdict(console: Console, machine: Machine, advice: Advice) -> None:
     """What to do now and why, with the cautions."""
     verdict = advice.verdict
-    test = _find(advice, verdict.target)
+    test = tested(advice, verdict.target)
     repair = words.repair_of(machine, verdict.target)
     headline(console, words.ACTIONS[verdict.action])
     if verdict.action in {"test", "recheck"} and test is not None:
@@ -174,7 +166,7 @@ def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) 
     table = grid(*heads, wide="what to do")
     for number, test in enumerate(tests, 1):
         cells = (str(number), *_cells(test, test.bits_per_added_minute))
-        added, opens = f"{test.added_minutes:.1f}".rjust(4), words.area_words(machine, test.opens)
+        added, opens = words.minutes_number(test.added_minutes).rjust(4), words.area_words(machine, test.opens)
         _add(table, test, (*cells[:2], added, *cells[2:]), opens)
     indented(console, table)
     if any(test.added_minutes < test.minutes for test in tests):
@@ -200,7 +192,7 @@ def show_while_open(console: Console, job: Job, advice: Advice, top: int) -> Non
 
 
 def _cells(test: TestAdvice | WhileOpen, rate: float) -> tuple[str, str, str]:
-    return f"{test.minutes:.1f}".rjust(4), f"{test.gain_bits:.2f}", f"{rate:.3f}"
+    return words.minutes_number(test.minutes).rjust(4), f"{test.gain_bits:.2f}", f"{rate:.3f}"
 
 
 def _add(table: Table, test: TestAdvice | WhileOpen, cells: Iterable[str], *behind: str) -> None:
@@ -218,8 +210,8 @@ def show_further(console: Console, machine: Machine, further: FurtherLook) -> No
     for action in further.actions:
         chosen = "bold" if action == further.best else ""
         table.add_row(
-            Text(f"{action.minutes:.1f}".rjust(8), chosen),
-            f"{action.error_minutes:.1f}",
+            Text(words.minutes_number(action.minutes).rjust(8), chosen),
+            words.minutes_number(action.error_minutes),
             Text(words.action_words(machine, action.action, action.target), chosen),
         )
     indented(console, table)
@@ -228,28 +220,6 @@ def show_further(console: Console, machine: Machine, further: FurtherLook) -> No
         indented(console, f"{number}  {words.step_words(machine, step)}")
 
 
-def show_why(console: Console, job: Job, advice: Advice, test_id: str) -> None:
-    """What each result would leave."""
-    test = _find(advice, test_id)
-    if test is None:
-        console.print(Text(advice.verdict.reason))
-        return
-    machine, after = job.machine, job.consequence(test_id)
-    headline(console, "What each result would leave")
-    table = grid()
-    for outcome in test.outcomes:
-        left = [
-            f"{words.percent(suspect.probability):>7}  "
-            f"{words.fault_words(machine, suspect.part, suspect.mode)}"
-            for suspect in after.get(outcome.outcome, ())[:AFTER_A_RESULT]
-        ]
-        table.add_row(
-            words.percent(outcome.probability).rjust(7),
-            Text(words.outcome_words(machine, test_id, outcome.outcome), "cyan"),
-            "\n".join(left) or "cannot be, by what was found so far",
-        )
-    indented(console, table)
-
-
-def _find(advice: Advice, test_id: str) -> TestAdvice | None:
+def tested(advice: Advice, test_id: str) -> TestAdvice | None:
+    """What the advice says of a test; None when it cannot be done, or was done already."""
     return next((test for test in advice.tests if test.test == test_id), None)

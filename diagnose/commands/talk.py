@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from diagnose.commands.ending import show_ending
 from diagnose.commands.page import headline, named, pairs
-from diagnose.commands.screen import lead_words, minutes_left, screen_of
+from diagnose.commands.screen import lead_words, left_of, said_outcomes, screen_of
 from diagnose.commands.show import (
     finding_line,
     repair_line,
@@ -18,10 +17,10 @@ from diagnose.commands.show import (
     show_tests,
     show_while_open,
 )
-from diagnose.commands.show_screen import show_screen
+from diagnose.commands.show_screen import show_ending, show_screen
 from diagnose.commands.show_why import show_why
 from diagnose.commands.turn import LISTED, WORDS, Said, Turn, chosen, understand
-from diagnose.errors import ClashError, DiagnoseError, UnknownNameError
+from diagnose.errors import ClashError, DiagnoseError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -74,7 +73,10 @@ class Talk:
         while True:
             self.console.print(Text(PROMPT), end="")
             line, machine = self.read_line(), turn.job.machine
-            said = understand(line, machine.tests.get(turn.asked), machine)
+            test = machine.tests.get(turn.asked)
+            outcomes = {} if test is None else said_outcomes(machine, test)
+            has_unit = test is not None and test.unit is not None
+            said = understand(line, outcomes, has_unit=has_unit, tests=machine.tests)
             if not line or said.kind == "quit":
                 return turn.job
             try:
@@ -139,6 +141,6 @@ class Talk:
             show_ending(self.console, turn.job, turn.advice)
             return seen
         screen = screen_of(turn, seen)
-        lead = lead_words(turn, minutes_left(turn.job))
+        lead = lead_words(turn, left_of(turn.job))
         show_screen(self.console, turn.job.machine, screen, lead)
         return seen.union(screen.cautions.full)

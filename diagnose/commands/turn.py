@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from diagnose.errors import UnknownNameError
+from diagnose.errors import RequestError, UnknownNameError, nearest_name
 from diagnose.machine.model import OTHER, RUNS, SAME
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from diagnose.advice.advice import Advice
     from diagnose.job import Job
@@ -38,6 +38,9 @@ _ALIKE = {"?": "help", "exit": "quit", "q": "quit"}
 _BARE = {"undo", "why", "list", "help", "quit"}
 _WITH_NAME = {"do", "skip", "repaired", "open", "close"}
 
+LISTED = 9
+"""Tests shown with a number to choose them by."""
+
 UNCHECKED = "unchecked"
 """Typed for a repair after which nobody has tried the machine yet."""
 
@@ -57,11 +60,20 @@ class Said:
     result: str = ""
 
 
-def understand(line: str, outcomes: Sequence[str], *, has_unit: bool) -> Said:
+def understand(
+    line: str, outcomes: Mapping[str, str], *, has_unit: bool, tests: Collection[str] = ()
+) -> Said:
     """What a line means while a test is asked for.
 
     An outcome of the test wins over a word of the same spelling: `open` is the result of an ohms
-    test, `open seat` is not. Where the test has a unit, a bare number is a reading.
+    test, `open seat` is not. Where the test has a unit, a bare number is a reading. A bare name of
+    a test asks for that test.
+
+    Args:
+        line: as it was typed.
+        outcomes: outcome of the test asked for -> its words.
+        has_unit: whether that test gives a reading.
+        tests: ids of the machine's tests.
     """
     text = line.strip()
     if not text:
@@ -75,28 +87,45 @@ def understand(line: str, outcomes: Sequence[str], *, has_unit: bool) -> Said:
     word, rest = _ALIKE.get(first.lower(), first.lower()), rest.strip()
     if word in _WITH_NAME or (word in _BARE and not rest):
         return Said(word, rest)
+    if text in tests:
+        return Said("do", text)
     return Said("result", result=_outcome(text, outcomes, numbered=not has_unit))
 
 
-def _outcome(text: str, outcomes: Sequence[str], *, numbered: bool) -> str:
-    """The outcome that a number or a beginning stands for; else the text as it is."""
+def _outcome(text: str, outcomes: Mapping[str, str], *, numbered: bool) -> str:
+    """The outcome that a number, or the beginning of its name or words, stands for; else the text."""
     if numbered and text.isdecimal() and 1 <= int(text) <= len(outcomes):
-        return outcomes[int(text) - 1]
-    begun = [known for known in outcomes if known.startswith(text.lower().replace(" ", "_"))]
+        return list(outcomes)[int(text) - 1]
+    begins = text.lower()
+    begun = [
+        known
+        for known, words in outcomes.items()
+        if known.startswith(begins.replace(" ", "_")) or words.lower().startswith(begins)
+    ]
     return begun[0] if len(begun) == 1 else text
 
 
-def chosen(kind: str, text: str, names: Sequence[str]) -> str:
+def chosen(kind: str, text: str, names: Sequence[str], listed: Sequence[str] | None = None) -> str:
     """A name typed itself, or by its number in the list.
 
+    Args:
+        kind: what is chosen, for the error.
+        text: as it was typed.
+        names: all that can be chosen.
+        listed: those that are shown with a number; left out: all of them.
+
     Raises:
-        UnknownNameError: there is no such name or number.
+        RequestError: there is no such number in the list.
+        UnknownNameError: there is no such name.
     """
-    if text.isdecimal() and 1 <= int(text) <= len(names):
-        return names[int(text) - 1]
-    if text not in names:
-        raise UnknownNameError(kind, text, names)
-    return text
+    shown = names if listed is None else listed
+    if not text.isdecimal():
+        if text not in names:
+            raise UnknownNameError(kind, text, names)
+        return text
+    if not 1 <= int(text) <= len(shown):
+        raise RequestError(f"there is no {kind} {text} in the list; it goes from 1 to {len(shown)}")
+    return shown[int(text) - 1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,9 +156,12 @@ class Turn:
         job, name = self.job, said.name
         if said.kind == "do":
             left = [test.test for test in self.advice.tests]
-            return replace(self, asked=chosen("test", name, left))
+            again = [found.test for found in job.findings]
+            return replace(self, asked=chosen("test", name, (*left, *again), left[:LISTED]))
         if said.kind in {"result", "skip"} and not self.asked:
-            raise UnknownNameError("word", said.result or said.kind, WORDS)
+            raise UnknownNameError("word", said.result or said.kind, (*WORDS, *job.machine.tests))
+        if said.kind == "result":
+            self._check_outcome(said.result)
         if said.kind in {"result", "finding"}:
             job = _recorded(job, self.asked if said.kind == "result" else name, said.result)
         elif said.kind == "skip":
@@ -143,6 +175,19 @@ class Turn:
         else:
             job = job.undo()
         return Turn.of(job)
+
+    def _check_outcome(self, text: str) -> None:
+        """Refuse what is no outcome of the test asked for and no number, naming the nearest."""
+        tests = self.job.machine.tests
+        known = [outcome.id for outcome in tests[self.asked].outcomes]
+        if text[:1] in "+-.0123456789":
+            if tests[self.asked].unit is None:
+                chosen("outcome", text, known)
+            return
+        if text not in known:
+            titles = [outcome.title for outcome in tests[self.asked].outcomes]
+            every = (*known, *titles, *tests, *_BARE, *_WITH_NAME)
+            raise UnknownNameError("outcome", text, every if nearest_name(text, every) else known)
 
     def _repaired(self, told: str) -> Job:
         """The job after the repair proposed, or another one named, with what the check showed."""

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.errors import ValueOutOfRangeError
+from diagnose.machine.ends import posts
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Machine, Test
@@ -58,7 +59,7 @@ def volts_to_add(machine: Machine, test: Test, celsius: float) -> float:
 
 
 def _at_rested_posts(machine: Machine, test: Test) -> bool:
-    posts = [part.terminals for part in machine.parts.values() if part.kind == "battery"]
     if test.condition is None or machine.conditions[test.condition].closes:
         return False
-    return any(test.probes == (ends["plus"], ends["minus"]) for ends in posts)
+    batteries = [part.id for part in machine.parts.values() if part.kind == "battery"]
+    return any(test.probes == posts(machine.parts, battery) for battery in batteries)

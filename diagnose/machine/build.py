@@ -13,6 +13,7 @@ from diagnose.machine.dictionary import (
     test_kinds,
     unsteady_title,
 )
+from diagnose.machine.ends import posts
 from diagnose.machine.model import (
     ALL_OF_LEVELS,
     NOT_POSSIBLE,
@@ -148,8 +149,7 @@ def parts_of(entry: AnyTest) -> tuple[str, ...]:
 def probes_of(entry: AnyTest, file: MachineFile) -> tuple[str, str] | None:
     """Nets between which a test measures, (red, black) or (tip, clip); None without probes."""
     if entry.kind == "load_test":
-        ends = file.parts[entry.parts[0]].terminals
-        return ends["plus"], ends["minus"]
+        return posts(file.parts, entry.parts[0])
     if entry.kind == "lamp":
         return entry.probes.tip, entry.probes.clip
     probes = getattr(entry, "probes", None)

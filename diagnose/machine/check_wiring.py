@@ -36,6 +36,10 @@ def check_wiring(subject: Subject) -> Iterator[Problem]:
         yield subject.problem(("parts",), message, "battery_count", key=True)
         return
     posts = main_nets(subject.file.parts[batteries[0]])
+    for part, entry in subject.file.parts.items():
+        if entry.kind == "charge" and not set(main_nets(entry)) & set(posts):
+            message = f"does not touch the battery; expected one of its nets {', '.join(posts)}"
+            yield subject.problem(("parts", part), message, "charge_place", key=True)
     yield from _trees(subject, batteries[0], posts)
     yield from _fuses(subject, posts)
 

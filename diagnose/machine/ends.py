@@ -36,6 +36,17 @@ def main_nets(part: Wired) -> tuple[str, str]:
     return ends[start], ends[end]
 
 
+def posts(parts: Mapping[str, Wired], battery: str) -> tuple[str, str]:
+    """The nets of a battery's posts; a state of charge lies between its cells and one of them."""
+    inner = main_nets(parts[battery])
+    outer = list(inner)
+    for part in parts.values():
+        if part.kind == "charge":
+            near, far = main_nets(part)
+            outer = [far if net == near else near if net == far else net for net in outer]
+    return outer[0], outer[1]
+
+
 def coil_nets(part: Wired) -> tuple[str, str] | None:
     """The two nets of a relay's coil or of a controller's own draw."""
     if part.kind not in COIL_ROLES:

@@ -154,6 +154,13 @@ class BatteryEntry(PartEntry):
     cold_cranking_amps: Positive | None = None
 
 
+class ChargeEntry(TwoEndedPart):
+    """How far the battery is charged, between its cells and a post: beside its health."""
+
+    kind: Literal["charge"]
+    ohms: Positive | None = None
+
+
 class WireEntry(TwoEndedPart):
     """A run of copper wire; its resistance follows from size and length."""
 
@@ -259,6 +266,7 @@ class GeneratorEntry(PartEntry):
 
 AnyPart = Annotated[
     BatteryEntry
+    | ChargeEntry
     | WireEntry
     | ConnectorEntry
     | GroundEntry

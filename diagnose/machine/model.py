@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 PartKind = Literal[
     "battery",
+    "charge",
     "wire",
     "connector",
     "ground",
@@ -108,7 +109,8 @@ class Effects:
         short_ohms: resistance from the part's last terminal to the frame net.
         always_closed, never_closed: contacts (switch, relay, controller output) conduct whatever
             happens, or never.
-        emf_volts: source voltage (battery, generator).
+        emf_volts: source voltage (battery, generator); of a state of charge, the volts it is short
+            of full.
         coil_ohms, coil_open: of a relay's coil, or of a controller's own draw.
         pull_in_volts: relay pulls in at or above.
     """

@@ -50,6 +50,7 @@ RULES: Mapping[str, str] = MappingProxyType(
         "unknown_test": "A test that is named must be described under `tests`.",
         "unknown_kind": "A kind that is named must be a kind of part.",
         "battery_count": "A machine has exactly one part of kind battery.",
+        "charge_place": "A state of charge lies between the battery and one of its posts.",
         "wiring_loop": "Wiring is radial: wires, joints, fuses and contacts form no loop.",
         "plus_minus_joined": "Without loads between them the battery's posts must not be joined.",
         "load_not_between": "A load takes current from the plus tree and returns it to the minus.",

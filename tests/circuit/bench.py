@@ -47,10 +47,9 @@ def line(name: str, kind: PartKind, ends: str, ohms: float, *modes: Mode, **more
     return part(name, kind, {"from": one, "to": two}, ohms, *modes, **more)
 
 
-def battery(volts: float, ohms: float, *modes: Mode) -> Part:
-    return part(
-        "battery", "battery", {"plus": "plus", "minus": "minus"}, ohms, *modes, emf_volts=volts
-    )
+def battery(volts: float, ohms: float, *modes: Mode, plus: str = "plus") -> Part:
+    ends = {"plus": plus, "minus": "minus"}
+    return part("battery", "battery", ends, ohms, *modes, emf_volts=volts)
 
 
 def relay(name: str, coil: str, contacts: str, *modes: Mode, **more: Any) -> Part:

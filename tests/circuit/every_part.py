@@ -38,7 +38,15 @@ COIL = mode("coil_open", coil_open=True)
 
 def supply_side() -> list[Part]:
     return [
-        battery(12.65, 0.016, mode("flat", emf_volts=11.3, ohms=0.25), OPEN),
+        battery(12.65, 0.016, mode("weak", emf_volts=12.5, ohms=0.1), OPEN, plus="cells"),
+        line(
+            "charge",
+            "charge",
+            "cells>plus",
+            0.0005,
+            mode("half", emf_volts=0.41, ohms=0.006),
+            mode("run_down", emf_volts=1.35, ohms=0.35),
+        ),
         line("post", "connector", "plus>lug", 0.0005, LOOSE, mode("resistive", ohms=0.3)),
         line("main_fuse", "fuse", "lug>fused", 0.003, OPEN, GREEN, LOOSE, fuse_amps=30.0),
         line("key", "switch", "fused>run", 0.01, NEVER, WELDED, LOOSE),

@@ -49,7 +49,7 @@ def _reading(machine: Machine, test: Test) -> Reading | None:
     if test.probes is not None or test.kind == "amps":
         return Reading(test.id, Hookup(test.condition, out), test)
     if test.kind == "load_test":
-        posts = main_ends(machine.parts[test.parts[0]])
+        posts = posts_of(machine)
         assert test.added_ohms is not None
         return Reading(test.id, Hookup(test.condition, out, None, posts, test.added_ohms), test)
     if test.kind in {"substitute", "bridge"}:
@@ -61,6 +61,18 @@ def _reading(machine: Machine, test: Test) -> Reading | None:
         jumper = Hookup(condition, out, None, main_ends(part), JUMPER_OHMS)
         return Reading(test.id, jumper, function=function)
     return None
+
+
+def posts_of(machine: Machine) -> tuple[str, str]:
+    """Where a load tester's clamps go: outside of what stands for the state of charge."""
+    battery = next(part for part in machine.parts.values() if part.kind == "battery")
+    plus, minus = main_ends(battery)
+    for part in machine.parts.values():
+        if part.kind == "charge":
+            cells, post = main_ends(part)
+            assert cells == plus
+            plus = post
+    return plus, minus
 
 
 def quantity(schematic: Schematic, reading: Reading, one: Standing) -> float:
@@ -76,7 +88,7 @@ def quantity(schematic: Schematic, reading: Reading, one: Standing) -> float:
     test = reading.test
     if test.kind == "amps":
         return abs(schematic.amps(one, test.parts[0]))
-    probes = main_ends(schematic.machine.parts[test.parts[0]]) if not test.probes else test.probes
+    probes = test.probes or posts_of(schematic.machine)
     volts = schematic.volts_between(one.volts, *probes)
     return abs(volts) if test.kind == "lamp" else volts
 

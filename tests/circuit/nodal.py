@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 LOOSE_OHMS = 0.02
 """A loose joint while it touches; estimate."""
 
-SOURCES = ("battery", "generator")
+SOURCES = ("battery", "charge", "generator")
 
 Faults = dict[str, "Mode"]
 """Part id -> the failure mode it is in."""
@@ -79,7 +79,7 @@ class Standing:
 def main_ends(part: Part) -> tuple[str, str]:
     """Nets of the path that a part's series resistance lies in."""
     ends = part.terminals
-    if part.kind in SOURCES:
+    if part.kind in {"battery", "generator"}:
         return ends["plus"], ends["minus"]
     if part.kind == "relay":
         return ends["contact_in"], ends["contact_out"]
@@ -253,20 +253,29 @@ def branch_value(
     if branch.role == "probe":
         return (hookup.ohms if hookup.across == (branch.high, branch.low) else math.inf), 0.0
     part = machine.parts[branch.part]
-    fault = faults.get(part.id) if part.id != hookup.replaced else None
+    new = is_replaced(machine, hookup, part.id)
+    fault = None if new else faults.get(part.id)
     gone = part.id in hookup.unplugged
     if branch.role == "short":
         shorted = fault is not None and fault.short_ohms is not None and not gone
         return (fault.short_ohms if shorted else math.inf), 0.0  # type: ignore[union-attr,return-value]
     if branch.role == "coil":
         return (OPEN_OHMS if gone else coil_ohms(part, fault)), 0.0
-    out = gone or (part.id in blown and part.id != hookup.replaced)
+    out = gone or (part.id in blown and not new)
     made = contact_made(machine, hookup, part, fault, worked)
     own = OPEN_OHMS if out or not made else path_ohms(part, fault, touching)
     if part.kind in SOURCES and made:
         changed = fault is not None and fault.emf_volts is not None
         return own, fault.emf_volts if changed else part.emf_volts  # type: ignore[union-attr,return-value]
     return own, 0.0
+
+
+def is_replaced(machine: Machine, hookup: Hookup, part: str) -> bool:
+    """Whether a good part is in its place; a good battery comes charged."""
+    if hookup.replaced is None:
+        return False
+    of_battery = machine.parts[hookup.replaced].kind == "battery"
+    return part == hookup.replaced or (of_battery and machine.parts[part].kind == "charge")
 
 
 def coil_ohms(part: Part, fault: Mode | None) -> float:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tests.circuit.nodal import Hookup, Standing, branch_values, solve
+from tests.circuit.nodal import Hookup, Standing, branch_values, is_replaced, solve
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -78,7 +78,8 @@ def settle(
         ohms, emf = branch_values(schematic, hookup, faults, worked, blown, touching)
         volts = solve(schematic, ohms, emf)
         met[worked] = Standing(ohms, emf, volts, worked)
-        fault = {p.id: faults.get(p.id) if p.id != hookup.replaced else None for p in movers}
+        kept = [p for p in movers if not is_replaced(schematic.machine, hookup, p.id)]
+        fault = {p.id: faults.get(p.id) if p in kept else None for p in movers}
         last, worked = (
             worked,
             frozenset(
@@ -139,7 +140,8 @@ def readings_of(
     for hookup in hookups:
         plain = (hookup.condition, blown) if hookup == Hookup(hookup.condition) else None
         one, other = settled.get(plain) or settle(schematic, hookup, faults, blown, touching=True)
-        if any(mode.loose and part != hookup.replaced for part, mode in faults.items()):
+        machine = schematic.machine
+        if any(m.loose and not is_replaced(machine, hookup, part) for part, m in faults.items()):
             other, _ = settle(schematic, hookup, faults, blown, touching=False)
         found.append((one, other))
     return found

@@ -1,0 +1,174 @@
+"""A job that is done, in words: cause, repair, minutes, readings, what to watch, closing up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from diagnose.commands import words
+from diagnose.commands.good import good_outcome
+from diagnose.rule.minutes import access_minutes, to_open
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from diagnose.advice.advice import Advice, RecordedFinding, Suspect
+    from diagnose.belief.situation import Epoch, Situation
+    from diagnose.job import Job
+    from diagnose.machine.model import Machine, Repair
+
+TRY_ALL = "Start it once more and try every interlock, one by one."
+
+STILL_SUSPECT = 0.05
+"""What is left is spoken of from this probability on; as in the reason of the verdict."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """What is to be said and written down when a machine runs again; one text a line.
+
+    Attributes:
+        causes: what was wrong, with its chance before the repair.
+        done: what was fitted or done, each with what trying the machine showed.
+        minutes: labour from the first test to closing up, by the minutes of the machine file.
+        readings: of each test, before and after the last repair.
+        watch: what may bring it back, or has still to be found out.
+        close: what stands open, and the minutes to close it; empty when nothing does.
+    """
+
+    causes: tuple[str, ...]
+    done: tuple[str, ...]
+    minutes: float
+    readings: tuple[str, ...]
+    watch: tuple[str, ...]
+    close: str
+
+
+def ending(job: Job, advice: Advice) -> Ending:
+    """The end of a job whose last repair left the machine running.
+
+    Raises:
+        ClashError: the findings cannot all be true.
+    """
+    machine = job.machine
+    opened = words.open_words(machine, job.situation.open_areas)
+    close = f"{opened}: {words.minutes_words(advice.closing_minutes)}" if opened else ""
+    return Ending(
+        causes=tuple(_causes(job)),
+        done=tuple(
+            f"{words.repair_words(machine, known)}; {words.check_words(machine, known.check)}"
+            for known in advice.repairs
+        ),
+        minutes=job_minutes(job),
+        readings=tuple(_readings(job, advice)),
+        watch=tuple(_watch(job, advice)),
+        close=close,
+    )
+
+
+def _causes(job: Job) -> Iterator[str]:
+    """The likeliest fault that each repair which changed something put right."""
+    for number, epoch in enumerate(job.situation.past):
+        before = _before(job.situation, number)
+        if epoch.repair.check == before.shows_now:
+            continue
+        fault = _put_right(replace(job, situation=before), epoch)
+        if fault is not None:
+            told = words.fault_words(job.machine, fault.part, fault.mode)
+            yield f"{told} ({words.chance_words(fault.probability)} before the repair)"
+
+
+def _before(situation: Situation, number: int) -> Situation:
+    """The situation in which a repair was decided on."""
+    past = situation.past
+    return replace(situation, past=past[:number], findings=past[number].findings)
+
+
+def _put_right(job: Job, epoch: Epoch) -> Suspect | None:
+    """The likeliest suspect among the faults that a repair fixes; None where it fixes none."""
+    part, repair = _repair(job.machine, epoch)
+    fixed = {(part, mode) for mode in repair.fixes}
+    fixed |= {(other, mode) for other, modes in repair.also.items() for mode in modes}
+    suspects = job.advise().suspects
+    return next((one for one in suspects if (one.part, one.mode) in fixed), None)
+
+
+def _repair(machine: Machine, epoch: Epoch) -> tuple[str, Repair]:
+    part = epoch.repair.part
+    repairs = {repair.id: repair for repair in machine.parts[part].repairs}
+    return part, repairs[epoch.repair.repair]
+
+
+def job_minutes(job: Job) -> float:
+    """Minutes of labour by the machine file: tests, repairs, trying, opening and closing once."""
+    machine, situation = job.machine, job.situation
+    stretches = [*(epoch.findings for epoch in situation.past), situation.findings]
+    tests = [machine.tests[found.test] for stretch in stretches for found in stretch]
+    done = [_repair(machine, epoch) for epoch in situation.past]
+    reached = [test.area for test in tests] + [machine.parts[part].area for part, _ in done]
+    areas = {area for name in reached for area in to_open(machine, name, ())}
+    areas |= situation.open_areas
+    return (
+        sum(test.minutes for test in tests)
+        + sum(repair.minutes + machine.shop.check_minutes for _, repair in done)
+        + sum(access_minutes(machine.areas[area]) for area in areas)
+    )
+
+
+def _readings(job: Job, advice: Advice) -> Iterator[str]:
+    """`Measure ...: 11.9 V before, 12.6 V after` for each test that was measured.
+
+    Those read again come first, then those that were not as on a good machine.
+    """
+    machine, last = job.machine, len(advice.repairs)
+    measured = [found for found in advice.findings if machine.tests[found.test].unit is not None]
+    lines: list[tuple[int, str]] = []
+    for test in dict.fromkeys(found.test for found in measured):
+        own = [found for found in measured if found.test == test]
+        after = [found for found in own if found.repairs_before == last]
+        before = [found for found in own if found.repairs_before < last]
+        told = [f"{_short(machine, found[-1])} {when}" for found, when in _when(before, after)]
+        rank = 0 if after else 1 + (before[-1].outcome == good_outcome(job, machine.tests[test]).id)
+        lines.append((rank, f"{machine.tests[test].title}: {', '.join(told)}"))
+    yield from (line for _, line in sorted(lines, key=lambda ranked: ranked[0]))
+
+
+def _when(
+    before: Sequence[RecordedFinding], after: Sequence[RecordedFinding]
+) -> Iterator[tuple[Sequence[RecordedFinding], str]]:
+    yield from ((found, when) for found, when in ((before, "before"), (after, "after")) if found)
+
+
+def _short(machine: Machine, found: RecordedFinding) -> str:
+    """The reading alone, or the outcome where none was told."""
+    if found.reading is None or found.unit is None:
+        return words.outcome_words(machine, found.test, found.outcome)
+    return words.reading_words(found.reading, found.unit)
+
+
+def _watch(job: Job, advice: Advice) -> Iterator[str]:
+    """A loose joint that is left, a battery that was flat for a reason, a fuse that blew for one."""
+    machine, parts = job.machine, job.machine.parts
+    mended = [parts[epoch.repair.part].kind for epoch in job.situation.past]
+    for suspect in advice.suspects:
+        mode = parts[suspect.part].modes[suspect.mode] if suspect.part in parts else None
+        if mode is None or not mode.loose or suspect.probability < STILL_SUSPECT:
+            continue
+        fault = words.fault_words(machine, suspect.part, suspect.mode)
+        chance = words.chance_words(suspect.probability)
+        yield f"May still be there: {fault} ({chance}). Move it while the machine runs."
+    if "battery" in mended:
+        yield f"Find out why the battery gave out{_behind(machine)}."
+    if "fuse" in mended:
+        yield "If the fuse blows again, find the short behind it first."
+
+
+def _behind(machine: Machine) -> str:
+    """`: charging has failed, a leak`, from the causes that the file knows for its batteries."""
+    batteries = {part.id for part in machine.parts.values() if part.kind == "battery"}
+    titles = [
+        cause.title[:1].lower() + cause.title[1:]
+        for cause in machine.shared_causes.values()
+        if batteries & {raised.part for raised in cause.raises}
+    ]
+    return f": {', '.join(titles)}" if titles else ""
