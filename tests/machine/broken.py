@@ -32,7 +32,7 @@ SYNTAX = [
 
 SCHEMA = [
     case("missing_key", {"  lamp:\n": "  @@lamp:\n", "    title: Work lamp\n": ""}, "`title`"),
-    case("missing_key", {"lamp:\n    kind: load": "@@lamp:\n   "}, "`kind`", "battery, wire"),
+    case("missing_key", {"lamp:\n    kind: load": "@@lamp:\n   "}, "`kind`", "battery, charge, wire"),
     case("unknown_key", {"cold_cranking": "@@cold_craking"}, "`cold_cranking_amps`"),
     case("unknown_key", {"notes: Sta": "@@paint: Sta"}, "`paint`", "nominal_volts"),
     case("unit_missing", {"{at_least_volts: 12.4}": "{@@volts: 12.4}"}, "`at_least_volts`"),
@@ -110,6 +110,8 @@ NAMES = [
     case("unknown_level", {"[silent]": "[@@silence]"}, "'silent'"),
     case("unknown_level", {"lights: [on, dim]": "lights: [@@bright, on]"}, "on, dim, off"),
     case("unknown_level", {"worn: {per": "worn: {at_best: @@3, per"}, "last level is 2"),
+    case("unknown_level", {"complaints:": "works: {cranks: [@@well]}\ncomplaints:"}, "normal"),
+    case("unknown_function", {"complaints:": "works: {@@crank: [slow]}\ncomplaints:"}, "'cranks'"),
     case("unknown_cause", {"cause: rodent_nest": "cause: @@rodents_nest"}, "'rodent_nest'"),
     case("unknown_test", {"[battery_rest]": "[@@battery_rests]"}, "'battery_rest'"),
     case("unknown_kind", {"{kind: fuse, areas": "{kind: @@fuze, areas"}, "'fuse'"),
@@ -119,6 +121,15 @@ SPARE = "    source: estimate\n    modes: {open: {per_1000_jobs: 1}}\n"
 LAST_PART = "shared_causes:\n"
 
 WIRING = [
+    case(
+        "charge_place",
+        {
+            "  relay_plug:\n    kind: connector": "  @@relay_plug:\n    kind: charge",
+            "modes: {open: {per_1000_jobs: 4}, resistive: {per_1000_jobs: 9}, "
+            "loose: {per_1000_jobs: 5}}": "modes: {half: {per_1000_jobs: 4}}",
+        },
+        "does not touch the battery",
+    ),
     case("unused_net", {"\ncautions:": "\n  @@spare: a spare wire's end\ncautions:"}, "no part"),
     case(
         "dead_end_net",
