@@ -198,7 +198,11 @@ class Verdict(_Shape):
         description="Do a test, make a repair, do a test again, hand over, or nothing more."
     )
     target: str = Field(description="Id of the test, `part.repair`, or empty.")
-    reason: str = Field(description="Why, in one sentence.")
+    reason: str = Field(description="Why, in a sentence or two.")
+    notes: list[str] = Field(
+        description="On handing over: what was cleared, where to look next. On a machine that "
+        "runs: what is left to do before it goes out."
+    )
 
 
 Action = Literal["test", "repair", "escalate"]

@@ -117,11 +117,19 @@ class WhileOpen:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What to do now; the target is a test's id, `part.repair`, or empty."""
+    """What to do now.
+
+    Attributes:
+        target: a test's id, `part.repair`, or empty.
+        reason: why, in a sentence or two.
+        notes: what else belongs to it: on handing over what was cleared and where to look next, on
+            a machine that runs what is left to do before it goes out.
+    """
 
     action: Action
     target: str
     reason: str
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

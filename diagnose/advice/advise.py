@@ -15,8 +15,10 @@ from diagnose.advice.advice import (
     WhileOpen,
 )
 from diagnose.advice.explain import (
+    before_it_goes_out,
     done_reason,
     escalate_reason,
+    handed_over_with,
     recheck_reason,
     repair_reason,
     test_reason,
@@ -93,14 +95,16 @@ def verdict(
         return Verdict("recheck", belief.doubt.test, reason)
     shows = float(belief.survey.faults @ np.maximum(prepared.stops, prepared.explains[complaint]))
     if last is not None and last.check == RUNS and shows < BACK_AGAIN:
-        return Verdict("done", "", done_reason(prepared, complaint, belief.survey.faults))
+        reason = done_reason(prepared, complaint, belief.survey.faults)
+        return Verdict("done", "", reason, before_it_goes_out(prepared, situation))
     name = costs.action_name(decision.action)
     if decision.action < costs.n_tests:
         reason = test_reason(prepared, complaint, decision, decision.action)
         return Verdict("test", name, reason)
     if decision.action < costs.hand_over:
         return Verdict("repair", name, repair_reason(prepared, outlook, last))
-    return Verdict("escalate", "", escalate_reason(prepared, outlook, last))
+    notes = handed_over_with(prepared, situation, outlook)
+    return Verdict("escalate", "", escalate_reason(prepared, outlook, last), notes)
 
 
 def _tests(prepared: Prepared, situation: Situation, decision: Decision) -> tuple[TestAdvice, ...]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.belief.situation import Situation, seen_to_do
 from diagnose.faults.words import UNLISTED
 from diagnose.machine.model import RUNS
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from diagnose.belief.belief import Doubt
-    from diagnose.belief.situation import RepairDone, Situation
+    from diagnose.belief.situation import RepairDone
     from diagnose.belief.survey import Survey
     from diagnose.rule.decide import Decision, Outlook
     from diagnose.rule.prepared import Prepared
@@ -27,6 +28,9 @@ RARE = 0.02
 
 LEFT_OVER = 0.05
 """A fault that may still be there is spoken of from this probability on."""
+
+CLEARED, MOST_CLEARED = 0.01, 5
+"""A part is cleared below this probability; so many are named."""
 
 LEAST_SAVED = 0.05
 """Minutes; what saves less is not said to save anything."""
@@ -129,8 +133,37 @@ def escalate_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | Non
     return (
         f"{words[0].upper()}{words[1:]}; no test or repair at hand is worth its minutes against "
         f"handing over to the maker's specialist "
-        f"({minutes_words(prepared.machine.shop.escalate_minutes)})."
+        f"({minutes_words(prepared.machine.shop.escalate_minutes)}, and the repair on top)."
     )
+
+
+def handed_over_with(
+    prepared: Prepared, situation: Situation, outlook: Outlook
+) -> tuple[str, ...]:
+    """What goes with a job that is handed over: what was cleared, and where to look next."""
+    before = prepared.belief(Situation(situation.complaint)).survey.faults
+    part_of, parts = prepared.behaviour.part_of, list(prepared.machine.parts.values())
+    first, now = (np.bincount(part_of, faults) for faults in (before, outlook.survey.faults))
+    likely = np.argsort(-first[: len(parts)], kind="stable").tolist()
+    names = [parts[p].title for p in likely if first[p] > LEFT_OVER / 2 and now[p] < CLEARED]
+    more = f" and {len(names) - MOST_CLEARED} more" if len(names) > MOST_CLEARED else ""
+    notes = [f"Cleared: {', '.join(names[:MOST_CLEARED])}{more}."] if names else []
+    shown = prepared.machine.complaints[seen_to_do(prepared.machine, situation)]
+    if shown.look_next:
+        notes.append(f"Look next at {shown.look_next}.")
+    return tuple(notes)
+
+
+def before_it_goes_out(prepared: Prepared, situation: Situation) -> tuple[str, ...]:
+    """What is left to do on a machine that runs: interlocks, and why the battery was flat."""
+    notes = ["Try every interlock before it goes out."]
+    parts = prepared.machine.parts
+    if any(parts[epoch.repair.part].kind == "charge" for epoch in situation.past):
+        notes.append(
+            "The battery was not charged: find out why. Measure what it draws with everything off "
+            "and what it is charged with while the engine runs; ask how long it stood."
+        )
+    return tuple(notes)
 
 
 def recheck_reason(prepared: Prepared, situation: Situation, doubt: Doubt) -> str:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-BUDGET = 1e-3
+BUDGET = 4e-4
 """Share of the belief, after a complaint and one test, that one merging may get wrong."""
 
 NEARLY_SAME = 0.1

@@ -276,6 +276,7 @@ class Complaint:
         on_trying: whether it shows when the machine is tried; what takes days to show does not.
         words_fit_percent: chance that the customer who says so means what the machine does.
         unlisted_per_1000: prior that something not in the file causes it; None: the machine's.
+        look_next: where to look then; empty where the file does not say.
     """
 
     id: str
@@ -285,6 +286,7 @@ class Complaint:
     on_trying: bool = True
     words_fit_percent: float = 85.0
     unlisted_per_1000: float | None = None
+    look_next: str = ""
 
 
 @dataclass(frozen=True, slots=True)

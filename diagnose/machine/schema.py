@@ -140,6 +140,9 @@ class ComplaintEntry(SourcedEntry):
         alias="unlisted_per_1000_jobs",
         description="As of the machine, for this complaint.",
     )
+    look_next: str = Field(
+        default="", description="Where to look when everything in this file is cleared."
+    )
 
 
 class MachineFile(Entry):

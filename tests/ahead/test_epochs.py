@@ -21,23 +21,29 @@ from tests.ahead.forward import (
 )
 from tests.commands.carts import CLASH, put_certain_cart
 
+SHOWN = ("runs", "silent", "slow_crank", "other")
+"""What trying the cart can show."""
+
 CLOSE = 3e-3
 """Sets of four faults, and what the search leaves out."""
 
 VOLTS = Finding("coil_volts", "full")
 NO_VOLTS = Finding("coil_volts", "none")
-RELAY = RepairDone("start_relay", "replace", gone=False)
-FUSE = RepairDone("main_fuse", "replace", gone=False)
-CHARGE = RepairDone("battery", "charge", gone=False)
+RELAY = RepairDone("start_relay", "replace", check="silent")
+FUSE = RepairDone("main_fuse", "replace", check="silent")
+CHARGE = RepairDone("battery", "charge", check="slow_crank")
+
+OTHER_NOW = RepairDone("start_relay", "replace", check="slow_crank")
+"""After it the cart does something else."""
 
 JOBS = [
     Situation("silent"),
-    Situation("silent", seen=True),
-    Situation("silent", (VOLTS, Finding("hear_relay", "silent")), seen=True),
+    Situation("silent", (VOLTS, Finding("hear_relay", "silent"))),
     Situation("silent", past=(Epoch((VOLTS,), RELAY),)),
     Situation("silent", (VOLTS, Finding("hear_relay", "silent")), past=(Epoch((VOLTS,), RELAY),)),
     Situation("silent", (NO_VOLTS,), past=(Epoch((VOLTS,), RELAY), Epoch((), FUSE))),
-    Situation("slow_crank", (VOLTS,), past=(Epoch((), CHARGE),), seen=True),
+    Situation("slow_crank", (VOLTS,), past=(Epoch((), CHARGE),)),
+    Situation("silent", (VOLTS,), past=(Epoch((NO_VOLTS,), FUSE), Epoch((), OTHER_NOW))),
 ]
 
 
@@ -61,7 +67,9 @@ def walked(desk: Desk, situation: Situation):
     for epoch in situation.past:
         for finding in epoch.findings:
             state = desk.after_test(state, *place(finding))
-        state = desk.after_repair(state, repair_of(epoch.repair))
+        state = desk.after_repair(
+            state, repair_of(epoch.repair), SHOWN.index(epoch.repair.check)
+        )
     for finding in situation.findings:
         state = desk.after_test(state, *place(finding))
     return state
@@ -69,7 +77,7 @@ def walked(desk: Desk, situation: Situation):
 
 @pytest.mark.parametrize("situation", JOBS)
 def test_the_desk_carries_a_job_forward_as_one_does_by_hand(situation: Situation) -> None:
-    desk = Desk(cart(), Situation(situation.complaint, seen=situation.seen))
+    desk = Desk(cart(), Situation(situation.complaint))
     state = walked(desk, situation)
     wanted = weights_of(situation)
     belief = desk.belief(state)
@@ -82,15 +90,17 @@ def test_the_desk_carries_a_job_forward_as_one_does_by_hand(situation: Situation
         np.testing.assert_allclose(desk.chances(state, number(test)), chances, atol=CLOSE)
     for done in (RELAY, FUSE, CHARGE):
         after = after_repair(of, wanted, done)
-        same = float(after @ shows(of, situation.complaint))
-        assert desk.chance_same(state, repair_of(done)) == pytest.approx(same, abs=CLOSE)
+        wanted_checks = [float(after @ shows(of, shown)) for shown in SHOWN]
+        found = desk.checks(state, repair_of(done))
+        assert found == pytest.approx(wanted_checks, abs=CLOSE)
+        assert sum(found) == pytest.approx(1.0, abs=1e-9)
 
 
-@pytest.mark.parametrize("gone", [True, False, None])
-def test_what_the_check_showed_by_hand(gone: bool | None) -> None:
+@pytest.mark.parametrize("check", [*SHOWN, None])
+def test_what_the_check_showed_by_hand(check: str | None) -> None:
     past = (
-        Epoch((VOLTS,), RepairDone("start_relay", "replace", gone=gone)),
-        Epoch((), RepairDone("battery", "charge", gone=False)),
+        Epoch((VOLTS,), RepairDone("start_relay", "replace", check=check)),
+        Epoch((), RepairDone("battery", "charge", check="silent")),
     )
     situation = Situation("silent", (NO_VOLTS,), past=past)
     desk = Desk(cart(), situation)
@@ -101,7 +111,7 @@ def test_what_the_check_showed_by_hand(gone: bool | None) -> None:
 @pytest.mark.parametrize("situation", JOBS)
 def test_a_closed_problem_holds_what_the_desk_holds(situation: Situation) -> None:
     # The same steps over the belief as a problem, its sets all kept.
-    desk = Desk(cart(), Situation(situation.complaint, seen=situation.seen))
+    desk = Desk(cart(), Situation(situation.complaint))
     bench = desk.thinned(desk.start, 100_000)
     wanted, state = walked(desk, situation), walked(bench, situation)
     faults = bench.outlook(state).survey.faults
@@ -115,7 +125,7 @@ def test_a_closed_problem_holds_what_the_desk_holds(situation: Situation) -> Non
 @pytest.mark.parametrize("repair", range(7))
 def test_a_repair_moves_every_weight_of_a_closed_problem(repair: int) -> None:
     # The compiled move against the same written out set by set.
-    desk = Desk(cart(), Situation("silent", seen=True))
+    desk = Desk(cart(), Situation("silent"))
     bench = desk.thinned(desk.start, 200)
     p = bench.problem
     wanted = np.zeros(p.n_sets)
@@ -126,16 +136,18 @@ def test_a_repair_moves_every_weight_of_a_closed_problem(repair: int) -> None:
                 wanted[p.joined[left, fault]] += share * chance
                 stays -= share * chance
         wanted[left] += stays
-    assert bench.chance_same(bench.start, repair) == pytest.approx(wanted @ p.same, abs=1e-12)
-    state = bench.after_repair(bench.start, repair)
-    assert state is not None
-    found = np.zeros(p.n_sets)
-    found[state.active] = state.weight
-    np.testing.assert_allclose(found, wanted * p.same / (wanted @ p.same), atol=1e-8)
+    assert bench.checks(bench.start, repair) == pytest.approx(wanted @ p.checks, abs=1e-12)
+    for result in range(len(SHOWN)):
+        state = bench.after_repair(bench.start, repair, result)
+        assert state is not None
+        found = np.zeros(p.n_sets)
+        found[state.active] = state.weight
+        after = wanted * p.checks[:, result]
+        np.testing.assert_allclose(found, after / after.sum(), atol=1e-8)
 
 
 def test_the_order_of_findings_between_two_repairs_does_not_matter() -> None:
-    desk = Desk(cart(), Situation("silent", seen=True))
+    desk = Desk(cart(), Situation("silent"))
     steps = [place(Finding("coil_volts", "none")), place(Finding("fuse_lamp", "bright"))]
     one, two = desk.start, desk.start
     for step in steps:
@@ -149,7 +161,7 @@ def test_the_order_of_findings_between_two_repairs_does_not_matter() -> None:
 def test_a_repair_that_ends_it_clears_what_lies_in_the_same_path() -> None:
     # Common practice, no source: it cranks now, so all that is in the path works.
     ready = prepare("utility_vehicle")
-    done = RepairDone("ignition_fuse", "replace", gone=True)
+    done = RepairDone("ignition_fuse", "replace", check="runs")
     fault = ready.faults.index(("stop_switch", "open"))
     before = ready.belief(Situation("silent")).survey.faults[fault]
     after = ready.belief(Situation("silent", past=(Epoch((), done),))).survey.faults[fault]
