@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from diagnose.rule.prepared import Prepared
 
 BACK_AGAIN = 0.5
-"""What was found since a repair that helped may speak against it up to this chance."""
+"""What was found since a repair that helped may speak against it as far as this chance to run."""
 
 
 def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = ()) -> Advice:
@@ -54,7 +54,7 @@ def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = 
     machine = prepared.machine
     belief = prepared.belief(situation, bound=True)
     standing = Desk.standing_of(prepared, situation, skipped)
-    able = prepared.able(situation.complaint)
+    able = prepared.blamed(situation.complaint, belief)
     decision = decide(belief.survey, able, prepared.costs, standing, every=True)
     tests = _tests(prepared, situation, decision)
     return Advice(
@@ -93,13 +93,12 @@ def verdict(
     if belief.doubt is not None:
         reason = recheck_reason(prepared, situation, belief.doubt)
         return Verdict("recheck", belief.doubt.test, reason)
-    shows = float(belief.survey.faults @ np.maximum(prepared.stops, prepared.explains[complaint]))
-    if last is not None and last.check == RUNS and shows < BACK_AGAIN:
+    if last is not None and last.check == RUNS and belief.shows[0] > BACK_AGAIN:
         reason = done_reason(prepared, complaint, belief.survey.faults)
         return Verdict("done", "", reason, before_it_goes_out(prepared, situation))
     name = costs.action_name(decision.action)
     if decision.action < costs.n_tests:
-        reason = test_reason(prepared, complaint, decision, decision.action)
+        reason = test_reason(prepared, decision, decision.action)
         return Verdict("test", name, reason)
     if decision.action < costs.hand_over:
         return Verdict("repair", name, repair_reason(prepared, outlook, last))

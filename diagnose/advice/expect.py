@@ -64,7 +64,7 @@ def expectations(
     if test.unit is None:
         return ()
     none = len(prepared.faults)
-    suspects = [none, *leading(faults * prepared.able(situation.complaint), SUSPECTS)]
+    suspects = [none, *leading(faults * prepared.stopping(situation.complaint), SUSPECTS)]
     shift = volts_to_add(prepared.machine, test, situation.temperature_celsius)
     solved, column = prepared.sets.now(), prepared.behaviour.column_of(test)
     readings = solved.readings(column, solved.pair_row[suspects, none].astype(np.int64))

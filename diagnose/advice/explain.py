@@ -65,9 +65,9 @@ def leading(blamed: NDArray[np.float64], count: int) -> list[int]:
     return [int(fault) for fault in order if blamed[fault] > 0.0]
 
 
-def test_reason(prepared: Prepared, complaint: str, decision: Decision, test: int) -> str:
+def test_reason(prepared: Prepared, decision: Decision, test: int) -> str:
     """What the test costs and saves, and whom each outcome leaves in the lead."""
-    outlook, able = decision.outlook, prepared.able(complaint)
+    outlook, able = decision.outlook, decision.outlook.explains
     parts = []
     for number, outcome in enumerate(prepared.sets.columns.tests[test].outcomes):
         chance, faults = after_outcome(outlook.survey, test, number)
@@ -137,9 +137,7 @@ def escalate_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | Non
     )
 
 
-def handed_over_with(
-    prepared: Prepared, situation: Situation, outlook: Outlook
-) -> tuple[str, ...]:
+def handed_over_with(prepared: Prepared, situation: Situation, outlook: Outlook) -> tuple[str, ...]:
     """What goes with a job that is handed over: what was cleared, and where to look next."""
     before = prepared.belief(Situation(situation.complaint)).survey.faults
     part_of, parts = prepared.behaviour.part_of, list(prepared.machine.parts.values())
@@ -189,7 +187,7 @@ def done_reason(prepared: Prepared, complaint: str, faults: NDArray[np.float64])
 
     The posterior of each fault, (faults,), has the repair and the check after it counted in.
     """
-    able = prepared.able(complaint) > 0.0
+    able = prepared.stopping(complaint) > 0.0
     loose = np.where(able & _loose(prepared), faults, 0.0)
     gone = "It starts and runs after the last repair."
     # Faults at a few percent each hardly ever coincide, so their sum is the chance of any of them.

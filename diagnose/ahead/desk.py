@@ -5,14 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from diagnose.ahead.bench import MOST_STATES, single_faults, standing
 from diagnose.ahead.problem import thinned_problem
 from diagnose.ahead.state import ProblemBench
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from diagnose.errors import ClashError
-from diagnose.faults.tried import check_chances, check_results
+from diagnose.faults.tried import check_results
 from diagnose.rule.decide import look
 
 if TYPE_CHECKING:
@@ -85,8 +83,9 @@ class Desk:
 
     def outlook(self, state: DeskState) -> Outlook:
         """See `Bench`."""
-        able = self.prepared.able(state.situation.complaint)
-        return look(self.belief(state).survey, able, self.costs, state.standing)
+        belief = self.belief(state)
+        able = self.prepared.blamed(state.situation.complaint, belief)
+        return look(belief.survey, able, self.costs, state.standing)
 
     def chances(self, state: DeskState, test: int) -> list[float]:
         """See `Bench`."""
@@ -96,14 +95,9 @@ class Desk:
 
     def checks(self, state: DeskState, repair: int) -> list[float]:
         """See `Bench`."""
-        situation = self._repaired(state, repair, None)
-        belief, sets = self.prepared.belief(situation), self.prepared.sets
-        none = len(self.prepared.faults)
-        known = [tuple(f for f in row if f < none) for row in belief.members.tolist()]
-        solved = sets.with_sets(known)
-        rows = np.array([solved.row(faults) for faults in known], dtype=np.int64)
-        table = check_chances(self.prepared.behaviour, solved, situation.complaint, rows)
-        found: list[float] = (belief.weight @ table).tolist()
+        found: list[float] = self.prepared.belief(
+            self._repaired(state, repair, None)
+        ).shows.tolist()
         return found
 
     def alone(self, state: DeskState) -> Floats:

@@ -39,13 +39,15 @@ class DecisionProblem:
         costs: what everything costs.
         prior: (sets,) probability as it begins.
         tables: what every test shows under each set.
-        explains: (faults,) 1 where each fault alone gives the complaint, now and then at least.
+        explains: (faults,) 1 where each fault alone keeps the job from being done.
         checks: (sets, results) chance of each result of trying the machine; that it runs is first.
         after: (repairs, sets) the set without the faults that a repair fixes.
         bad: (repairs, faults) chance that a new part has each fault itself.
         joined: (sets, faults) the set with one fault more, -1 where the problem does not hold it;
             there a new part is taken to be good.
         part_of: (faults,) number of the part.
+        gives: (results, faults) whether each alone ever gives each result of trying the machine;
+            None where every fault gives the same.
     """
 
     costs: Costs
@@ -57,6 +59,7 @@ class DecisionProblem:
     bad: Floats
     joined: Ints
     part_of: Ints
+    gives: NDArray[np.bool_] | None = None
 
     @property
     def n_sets(self) -> int:
@@ -99,7 +102,8 @@ def thinned_problem(
         costs=costs,
         prior=np.append(weight[kept], np.zeros(len(closed) - len(kept))) / weight[kept].sum(),
         tables=tables_of(prepared.sets.columns, solved, rows, there),
-        explains=prepared.able(complaint),
+        explains=prepared.stopping(complaint),
+        gives=prepared.gives[complaint],
         checks=check_chances(prepared.behaviour, solved, complaint, rows),
         after=_after(closed, number, costs),
         bad=_bad(prepared),

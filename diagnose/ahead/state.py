@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from diagnose.ahead.bench import MOST_STATES, single_faults, standing
 from diagnose.belief.survey import survey
+from diagnose.rule.blame import blamed
 from diagnose.rule.decide import look
 
 if TYPE_CHECKING:
@@ -73,7 +74,10 @@ class ProblemBench:
         """See `Bench`."""
         p = self.problem
         known = survey([(p.tables, state.active, state.weight)], p.n_faults)
-        return look(known, p.explains, p.costs, state.standing)
+        able = p.explains
+        if p.gives is not None:
+            able = blamed(p.gives, able, state.weight @ p.checks[state.active], known.faults)
+        return look(known, able, p.costs, state.standing)
 
     def chances(self, state: ProblemState, test: int) -> list[float]:
         """See `Bench`."""

@@ -14,6 +14,7 @@ from diagnose.belief.replay import replay
 from diagnose.belief.search import by_first, replay_without, search
 from diagnose.belief.survey import blocks_of, reads_good, single_tables, survey, with_silent
 from diagnose.errors import ClashError
+from diagnose.faults.tried import check_chances
 
 if TYPE_CHECKING:
     from diagnose.belief.replay import Replay
@@ -71,6 +72,8 @@ class Belief:
         weight: (n,) their probabilities; they sum to 1.
         there: (n, causes) chance that each shared cause is there, given the set.
         survey: what is to be expected of every test.
+        shows: (results,) chance of what trying the machine now would show, see
+            `diagnose.faults.tried.check_results`.
         log_evidence: natural logarithm of the probability (density, for readings) of all that was
             told and seen.
         surprises: of everything told and seen, in order.
@@ -83,6 +86,7 @@ class Belief:
     weight: Floats
     there: Floats
     survey: Survey
+    shows: Floats
     log_evidence: float
     surprises: tuple[Surprise, ...]
     doubt: Doubt | None
@@ -125,6 +129,7 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
         members=solved.members[rows],
         weight=own,
         there=there,
+        shows=own @ check_chances(sets.behaviour, solved, situation.complaint, rows),
         survey=with_silent(known, single_tables(sets), _extra(sets, found, known.faults), good),
         log_evidence=math.log(total) + done.log_scale,
         surprises=_surprises(found),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from diagnose.belief.situation import seen_to_do
 from diagnose.commands import words
 from diagnose.commands.good import good_outcome
 from diagnose.rule.minutes import access_minutes, to_open
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
     from diagnose.belief.situation import Epoch, Situation
     from diagnose.job import Job
     from diagnose.machine.model import Machine, Repair
-
-TRY_ALL = "Start it once more and try every interlock, one by one."
 
 STILL_SUSPECT = 0.05
 """What is left is spoken of from this probability on; as in the reason of the verdict."""
@@ -32,7 +31,8 @@ class Ending:
         done: what was fitted or done, each with what trying the machine showed.
         minutes: labour from the first test to closing up, by the minutes of the machine file.
         readings: of each test, before and after the last repair.
-        watch: what may bring it back, or has still to be found out.
+        watch: what may bring it back, what has still to be found out, and that every interlock is
+            tried.
         close: what stands open, and the minutes to close it; empty when nothing does.
     """
 
@@ -70,8 +70,8 @@ def _causes(job: Job) -> Iterator[str]:
     """The likeliest fault that each repair which changed something put right."""
     for number, epoch in enumerate(job.situation.past):
         before = _before(job.situation, number)
-        if epoch.repair.check == before.shows_now:
-            continue
+        if epoch.repair.check == seen_to_do(job.machine, before):
+            continue  # it does as before, so nothing of it was put right
         fault = _put_right(replace(job, situation=before), epoch)
         if fault is not None:
             told = words.fault_words(job.machine, fault.part, fault.mode)
@@ -147,7 +147,7 @@ def _short(machine: Machine, found: RecordedFinding) -> str:
 
 
 def _watch(job: Job, advice: Advice) -> Iterator[str]:
-    """A loose joint that is left, a battery that was flat for a reason, a fuse that blew for one."""
+    """A loose joint that is left, a fuse that blew for a reason, and the notes of the verdict."""
     machine, parts = job.machine, job.machine.parts
     mended = [parts[epoch.repair.part].kind for epoch in job.situation.past]
     for suspect in advice.suspects:
@@ -157,18 +157,6 @@ def _watch(job: Job, advice: Advice) -> Iterator[str]:
         fault = words.fault_words(machine, suspect.part, suspect.mode)
         chance = words.chance_words(suspect.probability)
         yield f"May still be there: {fault} ({chance}). Move it while the machine runs."
-    if "battery" in mended:
-        yield f"Find out why the battery gave out{_behind(machine)}."
     if "fuse" in mended:
         yield "If the fuse blows again, find the short behind it first."
-
-
-def _behind(machine: Machine) -> str:
-    """`: charging has failed, a leak`, from the causes that the file knows for its batteries."""
-    batteries = {part.id for part in machine.parts.values() if part.kind == "battery"}
-    titles = [
-        cause.title[:1].lower() + cause.title[1:]
-        for cause in machine.shared_causes.values()
-        if batteries & {raised.part for raised in cause.raises}
-    ]
-    return f": {', '.join(titles)}" if titles else ""
+    yield from advice.verdict.notes

@@ -64,7 +64,8 @@ def screen_of(turn: Turn, seen: Collection[str]) -> Screen:
     target = words.repair_of(machine, verdict.target)
     if target is None:
         told = ("`quit` writes the sheet.", "`list` shows what else tells.")
-        return Screen((f"Hand over. {verdict.reason}",), "", told, Cautions((), ()))
+        do = (f"Hand over. {verdict.reason}", *verdict.notes)
+        return Screen(do, "", told, Cautions((), ()))
     part, repair = target
     cautions = cautions_of(machine, repair.cautions, seen, sparks=True)
     do = tuple(_to_repair(job, part, repair))

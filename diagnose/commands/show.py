@@ -166,7 +166,10 @@ def show_tests(console: Console, machine: Machine, tests: Sequence[TestAdvice]) 
     table = grid(*heads, wide="what to do")
     for number, test in enumerate(tests, 1):
         cells = (str(number), *_cells(test, test.bits_per_added_minute))
-        added, opens = words.minutes_number(test.added_minutes).rjust(4), words.area_words(machine, test.opens)
+        added, opens = (
+            words.minutes_number(test.added_minutes).rjust(4),
+            words.area_words(machine, test.opens),
+        )
         _add(table, test, (*cells[:2], added, *cells[2:]), opens)
     indented(console, table)
     if any(test.added_minutes < test.minutes for test in tests):

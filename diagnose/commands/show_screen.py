@@ -8,7 +8,7 @@ from rich.text import Text
 
 from diagnose.commands import words
 from diagnose.commands.cautions import as_before
-from diagnose.commands.ending import TRY_ALL, ending
+from diagnose.commands.ending import ending
 from diagnose.commands.page import grid, headline, indented
 from diagnose.commands.show import show_cautions
 
@@ -47,8 +47,7 @@ def show_ending(console: Console, job: Job, advice: Advice) -> None:
     rows = [("Cause", line) for line in end.causes]
     rows += [("Done", line) for line in end.done]
     rows += [("Read", line) for line in end.readings[:READINGS]]
-    rows += [("Watch", line) for line in end.watch]
-    rows += [("Check", TRY_ALL)]
+    rows += [("Then", line) for line in end.watch]
     rows += [("Close", f"{end.close}.")] if end.close else []
     rows += [("Took", f"about {words.minutes_words(end.minutes)} by the machine file")]
     rows += [("Type", "`quit` writes the sheet")]

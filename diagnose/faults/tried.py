@@ -40,14 +40,19 @@ def check_chances(behaviour: Behaviour, solved: Solved, complaint: str, rows: In
         complaint: what the job is about.
         rows: of the fault sets.
     """
+    share = check_shares(behaviour, solved, complaint, rows)
+    found: Floats = (1.0 - CHECK_SLIPS) * share + CHECK_SLIPS / share.shape[-1]
+    return found
+
+
+def check_shares(behaviour: Behaviour, solved: Solved, complaint: str, rows: Ints) -> Floats:
+    """(rows, results) share of the time that each shows; arguments as of `check_chances`."""
     results = check_results(behaviour.machine, complaint)
     tried = solved.readings(behaviour.column[TRIED], rows)
-    hidden = complaint not in seen_on_trying(behaviour.machine)
-    if hidden:
+    if complaint not in seen_on_trying(behaviour.machine):
         fits = solved.readings(behaviour.column[complaint], rows) == FITS
         tried = np.where(fits & (tried == 0.0), len(results) - 1.0, tried)
-    share = np.stack([(tried == k).mean(axis=-1) for k in range(len(results))], axis=-1)
-    found: Floats = (1.0 - CHECK_SLIPS) * share + CHECK_SLIPS / len(results)
+    found: Floats = np.stack([(tried == k).mean(axis=-1) for k in range(len(results))], axis=-1)
     return found
 
 

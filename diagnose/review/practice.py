@@ -85,7 +85,7 @@ def next_test(prepared: Prepared, situation: Situation) -> int:
         belief = prepared.belief(situation)
     except ClashError:
         return -1
-    costs, able = prepared.costs, prepared.able(situation.complaint)
+    costs, able = prepared.costs, prepared.blamed(situation.complaint, belief)
     standing = Desk.standing_of(prepared, situation)
     action = decide(belief.survey, able, costs, standing).action
     return action if action < costs.n_tests else -1

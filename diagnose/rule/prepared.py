@@ -21,9 +21,10 @@ from diagnose.faults.base import make_solved_sets, pack, solve_base, unpack
 from diagnose.faults.behaviour import make_behaviour
 from diagnose.faults.outcomes import FITS
 from diagnose.faults.priors import make_priors
-from diagnose.faults.words import TRIED
+from diagnose.faults.tried import check_shares
 from diagnose.kept import Kept
 from diagnose.machine.archive import machine_from_json, machine_to_json
+from diagnose.rule.blame import blamed
 from diagnose.rule.costs import machine_costs
 
 if TYPE_CHECKING:
@@ -58,14 +59,15 @@ class Prepared:
         sets: its solved fault sets.
         costs: what everything costs.
         explains: complaint -> (faults,) share of the time that the fault alone gives it.
-        stops: (faults,) share of the time that the fault alone shows when the machine is tried.
+        gives: complaint -> (results, faults) whether the fault alone ever gives each result of
+            trying the machine, see `diagnose.faults.tried.check_results`.
     """
 
     machine: Machine
     sets: SolvedSets
     costs: Costs
     explains: Mapping[str, Floats]
-    stops: Floats
+    gives: Mapping[str, NDArray[np.bool_]]
     _beliefs: Kept[Belief] = field(
         default_factory=lambda: Kept(BELIEF_BYTES, lambda belief: belief.nbytes)
     )
@@ -99,12 +101,18 @@ class Prepared:
         key = replace(situation, open_areas=frozenset(), tools=frozenset())
         return self._beliefs.get((key, bound), lambda: believe(self.sets, key, bound=bound))
 
-    def able(self, complaint: str) -> Floats:
+    def stopping(self, complaint: str) -> Floats:
         """(faults,) 1 where a fault alone keeps the job from being done, now and then at least.
 
         Whatever the customer said, the machine has to run; and what he said has to be gone.
         """
-        return ((self.stops > 0.0) | (self.explains[complaint] > 0.0)).astype(np.float64)
+        found: Floats = self.gives[complaint][1:].any(axis=0).astype(np.float64)
+        return found
+
+    def blamed(self, complaint: str, belief: Belief) -> Floats:
+        """(faults,) 1 where a fault counts when it is repaired now; see `diagnose.rule.blame`."""
+        faults = belief.survey.faults
+        return blamed(self.gives[complaint], self.stopping(complaint), belief.shows, faults)
 
 
 _prepared: Kept[Prepared] = Kept(MACHINE_BYTES, lambda prepared: prepared.nbytes)
@@ -191,12 +199,21 @@ def _with_costs(sets: SolvedSets) -> Prepared:
             complaint: _share(solved, behaviour.column[complaint], FITS)
             for complaint in behaviour.machine.complaints
         },
-        stops=1.0 - _share(solved, behaviour.column[TRIED], 0.0),
+        gives={
+            complaint: check_shares(behaviour, solved, complaint, _singles(solved)).T > 0.0
+            for complaint in behaviour.machine.complaints
+        },
     )
+
+
+def _singles(solved: Solved) -> NDArray[np.int64]:
+    """(faults,) row of each fault alone."""
+    rows: NDArray[np.int64] = solved.pair_row[np.arange(solved.n_faults), -1].astype(np.int64)
+    return rows
 
 
 def _share(solved: Solved, column: int, shown: float) -> Floats:
     """(faults,) share of the time that an observable shows something under each fault alone."""
-    rows = solved.pair_row[np.arange(solved.n_faults), -1].astype(np.int64)
+    rows = _singles(solved)
     found: Floats = (solved.readings(column, rows) == shown).mean(axis=-1)
     return found

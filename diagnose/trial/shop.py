@@ -63,7 +63,7 @@ class Shop:
         """Nothing is worked out until a machine comes."""
         self._prepared = prepared
         self._complaint = complaint
-        self._able = prepared.able(complaint)
+        self._able = prepared.stopping(complaint)
         self.costs = prepared.costs
         self.known_minutes = KnownMinutes(self)
         self._blown: dict[FaultSet, NDArray[np.bool_]] = {}

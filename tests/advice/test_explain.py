@@ -67,7 +67,7 @@ def test_what_a_test_tells_is_what_the_belief_says(name: str) -> None:
     known = ready(name)
     for step in steps(name, "test"):
         number = known.costs.tests.names.index(step.verdict.target)
-        able, told = known.able(step.situation.complaint), 0.0
+        able, told = step.decision.outlook.explains, 0.0
         for place, outcome in enumerate(known.machine.tests[step.verdict.target].outcomes):
             chance, faults = after_outcome(step.belief.survey, number, place)
             if chance < 0.02:
@@ -89,7 +89,7 @@ def test_minutes_saved_are_those_of_a_plain_list_of_repairs(name: str) -> None:
     known = ready(name)
     for step in steps(name, "test"):
         test = known.machine.tests[step.verdict.target]
-        number, able = known.costs.tests.names.index(test.id), known.able(step.situation.complaint)
+        number, able = known.costs.tests.names.index(test.id), step.decision.outlook.explains
         opened = to_open(known.machine, test.area, ())
         takes = test.minutes + opening_minutes(known.machine, opened)
         before = step.belief.survey.faults * able
@@ -115,7 +115,7 @@ def test_who_is_to_blame_for_a_repair_or_for_handing_over(name: str) -> None:
     known = ready(name)
     for step in (*steps(name, "repair"), *steps(name, "escalate")):
         faults = step.belief.survey.faults
-        blame = faults * known.able(step.situation.complaint)
+        blame = faults * step.decision.outlook.explains
         blame /= max(blame.sum(), 1.0)
         if step.verdict.action == "repair":
             part, repair = step.verdict.target.split(".")
@@ -133,7 +133,7 @@ def test_the_words_when_the_complaint_is_gone_by_hand() -> None:
     machine, number = known.machine, {fault: f for f, fault in enumerate(known.faults)}
     loose = next(
         (p.id, m.id) for p in machine.parts.values() for m in p.modes.values()
-        if m.loose and known.stops[number[p.id, m.id]] > 0.0
+        if m.loose and known.stopping("silent")[number[p.id, m.id]] > 0.0
     )  # fmt: skip
     none = np.zeros(len(known.faults))
     assert "Nothing that could bring it back is left above 5 %." in done_reason(
@@ -146,7 +146,7 @@ def test_the_words_when_the_complaint_is_gone_by_hand() -> None:
     assert "loose joint" not in done_reason(known, "silent", faults)
     for fault, words in ((True, "may bring it back"), (False, "does not keep it from running")):
         left = none.copy()
-        able = (known.able("silent") > 0.0) == fault
+        able = (known.stopping("silent") > 0.0) == fault
         plain = [f for f in np.flatnonzero(able) if not is_loose(known, int(f))]
         left[plain[0]] = 0.3
         reason = done_reason(known, "silent", left)

@@ -44,7 +44,7 @@ def test_every_outcome_by_itself(name: str, findings: int) -> None:
     belief = ready.belief(situation)
     numbers = {test: place for place, test in enumerate(ready.costs.tests.names)}
     off, saved = [], []
-    able = ready.able(situation.complaint)
+    able = ready.blamed(situation.complaint, belief)
     standing = Desk.standing_of(ready, situation)
     decision = decide(belief.survey, able, ready.costs, standing, every=True)
     for advice in job.advise().tests[:6]:

@@ -61,7 +61,7 @@ def _walk(
     for _ in range(MOST_STEPS):
         belief = known.belief(situation)
         standing = Desk.standing_of(known, situation)
-        able = known.able(situation.complaint)
+        able = known.blamed(situation.complaint, belief)
         decision = decide(belief.survey, able, known.costs, standing, every=True)
         said = verdict(known, situation, belief, decision)
         found.append(Step(situation, belief, decision, said))

@@ -18,10 +18,17 @@ def best_minutes(
     repairs: frozenset[int] = frozenset(),
     is_open: frozenset[int] = frozenset(),
 ) -> float:
-    """Bellman's equation as it is written down; repair i puts set i right."""
+    """Bellman's equation as it is written down; repair i puts set i right.
+
+    Who gets it handed over knows what is wrong, and has to open everything for it.
+    """
     costs, areas = problem.costs, problem.costs.tables.area_minutes
     now = problem.prior if belief is None else belief
     ways = [costs.hand_over_minutes]
+    for r in range(costs.n_repairs):
+        work = costs.repairs.minutes[r] + costs.check_minutes
+        work += sum(areas[a] for a in _way(area_parent, int(costs.repairs.area[r])))
+        ways[0] += now[r] * work
     for r in set(range(costs.n_repairs)) - repairs:
         way = _way(area_parent, int(costs.repairs.area[r]))
         spent = costs.repairs.minutes[r] + costs.check_minutes

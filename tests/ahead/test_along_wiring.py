@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 
 from diagnose.ahead.along_wiring import SourceToLoad, Wiring, _on_the_way, read_wiring
+from diagnose.ahead.desk import Desk
 from diagnose.ahead.expected import Expected
 from diagnose.ahead.state import ProblemBench
+from diagnose.belief.situation import Situation
 from diagnose.job import prepare
+from tests.commands.carts import CART
 from tests.trial.small import small_problem
+
+if TYPE_CHECKING:
+    from diagnose.rule.prepared import Prepared
 
 
 def reads(*lost: bool) -> np.ndarray:
@@ -30,17 +38,25 @@ class Along(SourceToLoad):
         way = _on_the_way(tests, shows, good)
         self.wiring = Wiring(np.ones(n, dtype=bool), problem.prior[:n], shows, good, way)
 
-    def _wiring(self, _bench) -> Wiring:
+    def _wiring(self, _bench, _state) -> Wiring:
         return self.wiring
 
 
-def chain(n: int) -> ProblemBench:
+class Bay(ProblemBench):
+    """A made-up problem in a shop whose machine has no test that tries it, as the cart."""
+
+    @property
+    def prepared(self) -> Prepared:
+        return prepare(CART)
+
+
+def chain(n: int) -> Bay:
     """A chain of n parts with a measuring point behind each: all behind the open one are dead."""
     points = [reads(*(fault <= point for fault in range(n))) for point in range(n)]
-    return ProblemBench(small_problem(np.full(n, 1.0 / n), points, [1.0] * n, [30.0] * n))
+    return Bay(small_problem(np.full(n, 1.0 / n), points, [1.0] * n, [30.0] * n))
 
 
-def follow(bench: ProblemBench, fault: int) -> list[int]:
+def follow(bench: Bay, fault: int) -> list[int]:
     """What is done along the wiring with a fault in a part."""
     policy, state, done = Along(bench.problem).decide, bench.start, []
     for _ in range(40):
@@ -80,7 +96,7 @@ def test_points_that_only_exclusion_shows_to_be_good_are_measured_all_the_same()
         reads(True, True, False, False),
         reads(True, True, True, False),
     ]
-    bench = ProblemBench(small_problem(np.full(4, 0.25), points, [1.0] * 4, [30.0] * 4))
+    bench = Bay(small_problem(np.full(4, 0.25), points, [1.0] * 4, [30.0] * 4))
     assert follow(bench, 2) == [0, 1, 3, bench.costs.n_tests + 2]
 
 
@@ -94,7 +110,7 @@ def test_what_is_left_is_looked_at_closer_if_quicker_than_a_repair(
     problem = small_problem(
         np.full(3, 1 / 3), tests, [1.0, 4.0], [repair_minutes, repair_minutes, 30.0]
     )
-    bench = ProblemBench(problem)
+    bench = Bay(problem)
     state = bench.after_test(bench.start, 0, 1)
     assert state is not None
     assert Along(problem, order=(0,)).decide(bench, state) == wanted
@@ -114,12 +130,37 @@ def test_an_unclear_finding_excludes_nothing() -> None:
     for slip, left in ((0.03, True), (0.1, False)):
         clear = np.array([[slip, 1.0 - slip], [1.0 - slip, slip]])
         problem = small_problem(np.array([0.5, 0.5]), [clear, clear], [1.0, 1.0], [30.0, 30.0])
-        bench = ProblemBench(problem)
+        bench = Bay(problem)
         state = bench.after_test(bench.start, 0, 1)
         assert state is not None
         action = Along(problem).decide(bench, state)
         # only one fault is left: its repair; else the quickest test that tells them apart
         assert action == (bench.costs.n_tests if left else 1)
+
+
+def test_the_machine_is_tried_first_and_then_what_it_shows_is_followed() -> None:
+    # Common practice, no source: turn the key yourself before anything is opened. The customer
+    # said that nothing happens; it clicks, so from then on the wiring of a click is followed.
+    ready = prepare("utility_vehicle")
+    desk, policy = Desk(ready, Situation("silent")), SourceToLoad().decide
+    names = ready.costs.tests.names
+    first = policy(desk, desk.start)
+    trying = ready.machine.tests[names[first]]
+    assert trying.kind == "try"
+    outcome = [one.id for one in trying.outcomes].index("one_click")
+    state = desk.after_test(desk.start, first, outcome)
+    assert state is not None
+    told, shown = (read_wiring(ready, complaint).on_the_way for complaint in ("silent", "one_click"))
+    assert told != shown
+    done = []
+    for _ in range(3):
+        test = policy(desk, state)
+        assert test < len(names)
+        done.append(test)
+        good = int(read_wiring(ready, "one_click").good[test])
+        state = desk.after_test(state, test, good)
+        assert state is not None
+    assert done == [test for test in shown if test in done]
 
 
 def test_one_begins_at_the_seat_and_the_battery() -> None:

@@ -43,7 +43,7 @@ JOBS = [
     Situation("silent", (VOLTS, Finding("hear_relay", "silent")), past=(Epoch((VOLTS,), RELAY),)),
     Situation("silent", (NO_VOLTS,), past=(Epoch((VOLTS,), RELAY), Epoch((), FUSE))),
     Situation("slow_crank", (VOLTS,), past=(Epoch((), CHARGE),)),
-    Situation("silent", (VOLTS,), past=(Epoch((NO_VOLTS,), FUSE), Epoch((), OTHER_NOW))),
+    Situation("silent", (Finding("battery_rest", "low"),), past=(Epoch((VOLTS,), OTHER_NOW),)),
 ]
 
 
@@ -98,9 +98,10 @@ def test_the_desk_carries_a_job_forward_as_one_does_by_hand(situation: Situation
 
 @pytest.mark.parametrize("check", [*SHOWN, None])
 def test_what_the_check_showed_by_hand(check: str | None) -> None:
+    then = "slow_crank" if check == "slow_crank" else "silent"
     past = (
         Epoch((VOLTS,), RepairDone("start_relay", "replace", check=check)),
-        Epoch((), RepairDone("battery", "charge", check="silent")),
+        Epoch((), RepairDone("battery", "charge", check=then)),
     )
     situation = Situation("silent", (NO_VOLTS,), past=past)
     desk = Desk(cart(), situation)

@@ -126,7 +126,7 @@ def test_tests_ruled_out_stay_out_on_the_whole_job() -> None:
     for bench in (desk, desk.thinned(desk.start, 50), ProblemBench(problem, begun, never)):
         state = bench.start
         assert state.standing.barred[ruled_out].all()
-        after = bench.after_repair(state, 0)
+        after = bench.after_repair(state, 0, 1)
         assert after is not None
         assert after.standing.barred[ruled_out].all()
         for test, outcome in itertools.product(np.flatnonzero(~state.standing.barred), (0, 1)):
@@ -176,14 +176,14 @@ def test_the_steps_begin_with_the_best_and_get_less_likely() -> None:
     outcomes = {
         one.id for test in tests.values() for one in test.outcomes if test.id == first.target
     }
-    assert first.outcome in (outcomes or {"gone", "still_there"})
+    assert first.outcome in (outcomes or {"runs", "not_yet"})
 
 
 def test_the_minutes_left_are_those_of_jobs_that_come_to_the_shop() -> None:
     # Two ways to one mean: jobs drawn from the thinned belief and answered by its tables, and
     # machines drawn forward, shared causes first, answered by the circuit, with the whole belief.
     ready = job().prepared
-    desk, shop = Desk(ready, Situation("silent", seen=True)), Shop(ready, "silent")
+    desk, shop = Desk(ready, Situation("silent")), Shop(ready, "silent")
     rng = np.random.default_rng(3)
     gate = Expected(desk, gate_action)
     spent = []

@@ -37,7 +37,7 @@ LEVELS = (1, 2, 4)
 @cache
 def cart() -> ProblemBench:
     """The cart's belief as a closed problem, all of its sets kept."""
-    desk = Desk(prepare(CART), Situation("silent", seen=True))
+    desk = Desk(prepare(CART), Situation("silent"))
     return desk.thinned(desk.start, 10_000)
 
 
@@ -50,8 +50,8 @@ def walked(tree: PolicyTree, of: DecisionProblem, row: int) -> tuple[float, floa
             bad = of.bad[then.repair]
             joined = of.joined[left]
             share = np.where(joined >= 0, bad, 0.0)
-            same = (1.0 - share.sum()) * of.same[left] + share @ of.same[joined]
-            return chance, chance * (1.0 - same)
+            runs = (1.0 - share.sum()) * of.checks[left, 0] + share @ of.checks[joined, 0]
+            return chance, chance * runs
         if not isinstance(then, TreeStep):
             return 0.0, 0.0
         found = np.zeros(2)
@@ -155,7 +155,7 @@ def test_outcomes_of_few_jobs_are_not_worked_out() -> None:
 @pytest.mark.parametrize("levels", LEVELS)
 def test_the_tree_of_a_whole_belief_is_that_of_all_its_sets(levels: int) -> None:
     # The desk works every belief out anew, the closed problem carries weights forward.
-    desk = Desk(prepare(CART), Situation("silent", seen=True))
+    desk = Desk(prepare(CART), Situation("silent"))
     one, other = policy_tree(desk, levels), policy_tree(cart(), levels)
     assert [step.test for step in steps(one.root)] == [step.test for step in steps(other.root)]
     assert one.covered == pytest.approx(other.covered, abs=0.01)

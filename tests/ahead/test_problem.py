@@ -16,7 +16,7 @@ from diagnose.trial.shop import Shop, Truth
 from tests.trial.small import small_problem
 
 NAME = "utility_vehicle"
-SITUATION = Situation("silent", (Finding("listen_relay", "silent"),), seen=True)
+SITUATION = Situation("silent", (Finding("try_it", "silent"), Finding("listen_relay", "silent")))
 HELD = 300
 
 
@@ -64,12 +64,10 @@ def test_a_repair_takes_out_what_it_fixes_and_nothing_else() -> None:
     for row, name in enumerate(names):
         part, _, own = name.partition(".")
         repair = next(one for one in ready.machine.parts[part].repairs if one.id == own)
+        mended = {(part, mode) for mode in repair.fixes}
+        mended |= {(other, mode) for other, modes in repair.also.items() for mode in modes}
         for place, faults in enumerate(sets):
-            left = tuple(
-                f
-                for f in faults
-                if not (ready.faults[f][0] == part and ready.faults[f][1] in repair.fixes)
-            )
+            left = tuple(f for f in faults if ready.faults[f] not in mended)
             assert sets[of.after[row, place]] == left == without(of.costs, faults, row)
     for place, fault in zip(*np.nonzero(of.joined >= 0), strict=True):
         joined = tuple(sorted((*sets[place], int(fault))))
@@ -108,28 +106,40 @@ def test_what_one_would_need_knowing_by_hand() -> None:
 
 def test_two_faults_known_cost_what_both_repairs_do() -> None:
     # By hand over every order of the repairs that change something: minutes of each with what is
-    # open by then, until the check would show nothing; the least of them, or handing over.
+    # open by then, until the check would more likely show that it runs; the least of them, or
+    # handing over, which pays the cheapest repair of each fault on top, with everything opened.
     ready = prepare(NAME)
     shop, costs = Shop(ready, "silent"), ready.costs
     known = KnownMinutes(shop)
     one = ready.faults.index(("main_fuse", "open"))
     two = ready.faults.index(("start_relay", "coil_open"))
+    elsewhere = {
+        fault: min(
+            float(costs.at(0).repair_minutes[repair])
+            for repair in range(costs.n_repairs)
+            if costs.repairs.fixes[repair, fault]
+        )
+        for fault in (one, two)
+    }
 
-    def shows(left: tuple[int, ...]) -> bool:
-        return shop.shows(Truth(left, 0)) >= 0.5
+    def stops(left: tuple[int, ...]) -> bool:
+        return shop.checks(Truth(left, 0))[0] <= 0.5
 
     for truth in ((one,), (two,), (min(one, two), max(one, two))):
 
         def least(faults: tuple[int, ...], opened: int, still: bool) -> float:
             if not still:
                 return 0.0
-            ways = [costs.hand_over_minutes]
+            ways = [180.0 + sum(elsewhere[fault] for fault in faults)]
             access = costs.at(opened)
             for repair in range(costs.n_repairs):
                 left = tuple(f for f in faults if not costs.repairs.fixes[repair, f])
                 if left != faults:
-                    rest = least(left, int(access.repair_opens[repair]), shows(left))
+                    rest = least(left, int(access.repair_opens[repair]), stops(left))
                     ways.append(float(access.repair_minutes[repair]) + rest)
             return min(ways)
 
         assert known(Truth(truth, 0)) == pytest.approx(least(truth, 0, still=True))
+        assert shop.handed_over(Truth(truth, 0)) == pytest.approx(
+            180.0 + sum(elsewhere[fault] for fault in truth)
+        )

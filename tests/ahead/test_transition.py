@@ -21,7 +21,7 @@ def belief_after(first: int, second: int) -> np.ndarray:
     bench = ProblemBench(two_epochs.problem())
     state = bench.after_test(bench.start, 0, first)
     assert state is not None
-    state = bench.after_repair(state, 0)
+    state = bench.after_repair(state, 0, 1)
     assert state is not None
     state = bench.after_test(state, 0, second)
     assert state is not None
@@ -61,7 +61,9 @@ def test_the_chance_that_it_is_still_there_by_hand() -> None:
         for weight, (_, wire) in zip(bench.problem.prior, SETS, strict=True)
         for new in range(3)
     )
-    assert bench.chance_same(bench.start, 0) == pytest.approx(wanted, abs=1e-12)
+    runs, same = bench.checks(bench.start, 0)
+    assert same == pytest.approx(wanted, abs=1e-12)
+    assert runs == pytest.approx(1.0 - wanted, abs=1e-12)
 
 
 def test_a_simulated_repair_leaves_what_the_belief_says() -> None:

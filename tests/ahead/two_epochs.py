@@ -59,7 +59,7 @@ def problem() -> DecisionProblem:
             members=np.array([(*own, NONE, NONE)[:2] for own in faults]),
         ),
         explains=np.ones(3),
-        same=same,
+        checks=np.stack([1.0 - same, same], axis=1),
         after=np.array([[w for _, w in SETS], [2 * f for f, _ in SETS]]),
         bad=np.array([[*NEW_FUSE[1:], 0.0], [0.0, 0.0, 0.0]]),
         joined=joined,

@@ -5,6 +5,7 @@ and the set of repairs that failed; which areas are open follows from what was d
 at a time, perfect checks and every test done at most once, the belief does not depend on the order,
 so that is all there is to know. States are met from the start downwards, each worked out once; an
 action is passed over only where even knowing the fault afterwards could not make it the best.
+Handing over costs its own minutes and, on top, the work on what is wrong, everything opened for it.
 """
 # mypy: disable-error-code="no-untyped-def,no-untyped-call"
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from diagnose.ahead.problem import DecisionProblem
+    from diagnose.rule.costs import Costs
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -44,6 +46,7 @@ class Prices(NamedTuple):
         area_minutes: (areas,) to open.
         least: (hypotheses,) minutes that each takes if it is known and everything is open.
         escalate: handing over.
+        elsewhere: (hypotheses,) minutes of the work on each, whoever it is handed over to.
     """
 
     like: Floats
@@ -57,6 +60,7 @@ class Prices(NamedTuple):
     area_minutes: Floats
     least: Floats
     escalate: float
+    elsewhere: Floats
 
 
 def optimal_minutes(problem: DecisionProblem) -> float:
@@ -72,11 +76,16 @@ def optimal_minutes(problem: DecisionProblem) -> float:
     if states > MOST_STATES:
         raise ValueOutOfRangeError("states", states, 1.0, float(MOST_STATES), "states")
     width = int((problem.tables.members < problem.n_faults).sum(axis=1).max())
-    if width > 1 or problem.bad.any() or not np.isin(problem.same, (0.0, 1.0)).all():
+    runs = problem.checks[:, 0]
+    if width > 1 or problem.bad.any() or not np.isin(runs, (0.0, 1.0)).all():
         raise ValueOutOfRangeError("faults at once", float(width), 0.0, 1.0, "")
     own = costs.tables.repair_own
-    cured = problem.same[problem.after] == 0.0
+    cured = runs[problem.after] == 1.0
     hand_over = costs.hand_over_minutes
+    work = np.where(cured, own[:, None] + _everything_opened(costs)[:, None], np.inf)
+    work[:, runs == 1.0] = 0.0
+    work = work.min(axis=0, initial=np.inf)
+    work = np.where(np.isfinite(work), work, 0.0)
     prices = Prices(
         like=problem.tables.like,
         start=problem.tables.start.astype(np.int64),
@@ -87,10 +96,21 @@ def optimal_minutes(problem: DecisionProblem) -> float:
         repair_way=costs.tables.repair_way,
         cured=cured,
         area_minutes=costs.tables.area_minutes,
-        least=np.where(cured, own[:, None], np.inf).min(axis=0, initial=hand_over),
+        least=np.minimum(
+            np.where(cured, own[:, None], np.inf).min(axis=0, initial=np.inf), hand_over + work
+        ),
         escalate=hand_over,
+        elsewhere=work,
     )
     return float(_best(prices, np.full(int(states), np.nan), 0, 0, 0, problem.prior.copy()))
+
+
+def _everything_opened(costs: Costs) -> Floats:
+    """(repairs,) minutes to open all that lies on the way to each."""
+    areas = costs.tables.area_minutes
+    return np.array(
+        [sum(m for a, m in enumerate(areas) if way >> a & 1) for way in costs.tables.repair_way]
+    )
 
 
 @njit
@@ -110,7 +130,7 @@ def _best(prices, memo, evidence, failed, open_areas, joint):
         return memo[index]
     total = joint.sum()
     known = (joint * prices.least).sum() / total
-    best = prices.escalate
+    best = prices.escalate + (joint * prices.elsewhere).sum() / total
     for t in range(prices.test_minutes.shape[0]):
         if evidence // prices.place[t] % (prices.place[t + 1] // prices.place[t]):
             continue

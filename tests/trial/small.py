@@ -47,6 +47,7 @@ def small_problem(
     n_repairs, n_faults, n_tests = len(repair_minutes), len(prior), len(test_minutes)
     after = np.tile(np.arange(n_faults + 1), (n_repairs, 1))
     after[np.arange(n_repairs), np.arange(n_repairs)] = n_faults
+    same = np.append(np.ones(n_faults), 0.0)
     padded = [np.vstack([one, np.full((1, one.shape[1]), 1.0 / one.shape[1])]) for one in chances]
     repairs = RepairCosts(
         names=tuple(f"fault_{f}.replace" for f in range(n_repairs)),
@@ -81,7 +82,7 @@ def small_problem(
             members=np.arange(n_faults + 1)[:, None],
         ),
         explains=np.ones(n_faults),
-        same=np.append(np.ones(n_faults), 0.0),
+        checks=np.stack([1.0 - same, same], axis=1),
         after=after,
         bad=np.zeros((n_repairs, n_faults)),
         joined=np.full((n_faults + 1, n_faults), -1),

@@ -53,6 +53,28 @@ def test_hands_over_what_no_repair_fixes() -> None:
     assert optimal_minutes(problem) == pytest.approx(37.0)
 
 
+def test_handing_over_pays_the_work_as_well() -> None:
+    # By hand: a known fault of 100 + 2 minutes is mended in the shop for 102, not for 30 + 102
+    # elsewhere. Of two faults alike, mending one on a guess is 102 + 0.5 * 102 = 153; handed over
+    # it is 30 + 102 = 132, behind an area of 5 minutes 30 + 107.
+    sure = small_problem(np.array([1.0, 0.0]), [], [], [100.0, 100.0], hand_over_minutes=30.0)
+    assert optimal_minutes(sure) == pytest.approx(102.0)
+    alike = np.array([0.5, 0.5])
+    doubt = small_problem(alike, [], [], [100.0, 100.0], hand_over_minutes=30.0)
+    assert optimal_minutes(doubt) == pytest.approx(132.0)
+    behind = small_problem(
+        alike,
+        [],
+        [],
+        [100.0, 100.0],
+        repair_area=[0, 0],
+        area_minutes=(5.0,),
+        area_parent=(-1,),
+        hand_over_minutes=30.0,
+    )
+    assert optimal_minutes(behind) == pytest.approx(137.0)
+
+
 def test_a_noisy_test_by_hand() -> None:
     # By hand, slip 0.2, repairs of 8 + 2 each, handing over at 1000. Says one: 0.6 * 0.8 + 0.4 *
     # 0.2 = 0.56, then 10 + (0.08 / 0.56) 10; says two: 0.44, then 10 + (0.12 / 0.44) 10.

@@ -1,0 +1,267 @@
+"""The machine that stands there and answers, as it really is.
+
+Its own picture of what a technician would write down: it asks the circuit solver what is there
+under the true faults, and knows nothing of chances. A meter gives the range that holds the value;
+eyes see what shows more often than not. A loose joint makes contact while nobody moves it, and
+the reading is steady then; wiggling shows it, and so does the check after a repair, for which the
+machine is started several times over. Nothing can be measured on a running engine that does not
+run. All of this is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import TYPE_CHECKING
+
+from diagnose.job import prepare
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from diagnose.machine.model import Machine, Repair, Test
+    from diagnose.rule.prepared import Prepared
+    from tests.walks.walk import Walk
+
+RUNS, SAME, OTHER = "runs", "same", "other"
+UNLISTED = "unlisted"
+SOURCES = ("battery", "charge")
+"""Kinds of parts that a boost battery stands in for."""
+
+ENGINE_TURNS = re.compile(r"engine (still )?(running|turning)")
+"""In the title of a condition that only an engine that runs gets into."""
+
+BOOST = "boost battery"
+"""In the title of a test for which another battery is connected."""
+
+NEVER = -1e5
+"""Below this a reading is no reading; volts, amps and levels do not go there."""
+
+BAD_JOINT, GOOD_JOINT = 1, 0
+"""Which of the two readings of a circuit that a loose joint breaks."""
+
+NOT_READ = ("unsteady", "not_possible")
+"""Outcomes that no value stands for."""
+
+
+class CannotBeDoneError(Exception):
+    """A test was asked for that this machine cannot be put to."""
+
+    def __init__(self, test: Test, condition: str) -> None:
+        super().__init__(f"{test.id} wants {condition!r}, and the engine does not run")
+        self.test = test.id
+
+
+@dataclass(frozen=True, slots=True)
+class MachineAtHand:
+    """A machine with its true faults.
+
+    Attributes:
+        prepared: its circuit.
+        walk: the job.
+        faults: what is wrong now, `part.mode` each.
+        shows: complaint that it showed when it was tried last.
+    """
+
+    prepared: Prepared
+    walk: Walk
+    faults: tuple[str, ...]
+    shows: str
+
+    @classmethod
+    def of(cls, walk: Walk) -> MachineAtHand:
+        """The machine as it comes in."""
+        return cls(prepare(walk.machine), walk, walk.faults, walk.told)
+
+    @property
+    def machine(self) -> Machine:
+        """What its file says."""
+        return self.prepared.machine
+
+    # ------------------------------------------------------------------ what it shows by itself
+
+    def does(self, *, thorough: bool = False) -> str:
+        """What trying it shows: `runs`, a complaint, or `other`.
+
+        Args:
+            thorough: tried several times over, so that a loose joint shows as well.
+        """
+        usual = self._does(self._joint)
+        if thorough and usual == RUNS and self._is_loose():
+            return self._does(BAD_JOINT)
+        return usual
+
+    def _does(self, joint: int) -> str:
+        machine = self.machine
+        if all(self.level(name, joint) == self._good(name) for name in self._named()):
+            return RUNS
+        fits = [
+            complaint
+            for complaint in machine.complaints.values()
+            if self._seen_on_trying(complaint.id)
+            and all(self.level(name, joint) in levels for name, levels in complaint.says.items())
+        ]
+        if any(complaint.id == self.shows for complaint in fits):
+            return self.shows
+        return max(fits, key=lambda complaint: len(complaint.says)).id if fits else OTHER
+
+    def _named(self) -> list[str]:
+        """Functions that are looked at when it is tried."""
+        says = [c.says for c in self.machine.complaints.values() if self._seen_on_trying(c.id)]
+        return list(dict.fromkeys(name for said in says for name in said))
+
+    def _seen_on_trying(self, complaint: str) -> bool:
+        """What takes days to show is looked for only where the job is about it."""
+        return self.machine.complaints[complaint].on_trying or complaint == self.walk.told
+
+    def level(self, function: str, joint: int = GOOD_JOINT) -> str:
+        """At which of its levels a function is."""
+        known = self.machine.functions[function]
+        forced = self._forced(function)
+        if forced is not None:
+            return forced
+        if known.kind == "all_of":
+            fine = all(self.level(name, joint) in good for name, good in known.needs.items())
+            return known.levels[0 if fine else 1].id
+        value = self._readings(self.faults)[self._column(function)][joint]
+        return known.levels[int(value)].id if value > NEVER else ""
+
+    def _forced(self, function: str) -> str | None:
+        """What a fault that is in no file does to a function: as the complaint says."""
+        for fault in self.faults:
+            part, _, complaint = fault.partition(".")
+            if part == UNLISTED and function in self.machine.complaints[complaint].says:
+                return self.machine.complaints[complaint].says[function][0]
+        return None
+
+    def _good(self, function: str) -> str:
+        return replace(self, faults=()).level(function)
+
+    def engine_runs(self) -> bool:
+        """Whether the engine can be got to run."""
+        made_up = [f for f in self.machine.functions.values() if f.id in ("runs", "starts")]
+        return all(self.level(f.id, self._joint) == f.levels[0].id for f in made_up)
+
+    # -------------------------------------------------------------------------------- its tests
+
+    def answer(self, test: str) -> str:
+        """The outcome that a good technician writes down.
+
+        Raises:
+            CannotBeDoneError: it wants a running engine, and the engine does not run.
+        """
+        known = self.machine.tests[test]
+        if known.kind == "try":
+            return self.does()
+        if known.cause is not None:
+            return "found" if self._has_cause(known.cause) else "not_found"
+        boosted = self._without_battery() if BOOST in known.title else self
+        self._can_be_done(known, boosted)
+        values = self._readings(boosted.faults)[self._column(test, known.function)]
+        if known.kind == "wiggle":
+            return "comes_and_goes" if values[0] > 0.0 else "steady"
+        if known.kind == "look" and known.parts:
+            return "damage_seen" if values.mean() >= 0.5 else "nothing_seen"
+        if known.function is not None:
+            own = test in self.prepared.behaviour.column
+            levels = self.machine.functions[known.function].levels
+            at = int(values[self._joint])
+            return levels[at].id if own else self.level(known.function, self._joint)
+        return self._read(known, values)
+
+    def _read(self, test: Test, values: NDArray[np.float64]) -> str:
+        """The range that holds what the meter shows; a relay that rattles makes it dance."""
+        ranges = [_range(test, float(value)) for value in values]
+        dances = ranges[0] != ranges[1] and not self._is_loose()
+        if dances and any(outcome.id == "unsteady" for outcome in test.outcomes):
+            return "unsteady"
+        return ranges[self._joint]
+
+    def _can_be_done(self, test: Test, boosted: MachineAtHand) -> None:
+        if test.condition is None:
+            return
+        condition = self.machine.conditions[test.condition]
+        if ENGINE_TURNS.search(condition.title) and not boosted.engine_runs():
+            raise CannotBeDoneError(test, condition.title)
+
+    def _without_battery(self) -> MachineAtHand:
+        """With a boost battery on it."""
+        parts = self.machine.parts
+        left = [f for f in self.faults if _part(f) == UNLISTED or parts[_part(f)].kind not in SOURCES]
+        return replace(self, faults=tuple(left))
+
+    def _has_cause(self, cause: str) -> bool:
+        known = self.machine.shared_causes[cause]
+        if known.part is None:
+            return cause in self.walk.causes
+        return any(f"{known.part}.{mode}" in self.faults for mode in known.modes)
+
+    # ------------------------------------------------------------------------------ its repairs
+
+    def repair(self, part: str, repair: str) -> tuple[MachineAtHand, str]:
+        """The machine after a repair, and what the check showed."""
+        done = self.repair_of(part, repair)
+        gone = {f"{part}.{mode}" for mode in done.fixes}
+        gone |= {f"{also}.{mode}" for also, modes in done.also.items() for mode in modes}
+        after = replace(self, faults=tuple(fault for fault in self.faults if fault not in gone))
+        shown = after.does(thorough=True)
+        check = SAME if shown == self.shows else shown
+        return replace(after, shows=shown if shown in self.machine.complaints else self.shows), check
+
+    def repair_of(self, part: str, repair: str) -> Repair:
+        """One of a part's repairs."""
+        return next(known for known in self.machine.parts[part].repairs if known.id == repair)
+
+    def is_bad(self, part: str) -> bool:
+        """Whether a part has a fault, or is a fuse that a short blows."""
+        return part in map(_part, self.faults) or (part in self.walk.blown and self.is_shorted())
+
+    def is_shorted(self) -> bool:
+        """Whether a wire touches the frame."""
+        return any(fault.endswith(".shorted") for fault in self.faults)
+
+    def tried(self, shown: str) -> MachineAtHand:
+        """The same machine once it was seen what it does."""
+        return replace(self, shows=shown) if shown in self.machine.complaints else self
+
+    # ------------------------------------------------------------------------------- the solver
+
+    @property
+    def _joint(self) -> int:
+        return BAD_JOINT if self.walk.apart and self._is_loose() else GOOD_JOINT
+
+    def _is_loose(self) -> bool:
+        return any(
+            part != UNLISTED and self.machine.parts[part].modes[mode].loose
+            for part, _, mode in (fault.partition(".") for fault in self.faults)
+        )
+
+    def _column(self, name: str, function: str | None = None) -> int:
+        column = self.prepared.behaviour.column
+        return column[name if name in column else str(function)]
+
+    def _readings(self, faults: tuple[str, ...]) -> NDArray[np.float64]:
+        """(observables, 2) what is there."""
+        return solved(self.walk.machine, faults)
+
+
+@cache
+def solved(machine: str, faults: tuple[str, ...]) -> NDArray[np.float64]:
+    known = prepare(machine)
+    number = {f"{part}.{mode}": i for i, (part, mode) in enumerate(known.faults)}
+    found: NDArray[np.float64]
+    found = known.behaviour.readings([tuple(sorted(number[fault] for fault in faults))])[0]
+    return found
+
+
+def _range(test: Test, value: float) -> str:
+    for outcome in test.outcomes:
+        if outcome.at_least is not None and value >= outcome.at_least:
+            return outcome.id
+    return next(o.id for o in test.outcomes if o.at_least is None and o.id not in NOT_READ)
+
+
+def _part(fault: str) -> str:
+    return fault.partition(".")[0]
