@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from diagnose.ahead.thinning import thinned
 from diagnose.belief.survey import tables_of
 from diagnose.faults.priors import new_part_modes
-from diagnose.faults.tried import check_chances
+from diagnose.faults.tried import check_shares, with_slips
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -98,13 +98,16 @@ def thinned_problem(
     rows = np.array([solved.row(faults) for faults in closed], dtype=np.int64)
     there = prepared.sets.there(solved, rows, np.ones(len(prepared.sets.priors.free)))
     there[: len(kept)] = belief.there[kept]
+    shares = check_shares(prepared.behaviour, solved, complaint, rows)
     return DecisionProblem(
         costs=costs,
         prior=np.append(weight[kept], np.zeros(len(closed) - len(kept))) / weight[kept].sum(),
-        tables=tables_of(prepared.sets.columns, solved, rows, there),
+        tables=tables_of(prepared.sets.columns, solved, rows, there)._replace(
+            fine=shares[:, 0] >= 1.0
+        ),
         explains=prepared.stopping(complaint),
         gives=prepared.gives[complaint],
-        checks=check_chances(prepared.behaviour, solved, complaint, rows),
+        checks=with_slips(shares),
         after=_after(closed, number, costs),
         bad=_bad(prepared),
         joined=_joined(closed, number, none),

@@ -38,7 +38,10 @@ class World(Protocol):
         """(results,) chance of what trying the machine shows; that it runs is first."""
 
     def handed_over(self, truth: Any) -> float:
-        """Minutes of handing over, with the specialist's parts and labour."""
+        """Minutes of handing over, with the specialist's parts and labour.
+
+        A machine that is in order is given back.
+        """
 
     def repairs(self, truth: Any) -> Iterable[int]:
         """Repairs that change something."""
@@ -79,6 +82,9 @@ class ProblemWorld:
 
     def handed_over(self, truth: int) -> float:
         """See `World`."""
+        fine = self.problem.tables.fine
+        if fine is not None and fine[truth]:
+            return 0.0
         return handed_over(self.costs, self.problem.explains, self._faults(truth))
 
     def repairs(self, truth: int) -> Iterable[int]:

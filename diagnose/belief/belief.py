@@ -14,7 +14,7 @@ from diagnose.belief.replay import replay
 from diagnose.belief.search import by_first, replay_without, search
 from diagnose.belief.survey import blocks_of, reads_good, single_tables, survey, with_silent
 from diagnose.errors import ClashError
-from diagnose.faults.tried import check_chances
+from diagnose.faults.tried import check_shares, with_slips
 
 if TYPE_CHECKING:
     from diagnose.belief.replay import Replay
@@ -96,7 +96,7 @@ class Belief:
     @property
     def nbytes(self) -> int:
         """Memory that it holds."""
-        own = (self.members, self.weight, self.there, *self.survey)
+        own = (self.members, self.weight, self.there, self.shows, *self.survey[:-1])
         return sum(int(array.nbytes) for array in own)
 
 
@@ -123,13 +123,15 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
     kept = float(by_row[rows].sum())
     there = _there(sets, found, rows, weight)
     own = by_row[rows] / kept
-    known = survey(blocks_of(sets.columns, solved, rows, there, own), solved.n_faults)
+    shares = check_shares(sets.behaviour, solved, situation.complaint, rows)
+    fine = shares[:, 0] >= 1.0
+    known = survey(blocks_of(sets.columns, solved, rows, there, own, fine), solved.n_faults)
     good = reads_good(sets, solved, rows, own, there)
     return Belief(
         members=solved.members[rows],
         weight=own,
         there=there,
-        shows=own @ check_chances(sets.behaviour, solved, situation.complaint, rows),
+        shows=own @ with_slips(shares),
         survey=with_silent(known, single_tables(sets), _extra(sets, found, known.faults), good),
         log_evidence=math.log(total) + done.log_scale,
         surprises=_surprises(found),

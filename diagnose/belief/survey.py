@@ -38,6 +38,8 @@ class Survey(NamedTuple):
         gain_bits: (tests,) mutual information between the outcome and the faults.
         faults: (faults,) probability of each fault.
         joint: (outcomes, faults) probability of each fault together with each outcome.
+        fine: (outcomes,) probability that the machine is in order, together with each outcome.
+        in_order: probability that it is.
     """
 
     start: NDArray[np.int32]
@@ -45,6 +47,8 @@ class Survey(NamedTuple):
     gain_bits: Floats
     faults: Floats
     joint: Floats
+    fine: Floats
+    in_order: float
 
 
 class SetTables(NamedTuple):
@@ -55,12 +59,14 @@ class SetTables(NamedTuple):
         like: (sets, outcomes) P(outcome | set).
         noise: (sets, tests) entropy of each test's outcome given the set, bits.
         members: (sets, width) faults, padded with the number that stands for none.
+        fine: (sets,) whether the machine always runs with them; None: never.
     """
 
     start: NDArray[np.int32]
     like: Floats
     noise: Floats
     members: Ints
+    fine: NDArray[np.bool_] | None = None
 
 
 def survey(blocks: Iterable[tuple[SetTables, Ints, Floats]], n_faults: int) -> Survey:
@@ -77,7 +83,8 @@ def survey(blocks: Iterable[tuple[SetTables, Ints, Floats]], n_faults: int) -> S
             outcomes, tests = tables.like.shape[1], tables.noise.shape[1]
             joint = np.zeros((n_faults + 1, outcomes))
             sums = (np.zeros(outcomes), np.zeros(tests), joint, np.zeros(n_faults + 1))
-        _add(tables.like, tables.noise, tables.members, active, weight, *sums)
+        fine = np.zeros(len(tables.members), np.bool_) if tables.fine is None else tables.fine
+        _add(tables.like, tables.noise, tables.members, fine, active, weight, *sums)
     chance, noise, joint, faults = sums
     return Survey(
         start=tables.start,
@@ -85,13 +92,16 @@ def survey(blocks: Iterable[tuple[SetTables, Ints, Floats]], n_faults: int) -> S
         gain_bits=np.maximum(_entropies(chance, tables.start) - noise, 0.0),
         faults=faults[:-1],
         joint=np.ascontiguousarray(joint[:-1].T),
+        fine=joint[-1],
+        in_order=float(faults[-1]),
     )
 
 
 @njit(cache=True, nogil=True)
 def _add(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
-    like, noise, members, active, weight, chance, noise_bits, joint, faults
+    like, noise, members, fine, active, weight, chance, noise_bits, joint, faults
 ):
+    """Add what is to be expected; the machine in order stands in the last row of faults."""
     none = faults.shape[0] - 1
     row = np.empty(like.shape[1])
     for place in range(active.shape[0]):
@@ -101,6 +111,10 @@ def _add(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
             chance[o] += row[o]
         for t in range(noise.shape[1]):
             noise_bits[t] += w * noise[a, t]
+        if fine[a]:
+            faults[none] += w
+            for o in range(like.shape[1]):
+                joint[none, o] += row[o]
         for k in range(members.shape[1]):
             f = members[a, k]
             if f == none:
@@ -152,6 +166,7 @@ def with_silent(known: Survey, single: Silent, extra: Floats, good: Floats) -> S
         gain_bits=np.maximum(known.gain_bits + more, 0.0),
         faults=np.minimum(known.faults + extra, 1.0),
         joint=np.minimum(joint, chance[:, None]),
+        fine=np.minimum(known.fine * raised, chance),
     )
 
 
@@ -163,7 +178,12 @@ def _entropies(chance: Floats, start: NDArray[np.int32]) -> Floats:
 
 
 def blocks_of(
-    columns: TestColumns, solved: Solved, rows: Ints, there: Floats, weight: Floats
+    columns: TestColumns,
+    solved: Solved,
+    rows: Ints,
+    there: Floats,
+    weight: Floats,
+    fine: NDArray[np.bool_],
 ) -> Iterator[tuple[SetTables, Ints, Floats]]:
     """Some rows as `survey` takes them, in blocks that stay near the processor.
 
@@ -173,10 +193,11 @@ def blocks_of(
         rows: as in `tables_of`.
         there: as in `tables_of`.
         weight: (n,) their probabilities.
+        fine: (n,) whether the machine always runs with them.
     """
     for begin in range(0, len(rows), BLOCK):
         part = slice(begin, begin + BLOCK)
-        tables = tables_of(columns, solved, rows[part], there[part])
+        tables = tables_of(columns, solved, rows[part], there[part])._replace(fine=fine[part])
         yield tables, np.arange(len(rows[part])), weight[part]
 
 
@@ -206,7 +227,7 @@ def single_tables(sets: SolvedSets) -> Silent:
         solved = sets.now()
         rows = solved.pair_row[:, -1].astype(np.int64)
         there = sets.there(solved, rows, np.ones(len(sets.priors.free)))
-        _, like, noise, _ = tables_of(sets.columns, solved, rows, there)
+        _, like, noise, *_ = tables_of(sets.columns, solved, rows, there)
         alone = np.ascontiguousarray(like[:-1].T)
         return Silent(alone, like[:-1] - like[-1], noise[:-1] - noise[-1])
 

@@ -16,18 +16,30 @@ if TYPE_CHECKING:
 
     from diagnose.machine.model import Machine
 
-MOVES = re.compile(
-    r"\b(may turn|can turn|by itself|belts?|blades?|shaft|engine running|hydraulics)\b", re.I
+
+def _any_of(*words: str) -> re.Pattern[str]:
+    return re.compile(rf"\b({'|'.join(words)})\b", re.IGNORECASE)
+
+
+MOVES = _any_of(
+    "may turn",
+    "can turn",
+    "by itself",
+    "belts?",
+    "blades?",
+    "shaft",
+    "engine running",
+    "hydraulics",
 )
 """What turns, catches, starts or comes down."""
 
-BURNS = re.compile(r"\b(burns? fingers|exhaust|gets hot|starter current|can injure)\b", re.I)
+BURNS = _any_of("burns? fingers", "exhaust", "gets hot", "starter current", "can injure")
 """What is hot, or is when the current is on; ignition voltage too."""
 
-SPRAYS = re.compile(r"\b(jet of oil|pierces)\b", re.I)
+SPRAYS = _any_of("jet of oil", "pierces")
 """What comes out under pressure."""
 
-LIGHTS = re.compile(r"\b(gas|vapour|petrol|diesel|joined to the battery)\b", re.I)
+LIGHTS = _any_of("gas", "vapour", "petrol", "diesel", "joined to the battery")
 """What a spark or a short sets off: battery gas, fuel, studs without a fuse."""
 
 MAKES_SPARKS = frozenset({"bridge", "substitute", "load_test"})

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 from diagnose.belief.situation import seen_to_do
 from diagnose.commands import words
 from diagnose.commands.good import good_outcome
+from diagnose.machine.model import RUNS
 from diagnose.rule.minutes import access_minutes, to_open
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from diagnose.advice.advice import Advice, RecordedFinding, Suspect
+    from diagnose.advice.advice import Advice, RecordedFinding, RecordedRepair, Suspect
     from diagnose.belief.situation import Epoch, Situation
     from diagnose.job import Job
     from diagnose.machine.model import Machine, Repair
@@ -28,20 +29,20 @@ class Ending:
 
     Attributes:
         causes: what was wrong, with its chance before the repair.
-        done: what was fitted or done, each with what trying the machine showed.
-        minutes: labour from the first test to closing up, by the minutes of the machine file.
+        done: what was fitted or done, and what the machine did then unless it ran.
+        minutes: labour from the first test to closing up, by the machine file, in words.
         readings: of each test, before and after the last repair.
         watch: what may bring it back, what has still to be found out, and that every interlock is
             tried.
-        close: what stands open, and the minutes to close it; empty when nothing does.
+        close: what stands open and has to be closed, with the minutes; empty when nothing does.
     """
 
     causes: tuple[str, ...]
     done: tuple[str, ...]
-    minutes: float
+    minutes: str
     readings: tuple[str, ...]
     watch: tuple[str, ...]
-    close: str
+    close: tuple[str, ...]
 
 
 def ending(job: Job, advice: Advice) -> Ending:
@@ -52,18 +53,21 @@ def ending(job: Job, advice: Advice) -> Ending:
     """
     machine = job.machine
     opened = words.open_words(machine, job.situation.open_areas)
-    close = f"{opened}: {words.minutes_words(advice.closing_minutes)}" if opened else ""
+    closing = words.minutes_words(advice.closing_minutes)
     return Ending(
         causes=tuple(_causes(job)),
-        done=tuple(
-            f"{words.repair_words(machine, known)}; {words.check_words(machine, known.check)}"
-            for known in advice.repairs
-        ),
-        minutes=job_minutes(job),
+        done=tuple(_done(machine, known) for known in advice.repairs),
+        minutes=words.minutes_words(job_minutes(job)),
         readings=tuple(_readings(job, advice)),
         watch=tuple(_watch(job, advice)),
-        close=close,
+        close=(f"Close up what stands open, {closing}.",) if opened else (),
     )
+
+
+def _done(machine: Machine, repair: RecordedRepair) -> str:
+    """A repair, and what the machine did after it unless it ran."""
+    told = words.repair_words(machine, repair)
+    return told if repair.check == RUNS else f"{told}; {words.check_words(machine, repair.check)}"
 
 
 def _causes(job: Job) -> Iterator[str]:
@@ -75,7 +79,7 @@ def _causes(job: Job) -> Iterator[str]:
         fault = _put_right(replace(job, situation=before), epoch)
         if fault is not None:
             told = words.fault_words(job.machine, fault.part, fault.mode)
-            yield f"{told} ({words.chance_words(fault.probability)} before the repair)"
+            yield f"{told} ({words.chance_words(fault.probability)} sure before)"
 
 
 def _before(situation: Situation, number: int) -> Situation:

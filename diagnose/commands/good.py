@@ -25,16 +25,16 @@ def good_outcome(job: Job, test: Test) -> Outcome:
 
 
 def good_words(job: Job, test: Test) -> str:
-    """`11 V or more, about 12.4 V` for a reading, else the outcome in words.
+    """`12.4 V (11 V or more)` for a reading, else the outcome in words.
 
     Raises:
         ClashError: the findings cannot all be true.
     """
     if test.unit is None:
-        return words.level_words(job.machine, test.id, good_outcome(job, test).id)
+        return words.outcome_words(job.machine, test.id, good_outcome(job, test).id)
     good = job.expect(test.id)[0]
     reading = words.reading_words(good.typical, test.unit)
     if reading == words.OPEN:
         return reading
     held = words.range_words(test, good.outcome)
-    return held if reading in held else f"{held}, about {reading}"
+    return held if reading in held else f"{reading} ({held})"

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from diagnose.advice.advice import RecordedRepair
 from diagnose.commands import words
+from diagnose.commands.ending import ending
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,7 +25,8 @@ MANUAL = (
 
 
 def finding_sheet(job: Job, advice: Advice, when: datetime) -> str:
-    """Complaint, findings in order, likeliest failures and what comes next."""
+    """Complaint, findings in order, and what comes next; for a job that is done, how it ended."""
+    done = advice.verdict.action == "done"
     lines = [
         "FINDING SHEET",
         f"{when:%Y-%m-%d %H:%M}",
@@ -32,19 +34,40 @@ def finding_sheet(job: Job, advice: Advice, when: datetime) -> str:
         f"Machine     {words.machine_words(job.machine)}",
         f"Complaint   {job.machine.complaints[advice.complaint].title}",
         "",
+        *(_ended(job, advice) if done else ()),
         "Findings and repairs",
         *_history(job, advice),
         "",
-        "Likeliest failures",
-        *_suspects(job, advice),
-        "",
-        "Next",
-        *_next(job, advice),
+        *(() if done else _ahead(job, advice)),
         *_left(job),
-        "",
         *textwrap.wrap(MANUAL, WIDTH),
     ]
     return "\n".join(lines) + "\n"
+
+
+def _ended(job: Job, advice: Advice) -> Iterator[str]:
+    """Cause, repairs, readings before and after, and what is left to do."""
+    end = ending(job, advice)
+    blocks = {
+        "Cause": end.causes or ("not known; it runs after what was done",),
+        "Done": (*end.done, f"about {end.minutes} in all, by the minutes of the machine file"),
+        "Readings before and after": end.readings or ("none taken",),
+        "Before it goes out, and after": (*end.watch, *end.close, advice.verdict.reason),
+    }
+    for heading, told in blocks.items():
+        yield heading
+        for line in told:
+            yield from _hanging("  ", line)
+        yield ""
+
+
+def _ahead(job: Job, advice: Advice) -> Iterator[str]:
+    """What it may be, and what comes next."""
+    yield "Likeliest failures"
+    yield from _suspects(job, advice)
+    yield from ("", "Next")
+    yield from _next(job, advice)
+    yield ""
 
 
 def _history(job: Job, advice: Advice) -> Iterator[str]:
@@ -83,19 +106,23 @@ def _next(job: Job, advice: Advice) -> Iterator[str]:
         again = words.ACTIONS["recheck"] if verdict.action == "recheck" else "Test"
         yield from _hanging("  ", f"{again}: {test.title}.")
         cautions = test.cautions
-    yield from _hanging("  ", verdict.reason)
+    for line in (verdict.reason, *verdict.notes):
+        yield from _hanging("  ", line)
     for caution in words.caution_texts(machine, cautions):
         yield from _hanging("  ! ", caution)
 
 
 def _left(job: Job) -> Iterator[str]:
     """Tests that were set aside, and what stands open."""
-    for test, reason in job.skipped:
-        because = f" ({reason})" if reason else ""
-        yield from _hanging("  ", f"Not done: {job.machine.tests[test].title}{because}.")
+    lines = [
+        f"Not done: {job.machine.tests[test].title}{f' ({reason})' if reason else ''}."
+        for test, reason in job.skipped
+    ]
     opened = words.open_words(job.machine, job.situation.open_areas)
-    if opened:
-        yield from _hanging("  ", f"Stands open: {opened}.")
+    lines += [f"Stands open: {opened}."] if opened else []
+    for line in lines:
+        yield from _hanging("  ", line)
+    yield from ("",) if lines else ()
 
 
 def _hanging(first: str, text: str) -> list[str]:

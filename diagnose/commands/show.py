@@ -8,7 +8,9 @@ from rich.text import Text
 
 from diagnose.advice.advice import RecordedRepair
 from diagnose.commands import words
+from diagnose.commands.good import good_words
 from diagnose.commands.page import grid, headline, indented
+from diagnose.commands.where import where_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -70,11 +72,19 @@ def _titled(console: Console, heading: str, rows: Mapping[str, str]) -> None:
     indented(console, table, below=1)
 
 
+def heading_lines(machine: Machine, complaint: str) -> tuple[Text, ...]:
+    """Which machine, what the customer says, and what comes before this."""
+    return (
+        Text(machine.title, "bold"),
+        Text(f"Customer: {machine.complaints[complaint].title}"),
+        Text("The maker's manual and local rules come first.", "dim"),
+    )
+
+
 def show_heading(console: Console, machine: Machine, complaint: str) -> None:
-    """Which machine, and what the customer says."""
-    console.print(Text(words.machine_words(machine), "bold"))
-    console.print(Text(f"Customer: {machine.complaints[complaint].title}"))
-    console.print(Text("The maker's manual and local rules come first.", "dim"))
+    """The same on the page."""
+    for line in heading_lines(machine, complaint):
+        console.print(line)
 
 
 def show_advice(console: Console, job: Job, advice: Advice, top: int) -> None:
@@ -90,9 +100,10 @@ def show_advice(console: Console, job: Job, advice: Advice, top: int) -> None:
             line = Text(f"{machine.tests[known.test].title}: ")
             indented(console, line.append(finding_line(machine, known)))
     show_suspects(console, machine, advice, top)
-    show_verdict(console, machine, advice)
-    show_tests(console, machine, advice.tests[:top])
-    show_while_open(console, job, advice, top)
+    show_verdict(console, job, advice)
+    if advice.verdict.action != "done":
+        show_tests(console, machine, advice.tests[:top])
+        show_while_open(console, job, advice, top)
 
 
 def repair_line(machine: Machine, repair: RecordedRepair) -> Text:
@@ -127,28 +138,34 @@ def show_suspects(console: Console, machine: Machine, advice: Advice, top: int) 
         indented(console, left_out, "yellow")
 
 
-def show_verdict(console: Console, machine: Machine, advice: Advice) -> None:
+def show_verdict(console: Console, job: Job, advice: Advice) -> None:
     """What to do now and why, with the cautions."""
-    verdict = advice.verdict
-    test = tested(advice, verdict.target)
+    machine, verdict = job.machine, advice.verdict
     repair = words.repair_of(machine, verdict.target)
     headline(console, words.ACTIONS[verdict.action])
-    if verdict.action in {"test", "recheck"} and test is not None:
-        show_test(console, machine, test)
-    elif verdict.action == "repair" and repair is not None:
+    if verdict.target in machine.tests:
+        show_test(console, job, advice, verdict.target)
+    elif repair is not None:
         price = f", {repair[1].price_eur:.0f} EUR in parts" if repair[1].price_eur else ""
         cost = f"{words.minutes_words(repair[1].minutes)}{price}"
         action = words.action_words(machine, "repair", verdict.target)
         indented(console, f"{action} ({cost})", "bold")
         show_cautions(console, words.caution_texts(machine, repair[1].cautions))
-    indented(console, verdict.reason)
+    for line in (verdict.reason, *verdict.notes):
+        indented(console, line)
 
 
-def show_test(console: Console, machine: Machine, test: TestAdvice) -> None:
-    """One test: what to do, what it takes, what it tells, what to mind."""
-    indented(console, Text.assemble((test.title, "bold"), (f"  {test.test}", "cyan")))
-    indented(console, words.effort_words(machine, test))
-    show_cautions(console, test.cautions)
+def show_test(console: Console, job: Job, advice: Advice, test_id: str) -> None:
+    """One test: what to do, where, what a good machine gives, what it takes, what to mind."""
+    machine, test = job.machine, job.machine.tests[test_id]
+    indented(console, Text.assemble((test.title, "bold"), (f"  {test_id}", "cyan")))
+    for line in where_lines(machine, test):
+        indented(console, line, "bold")
+    indented(console, f"Good is: {good_words(job, test)}")
+    told = words.tested(advice, test_id)
+    if told is not None:
+        indented(console, words.effort_words(machine, told))
+    show_cautions(console, words.caution_texts(machine, test.cautions))
 
 
 def show_cautions(console: Console, cautions: Iterable[str]) -> None:
@@ -221,8 +238,3 @@ def show_further(console: Console, machine: Machine, further: FurtherLook) -> No
     indented(console, "Most likely it goes on so, with the chance that it comes so far", "dim")
     for number, step in enumerate(further.and_then, 1):
         indented(console, f"{number}  {words.step_words(machine, step)}")
-
-
-def tested(advice: Advice, test_id: str) -> TestAdvice | None:
-    """What the advice says of a test; None when it cannot be done, or was done already."""
-    return next((test for test in advice.tests if test.test == test_id), None)

@@ -35,7 +35,7 @@ def show_demo(console: Console, demo: Demo) -> None:
     show_suspects(console, machine, demo.first, SUSPECTS)
     for number, step in enumerate(demo.steps, 1):
         _show_step(console, machine, number, step)
-    show_verdict(console, machine, demo.last)
+    show_verdict(console, demo.job, demo.last)
     headline(console, "What it was")
     truth = words.fault_words(machine, demo.case.part, demo.case.mode)
     tests = words.count_words(sum(step.test is not None for step in demo.steps), "test")

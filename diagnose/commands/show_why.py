@@ -9,7 +9,7 @@ from rich.text import Text
 from diagnose.commands import words
 from diagnose.commands.page import grid, headline, indented
 from diagnose.commands.screen import left_of
-from diagnose.commands.show import show_cautions, tested
+from diagnose.commands.show import show_cautions
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -24,7 +24,7 @@ AFTER_A_RESULT = 3
 def show_why(console: Console, turn: Turn) -> None:
     """Reason, minutes left, cautions in full, expected readings, and what each result leaves."""
     job, verdict = turn.job, turn.advice.verdict
-    machine, test = job.machine, tested(turn.advice, turn.asked)
+    machine, test = job.machine, words.tested(turn.advice, turn.asked)
     headline(console, "Why")
     if test is not None:
         indented(console, words.effort_words(machine, test))
@@ -67,8 +67,8 @@ def _show_expected(console: Console, job: Job, test_id: str) -> None:
 def _show_results(console: Console, turn: Turn) -> None:
     """The leading suspects after each result of a test."""
     machine, after = turn.job.machine, turn.job.consequence(turn.asked)
-    test = tested(turn.advice, turn.asked)
-    chances = {} if test is None else {end.outcome: end.probability for end in test.outcomes}
+    ends = words.outcome_chances(turn.advice, turn.asked)
+    chances = {end.outcome: end.probability for end in ends}
     headline(console, "What each result would leave")
     table = grid()
     for outcome in machine.tests[turn.asked].outcomes:
@@ -79,7 +79,7 @@ def _show_results(console: Console, turn: Turn) -> None:
         ]
         table.add_row(
             words.percent(chances[outcome.id]).rjust(7) if outcome.id in chances else "",
-            Text(words.level_words(machine, turn.asked, outcome.id), "cyan"),
+            Text(words.outcome_words(machine, turn.asked, outcome.id), "cyan"),
             "\n".join(left) or "cannot be, by what was found so far",
         )
     indented(console, table)

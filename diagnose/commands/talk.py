@@ -2,39 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from rich.text import Text
 
+from diagnose.commands import words
 from diagnose.commands.page import headline, named, pairs
-from diagnose.commands.screen import lead_words, left_of, said_outcomes, screen_of
+from diagnose.commands.screen import left_of, screen_of
 from diagnose.commands.show import (
     finding_line,
+    heading_lines,
     repair_line,
-    show_heading,
     show_suspects,
     show_tests,
     show_while_open,
 )
-from diagnose.commands.show_screen import show_ending, show_screen
+from diagnose.commands.show_screen import Page, pages_of, show_ending, show_page
 from diagnose.commands.show_why import show_why
+from diagnose.commands.to_type import said_outcomes
 from diagnose.commands.turn import LISTED, WORDS, Said, Turn, chosen, understand
 from diagnose.errors import ClashError, DiagnoseError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterable
 
     from rich.console import Console
 
+    from diagnose.commands.screen import Screen
     from diagnose.job import Job
     from diagnose.machine.model import Machine
 
     ReadLine = Callable[[], str]
 
 PROMPT = "> "
-TELLS = frozenset({"why", "list", "help", "nothing"})
-"""What is asked, not said: it leaves the job as it is."""
+ASKED_WITHOUT_NAME = frozenset({"open", "close", "repaired"})
+"""Words that ask for their list when nothing stands behind them."""
 
 
 def ask_complaint(console: Console, machine: Machine, read_line: ReadLine) -> str | None:
@@ -59,6 +62,30 @@ def _complain(console: Console, error: DiagnoseError) -> None:
 
 
 @dataclass(frozen=True, slots=True)
+class Shown:
+    """What the technician has before him.
+
+    Attributes:
+        turn: where the job stands.
+        screen: the screen for it; None when the job is done.
+        pages: those of its pages that he has not seen yet.
+        seen: ids of the cautions shown in full so far.
+    """
+
+    turn: Turn
+    screen: Screen | None = None
+    pages: tuple[Page, ...] = ()
+    seen: frozenset[str] = frozenset()
+
+    def next_screen(self, turn: Turn) -> Screen | None:
+        """The screen for another turn, with what is on this one taken as known."""
+        if turn.advice.verdict.action == "done" and not turn.asked:
+            return None
+        held = "" if self.screen is None or self.pages else self.screen.condition
+        return screen_of(turn, left_of(turn.job), self.seen, held)
+
+
+@dataclass(frozen=True, slots=True)
 class Talk:
     """A technician at a terminal; `read_line` gives an empty text when the input ends."""
 
@@ -67,80 +94,98 @@ class Talk:
 
     def run(self, job: Job) -> Job:
         """Talk until `quit` or the end of the input; the job as it stands then."""
-        turn, seen = Turn.of(job), frozenset[str]()
-        show_heading(self.console, job.machine, job.complaint)
-        seen = self._show(turn, seen)
+        above = heading_lines(job.machine, job.complaint)
+        shown = self._show(Shown(Turn.of(job)), above)
         while True:
             self.console.print(Text(PROMPT), end="")
-            line, machine = self.read_line(), turn.job.machine
-            test = machine.tests.get(turn.asked)
-            outcomes = {} if test is None else said_outcomes(machine, test)
+            line, turn = self.read_line(), shown.turn
+            test = turn.job.machine.tests.get(turn.asked)
+            outcomes = {} if test is None else said_outcomes(turn.job.machine, test)
             has_unit = test is not None and test.unit is not None
-            said = understand(line, outcomes, has_unit=has_unit, tests=machine.tests)
+            said = understand(line, outcomes, has_unit=has_unit, tests=turn.job.machine.tests)
             if not line or said.kind == "quit":
                 return turn.job
             try:
-                turn, seen = self._answer(turn, said, seen)
+                shown = self._answer(shown, said)
             except DiagnoseError as error:
                 _complain(self.console, error)
                 if isinstance(error, ClashError):
                     self.console.print(Text("Not taken. Read it again, or undo the earlier one."))
 
-    def _answer(self, turn: Turn, said: Said, seen: frozenset[str]) -> tuple[Turn, frozenset[str]]:
-        """What a line makes of the talk, and the cautions shown by then; a question, nothing."""
-        if said.kind in TELLS or (said.kind in {"open", "close", "repaired"} and not said.name):
+    def _answer(self, shown: Shown, said: Said) -> Shown:
+        """What a line makes of the talk; a question leaves it as it is."""
+        turn = shown.turn
+        if said.kind == "nothing":
+            return self._go_on(shown)
+        if said.kind in {"why", "list", "help"} or (
+            said.kind in ASKED_WITHOUT_NAME and not said.name
+        ):
             self._tell(turn, said.kind)
-            return turn, seen
+            return shown
         new = turn.after(said)
+        above: tuple[Text, ...] = ()
         if said.kind in {"result", "finding"}:
-            self._taken(turn, new)
-        elif said.kind == "repaired":
-            self.console.print(repair_line(new.job.machine, new.advice.repairs[-1]))
-        return new, self._show(new, seen)
+            above = _taken(turn, new)
+        elif said.kind == "repaired" and new.advice.verdict.action != "done":
+            above = (repair_line(new.job.machine, new.advice.repairs[-1]),)
+        return self._show(replace(shown, turn=new), above)
+
+    def _show(self, before: Shown, above: Iterable[Text]) -> Shown:
+        """The first page for where the job stands, below some lines."""
+        for line in above:
+            self.console.print(line)
+        turn, screen = before.turn, before.next_screen(before.turn)
+        if screen is None:
+            show_ending(self.console, turn.job, turn.advice)
+            return replace(before, screen=None, pages=())
+        count = sum(len(line.plain.split()) for line in above)
+        pages = pages_of(turn.job.machine, screen, count)
+        return self._go_on(replace(before, screen=screen, pages=pages))
+
+    def _go_on(self, shown: Shown) -> Shown:
+        """The next page; where there is none, everything that can be typed."""
+        if shown.screen is not None and shown.pages:
+            show_page(self.console, shown.screen, shown.pages[0])
+            seen = shown.seen.union(shown.screen.cautions.full)
+            return replace(shown, pages=shown.pages[1:], seen=seen)
+        test = shown.turn.job.machine.tests.get(shown.turn.asked)
+        if test is not None and test.unit is None:
+            said = said_outcomes(shown.turn.job.machine, test).values()
+            pairs(self.console, {str(number): title for number, title in enumerate(said, 1)})
+        return shown
 
     def _tell(self, turn: Turn, kind: str) -> None:
         console, job, advice = self.console, turn.job, turn.advice
+        going = advice.verdict.action != "done"
         if kind == "why":
             show_why(console, turn)
         elif kind == "list":
             show_suspects(console, job.machine, advice, LISTED)
-            if advice.verdict.action != "done":
-                show_tests(console, job.machine, advice.tests[:LISTED])
+            show_tests(console, job.machine, advice.tests[: LISTED if going else 0])
         elif kind == "help":
             pairs(console, WORDS)
         elif kind == "repaired":
-            self._checks(job.machine)
-        elif kind != "nothing":
+            _tell_checks(console, job.machine)
+        else:
             for area in job.machine.areas.values():
                 opened = area.id in job.situation.open_areas
                 named(console, "open  " if opened else "closed", area.title, area.id)
-            if advice.verdict.action != "done":
+            if going:
                 show_while_open(console, job, advice, LISTED)
 
-    def _checks(self, machine: Machine) -> None:
-        """What trying the machine after a repair can show, by number."""
-        console = self.console
-        console.print(Text("Try it, and every interlock. What does it do now?"))
-        named(console, " ", "it starts and runs", "repaired runs")
-        named(console, " ", "the same as before", "repaired same")
-        for number, complaint in enumerate(machine.complaints.values(), 1):
-            named(console, " ", complaint.title, f"repaired {number}")
-        named(console, " ", "something else", "repaired other")
 
-    def _taken(self, before: Turn, after: Turn) -> None:
-        """Read the new finding back, with the areas it left open."""
-        line = finding_line(after.job.machine, after.advice.findings[-1])
-        self.console.print(Text("Taken: ").append(line))
-        opened = after.job.situation.open_areas - before.job.situation.open_areas
-        if opened:
-            self.console.print(Text(f"Left open: {', '.join(sorted(opened))}.", "dim"))
+def _taken(before: Turn, after: Turn) -> tuple[Text, ...]:
+    """The new finding read back, with the areas it left open."""
+    line = finding_line(after.job.machine, after.advice.findings[-1])
+    opened = after.job.situation.open_areas - before.job.situation.open_areas
+    left = (Text(f"Left open: {', '.join(sorted(opened))}.", "dim"),) if opened else ()
+    return (Text("Taken: ").append(line), *left)
 
-    def _show(self, turn: Turn, seen: frozenset[str]) -> frozenset[str]:
-        """The screen for where the job stands; the cautions that have been shown in full."""
-        if turn.advice.verdict.action == "done" and not turn.asked:
-            show_ending(self.console, turn.job, turn.advice)
-            return seen
-        screen = screen_of(turn, seen)
-        lead = lead_words(turn, left_of(turn.job))
-        show_screen(self.console, turn.job.machine, screen, lead)
-        return seen.union(screen.cautions.full)
+
+def _tell_checks(console: Console, machine: Machine) -> None:
+    """What trying the machine after a repair can show, and what is typed for it."""
+    console.print(Text("Try it, and every interlock. What does it do now?"))
+    rows = {"repaired runs": words.CHECKED["runs"], "repaired same": "the same as before"}
+    for number, complaint in enumerate(machine.complaints.values(), 1):
+        rows[f"repaired {number}"] = complaint.title
+    pairs(console, rows | {"repaired other": words.CHECKED["other"]})

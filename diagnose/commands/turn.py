@@ -93,7 +93,7 @@ def understand(
 
 
 def _outcome(text: str, outcomes: Mapping[str, str], *, numbered: bool) -> str:
-    """The outcome that a number, or the beginning of its name or words, stands for; else the text."""
+    """The outcome that a number, or the beginning of its name or words, stands for; or the text."""
     if numbered and text.isdecimal() and 1 <= int(text) <= len(outcomes):
         return list(outcomes)[int(text) - 1]
     begins = text.lower()

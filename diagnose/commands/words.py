@@ -11,7 +11,13 @@ from diagnose.faults.words import UNLISTED
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from diagnose.advice.advice import Advice, RecordedFinding, RecordedRepair, TestAdvice
+    from diagnose.advice.advice import (
+        Advice,
+        OutcomeChance,
+        RecordedFinding,
+        RecordedRepair,
+        TestAdvice,
+    )
     from diagnose.advice.expect import Expectation
     from diagnose.ahead.look_further import FurtherLook, LikelyStep
     from diagnose.machine.model import Machine, Repair, Test
@@ -20,8 +26,16 @@ NONE_OF_THESE = "Something that this machine's file does not list"
 HAND_OVER = "Hand over"
 NO_TOOL = "none"
 
-LEVELS: Mapping[str, str] = MappingProxyType({"none": "not at all"})
-"""Levels of a function, by their titles, that say nothing by themselves."""
+SAID: Mapping[str, str] = MappingProxyType(
+    {
+        "none": "not at all",
+        "lamp bright": "bright",
+        "lamp dim": "dim",
+        "lamp dark": "dark",
+        "comes and goes while you watch": "comes and goes",
+    }
+)
+"""Titles of outcomes as they are said: some say too little by themselves, some more than needed."""
 
 ACTIONS: Mapping[str, str] = MappingProxyType(
     {
@@ -47,7 +61,7 @@ LAST_TENTH, LAST_MINUTE = 9.95, 99.5
 """Minutes from which on tenths, and single ones, are not said."""
 
 LEAST_SHOWN = 0.005
-"""Volts, amps or ohms below which a hand meter shows nothing that means anything. Common practice."""
+"""Volts, amps or ohms below which what a hand meter shows means nothing. Common practice."""
 
 OPEN = "open"
 """What a meter over its range stands for."""
@@ -124,7 +138,10 @@ def expected_words(expected: Expectation) -> str:
     if abs(expected.other - value) > max(expected.high - value, value - expected.low):
         return f"{typical}, or {reading_words(expected.other, unit)} by turns"
     low, high = reading_words(expected.low, unit), reading_words(expected.high, unit)
-    return typical if low == high else f"{typical} ({low} to {high})"
+    if low == high:
+        return typical
+    least, _, own = low.rpartition(" ")
+    return f"{typical} ({least if high.endswith(f' {own}') else low} to {high})"
 
 
 # Things of the machine file
@@ -148,22 +165,26 @@ def fault_words(machine: Machine, part: str, mode: str) -> str:
     return f"{known.title}: {known.modes[mode].title if mode in known.modes else mode}"
 
 
+def short_fault_words(machine: Machine, part: str, mode: str) -> str:
+    """The same with the first clause of how it failed, e.g. `Battery: sulphated`."""
+    if part == UNLISTED or part not in machine.parts:
+        return "Something this file does not list"
+    known = machine.parts[part]
+    title = known.modes[mode].title if mode in known.modes else mode
+    return f"{known.title}: {title.partition(',')[0]}"
+
+
 def outcome_words(machine: Machine, test: str, outcome: str) -> str:
-    """What an outcome of a test says, e.g. `Starter turns the engine: not at all`."""
-    return f"{watched_words(machine, test)}{level_words(machine, test, outcome)}"
+    """An outcome of a test as it is said, e.g. `not at all`, `comes and goes`."""
+    titles = (known.title for known in machine.tests[test].outcomes if known.id == outcome)
+    title = next(titles, outcome)
+    return SAID.get(title, title)
 
 
 def watched_words(machine: Machine, test: str) -> str:
     """`Starter turns the engine: ` where a test watches a function; else empty."""
     function = machine.tests[test].function
     return "" if function is None else f"{machine.functions[function].title}: "
-
-
-def level_words(machine: Machine, test: str, outcome: str) -> str:
-    """The title of an outcome; bare ones that say nothing by themselves are put into words."""
-    titles = (known.title for known in machine.tests[test].outcomes if known.id == outcome)
-    title = next(titles, outcome)
-    return LEVELS.get(title, title)
 
 
 def range_words(test: Test, outcome: str) -> str:
@@ -214,6 +235,17 @@ def repair_of(machine: Machine, target: str) -> tuple[str, Repair] | None:
     part, _, name = target.partition(".")
     repairs = machine.parts[part].repairs if part in machine.parts else ()
     return next(((part, repair) for repair in repairs if repair.id == name), None)
+
+
+def tested(advice: Advice, test_id: str) -> TestAdvice | None:
+    """What the advice says of a test; None when it cannot be done, or was done already."""
+    return next((test for test in advice.tests if test.test == test_id), None)
+
+
+def outcome_chances(advice: Advice, test_id: str) -> tuple[OutcomeChance, ...]:
+    """Chances of a test's outcomes; empty where `tested` gives none."""
+    test = tested(advice, test_id)
+    return () if test is None else test.outcomes
 
 
 # What was found and done

@@ -40,8 +40,12 @@ def check_chances(behaviour: Behaviour, solved: Solved, complaint: str, rows: In
         complaint: what the job is about.
         rows: of the fault sets.
     """
-    share = check_shares(behaviour, solved, complaint, rows)
-    found: Floats = (1.0 - CHECK_SLIPS) * share + CHECK_SLIPS / share.shape[-1]
+    return with_slips(check_shares(behaviour, solved, complaint, rows))
+
+
+def with_slips(shares: Floats) -> Floats:
+    """(..., results) shares of the time as chances of what is taken to be shown."""
+    found: Floats = (1.0 - CHECK_SLIPS) * shares + CHECK_SLIPS / shares.shape[-1]
     return found
 
 

@@ -65,7 +65,7 @@ class Outlook:
         added_minutes: (tests,) what each costs more than the repair will take anyway: an area that
             the repair has to open too, with some probability, is charged with the rest.
         rate: (tests,) bits per added minute.
-        blame: (faults,) chance that each is what gives the complaint.
+        blame: (faults,) chance that each is what gives the complaint, if anything is wrong.
         repair_minutes: expected, without further tests.
         hand_over_minutes: of handing over now, with the work that is left to the specialist.
         first_repair: repair to begin with, -1 to hand over.
@@ -124,11 +124,12 @@ def look(survey: Survey, explains: Floats, costs: Costs, standing: Standing) -> 
     if cannot is not None:
         never = survey.chance[survey.start[:-1] + cannot] > MOST_LIKELY_NOT
         standing = replace(standing, barred=standing.barred | (never & (cannot >= 0)))
-    blame = survey.faults * explains
-    blame /= max(float(blame.sum()), 1.0)
+    blame, amiss = survey.faults * explains, 1.0 - survey.in_order
+    blame /= max(float(blame.sum()), amiss, 1e-300)
     minutes, first, handed_over = repair_cost(
-        costs.tables, blame.copy(), 1.0, standing.open_areas, costs.hand_over_minutes
-    )
+        costs.tables, blame * amiss, 1.0, survey.in_order, standing.open_areas,
+        costs.hand_over_minutes,
+    )  # fmt: skip
     opened = gate.chance_opened(blame, costs.fault_way)
     added = gate.added_minutes(access.test_minutes, access.test_opening, opened)
     gains = np.where(survey.gain_bits > gate.MINIMUM_GAIN_BITS, survey.gain_bits, 0.0)
@@ -188,9 +189,9 @@ def choose(outlook: Outlook, costs: Costs, ranked: Ints, *, every: bool = False)
         rest = np.flatnonzero(~outlook.standing.barred)
         weighed = np.concatenate([ranked, rest[~np.isin(rest, ranked)]])
     weigh_tests(
-        costs.tables, survey.start, survey.chance, survey.joint, outlook.explains, weighed,
-        access.test_minutes, access.test_opens, costs.hand_over_minutes, outlook.repair_minutes,
-        every, later, worth,
+        costs.tables, survey.start, survey.chance, survey.joint, survey.fine, outlook.explains,
+        weighed, access.test_minutes, access.test_opens, costs.hand_over_minutes,
+        outlook.repair_minutes, every, later, worth,
     )  # fmt: skip
     worth[~np.isin(np.arange(costs.n_tests), ranked)] = False
     if outlook.first_repair < 0 and not worth.any() and _rather_test_on(outlook, costs, ranked):
@@ -232,4 +233,5 @@ def _rather_test_on(outlook: Outlook, costs: Costs, ranked: Ints) -> bool:
     )
     doubt = gate.doubt_bits(outlook.blame)
     rate = float(outlook.rate[ranked[0]])
-    return worth_testing_on(known, doubt, rate, outlook.repair_minutes)
+    amiss = 1.0 - outlook.survey.in_order
+    return worth_testing_on(amiss * known, doubt, rate, outlook.repair_minutes)

@@ -86,13 +86,16 @@ def strike_out(tables, repair, guilty, chance):
 
 
 @njit(cache=True, nogil=True)
-def repair_cost(tables, guilty, total, open_areas, hand_over_minutes):
+def repair_cost(tables, guilty, total, fine, open_areas, hand_over_minutes):
     """Expected minutes of repairing without further tests, and the repair to begin with.
+
+    A machine that is in order is given back at once, or runs after the first repair.
 
     Args:
         tables: `RepairTables`.
         guilty: (faults,) chance that each gives the complaint, not normalised; used up.
         total: probability of what they are joint with.
+        fine: probability that the machine is in order, joint with the same.
         open_areas: areas that stand open, as bits.
         hand_over_minutes: handing over.
 
@@ -101,7 +104,8 @@ def repair_cost(tables, guilty, total, open_areas, hand_over_minutes):
     """
     n_repairs = tables.repair_own.shape[0]
     chance, minutes = np.zeros(n_repairs), np.zeros(n_repairs)
-    whole = max(guilty.sum(), total)
+    amiss = max(total - fine, 0.0) / max(total, 1e-300)
+    whole = max(guilty.sum(), total - fine)
     if whole > 0.0:
         guilty /= whole
     room = np.empty(n_repairs, np.int32)
@@ -110,20 +114,22 @@ def repair_cost(tables, guilty, total, open_areas, hand_over_minutes):
     remaining, spent, left = 1.0, 0.0, 0.0
     for f in range(guilty.shape[0]):
         left += guilty[f] * tables.fault_minutes[f]
-    at_once = hand_over_minutes + left
-    best, begin, first = at_once, -1, -1
+    at_once = amiss * (hand_over_minutes + left)
+    best, begin, first, in_vain = at_once, -1, -1, 0.0
     for _ in range(listed.shape[0]):
         pick = best_ratio(listed, chance, minutes)
         if pick < 0:
             break
-        first = pick if first < 0 else first
+        if first < 0:
+            first, in_vain = pick, (1.0 - amiss) * minutes[pick]
         spent += minutes[pick] * remaining - tables.repair_waste[pick] * chance[pick]
         remaining -= chance[pick]
         left -= strike_out(tables, pick, guilty, chance)
         handed_over = spent + max(remaining, 0.0) * hand_over_minutes + max(left, 0.0)
+        handed_over = amiss * handed_over + in_vain
         if handed_over < best:
             best, begin = handed_over, first
-        if spent >= best:
+        if amiss * spent + in_vain >= best:
             break
         if tables.repair_way[pick] & ~open_areas:
             open_areas |= tables.repair_way[pick]
@@ -133,8 +139,8 @@ def repair_cost(tables, guilty, total, open_areas, hand_over_minutes):
 
 @njit(cache=True, nogil=True)
 def weigh_tests(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
-    tables, start, chance, joint, explains, ranked, minutes, opened, hand_over, limit, every,
-    later, worth,
+    tables, start, chance, joint, fine, explains, ranked, minutes, opened, hand_over, limit,
+    every, later, worth,
 ):  # fmt: skip
     """Expected minutes of repairing after each test, and whether doing it first saves minutes.
 
@@ -143,6 +149,7 @@ def weigh_tests(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
         start: (tests + 1,) first outcome of each test.
         chance: (outcomes,) probability of each outcome.
         joint: (outcomes, faults) probability of each fault together with each outcome.
+        fine: (outcomes,) probability that the machine is in order together with each outcome.
         explains: (faults,) 1 where the fault alone gives the complaint.
         ranked: tests, best first.
         minutes: (tests,) opening included.
@@ -162,7 +169,7 @@ def weigh_tests(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
             if chance[o] > 0.0:
                 for f in range(guilty.shape[0]):
                     guilty[f] = joint[o, f] * explains[f]
-                cost, _, _ = repair_cost(tables, guilty, chance[o], opened[t], hand_over)
+                cost, _, _ = repair_cost(tables, guilty, chance[o], fine[o], opened[t], hand_over)
                 spent += chance[o] * cost
         later[t] = spent
         worth[t] = minutes[t] + spent < limit - TINY

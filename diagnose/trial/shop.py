@@ -18,7 +18,7 @@ from diagnose.ahead.world import KnownMinutes, handed_over, outcome_of
 from diagnose.circuit.netlist import NONE
 from diagnose.circuit.settling import blow_fuses
 from diagnose.errors import ValueOutOfRangeError
-from diagnose.faults.outcomes import WORKS, complaint_chances, wording
+from diagnose.faults.outcomes import CHECK_SLIPS, WORKS, complaint_chances, wording
 from diagnose.faults.priors import new_part_modes
 from diagnose.faults.tried import check_chances
 from diagnose.rule.minutes import price_minutes
@@ -103,7 +103,8 @@ class Shop:
 
     def handed_over(self, truth: Truth) -> float:
         """See `World`."""
-        return handed_over(self.costs, self._able, truth.faults)
+        fine = self.checks(truth)[0] > 1.0 - CHECK_SLIPS
+        return 0.0 if fine else handed_over(self.costs, self._able, truth.faults)
 
     def repairs(self, truth: Truth) -> Iterable[int]:
         """See `World`."""

@@ -18,6 +18,8 @@ from tests.ahead.file_priors import joint, sets_up_to
 from tests.commands.carts import CART
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from diagnose.belief.situation import Finding, RepairDone, Situation
     from diagnose.rule.prepared import Prepared
 
@@ -56,14 +58,29 @@ def every_set() -> Sets:
     return Sets(sets, row, prior, ready.behaviour.readings(sets))
 
 
-def fits(of: Sets, complaint: str) -> np.ndarray:
-    """(sets, 2) whether the machine does what a complaint says, by the levels of its functions."""
-    machine, column = cart().machine, cart().behaviour.column
+def at_levels(of: Sets, wanted: Mapping[str, tuple[str, ...]]) -> np.ndarray:
+    """(sets, 2) whether functions are at some of their levels."""
+    functions, column = cart().machine.functions, cart().behaviour.column
     found = np.ones((len(of.sets), 2), dtype=bool)
-    for name, wanted in machine.complaints[complaint].says.items():
-        levels = [level.id for level in machine.functions[name].levels]
-        found &= np.isin(of.readings[:, column[name]], [levels.index(one) for one in wanted])
+    for name, accepted in wanted.items():
+        levels = [level.id for level in functions[name].levels]
+        found &= np.isin(of.readings[:, column[name]], [levels.index(one) for one in accepted])
     return found
+
+
+def fits(of: Sets, complaint: str) -> np.ndarray:
+    """(sets, 2) whether the cart does what a complaint says."""
+    return at_levels(of, cart().machine.complaints[complaint].says)
+
+
+def works(of: Sets) -> np.ndarray:
+    """(sets, 2) whether the cart does what its file says of a cart that works."""
+    return at_levels(of, cart().machine.works)
+
+
+def amiss(of: Sets) -> np.ndarray:
+    """(sets, 2) whether there is something to complain of."""
+    return fits(of, "silent") | fits(of, "slow_crank") | ~works(of)
 
 
 def told(of: Sets, complaint: str) -> np.ndarray:
@@ -72,8 +89,7 @@ def told(of: Sets, complaint: str) -> np.ndarray:
     They are right in 85 of 100 jobs; the other 15 fall on the cart's one other complaint; one in
     1 000 complains of a cart that works. Estimates of the project.
     """
-    amiss = fits(of, "silent") | fits(of, "slow_crank")
-    words = np.where(fits(of, complaint), 0.85, np.where(amiss, 0.15, 0.001))
+    words = np.where(fits(of, complaint), 0.85, np.where(amiss(of), 0.15, 0.001))
     return words.mean(axis=1)
 
 
@@ -84,9 +100,13 @@ def shows(of: Sets, shown: str) -> np.ndarray:
     times in 1 000 the check is taken for any of them.
     """
     silent, slow = fits(of, "silent"), fits(of, "slow_crank")
-    share = {"runs": ~(silent | slow), "silent": silent, "slow_crank": slow}
-    plain = share[shown].mean(axis=1) if shown in share else 0.0
-    return 0.00125 + 0.995 * plain * np.ones(len(of.sets))
+    share = {
+        "runs": ~amiss(of),
+        "silent": silent,
+        "slow_crank": slow,
+        "other": amiss(of) & ~silent & ~slow,
+    }
+    return 0.00125 + 0.995 * share[shown].mean(axis=1)
 
 
 def likelihood(of: Sets, finding: Finding) -> np.ndarray:

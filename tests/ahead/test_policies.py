@@ -60,7 +60,7 @@ def test_a_test_that_tells_nothing_is_never_done(name: str) -> None:
     bench = ProblemBench(problem)
     policy = make_policy(name)
     assert policy(bench, bench.start) == problem.costs.n_tests
-    state = bench.after_repair(bench.start, 0)
+    state = bench.after_repair(bench.start, 0, 1)
     assert state is not None
     assert policy(bench, state) == problem.costs.n_tests + 1
 

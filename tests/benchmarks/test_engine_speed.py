@@ -78,7 +78,7 @@ def test_advice_after_repairs(machine: str, benchmark: BenchmarkFixture) -> None
     parts = [part for part in job.machine.parts.values() if part.repairs]
     told = []
     for part in parts[: 4 if benchmark.enabled else 2]:
-        job = job.repair(part.id, part.repairs[-1].id, gone=False)
+        job = job.repair(part.id, part.repairs[-1].id, "same")
         first = milliseconds(job.advise)
         anew = milliseconds(lambda j=job: believe(j.prepared.sets, j.situation))
         told.append(f"{first:.0f}, {anew:.1f}, {milliseconds(job.advise):.1f}")
@@ -122,7 +122,7 @@ def test_memory_stays_flat(benchmark: BenchmarkFixture) -> None:
         parts = [part for part in job.machine.parts.values() if part.repairs]
         for _ in range(int(rng.integers(0, 3))):
             part = parts[int(rng.integers(len(parts)))]
-            job = job.repair(part.id, part.repairs[0].id, gone=False)
+            job = job.repair(part.id, part.repairs[0].id, "same")
         advice = job.advise()
         test = advice.tests[int(rng.integers(min(5, len(advice.tests))))]
         likely = max(test.outcomes, key=lambda outcome: outcome.probability)

@@ -18,7 +18,7 @@ from diagnose.ahead.expected import Expected
 from diagnose.ahead.look_further import look_further
 from diagnose.ahead.policies import make_policy
 from diagnose.ahead.state import ProblemBench
-from diagnose.belief.situation import Situation
+from diagnose.belief.situation import tried_situation
 from diagnose.job import prepare
 from diagnose.machine.load import load_machine, machine_names
 from diagnose.trial.figures import difference, figures_of
@@ -158,7 +158,7 @@ def test_what_wrong_figures_cost(benchmark):
 
 def test_a_look_further_ahead(benchmark):
     """Within its budget of 50 ms, and what it then knows."""
-    desk = Desk(prepare("utility_vehicle"), Situation("silent", seen=True))
+    desk = Desk(prepare("utility_vehicle"), tried_situation(load_machine("utility_vehicle"), "silent"))
     look_further(desk)
     found = benchmark(lambda: look_further(desk))
     left = f"{found.minutes_left:.1f} +- {found.error_minutes:.1f} minutes left"

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from diagnose.commands.turn import WORDS
+from diagnose.commands.words import outcome_words
 from diagnose.job import Job
 from diagnose.machine.load import load_machine
 
@@ -50,7 +52,8 @@ def test_it_proposes_what_advise_proposes(bench: Bench, cart: str) -> None:
     advice = Job.open(cart, "silent").advise()
     shown = " ".join(bench("quit").out.split())
     assert advice.tests[0].title in shown
-    assert " ".join(advice.verdict.reason.split()) in shown
+    why = " ".join(bench("why", "quit").out.split())
+    assert " ".join(advice.verdict.reason.split()) in why
 
 
 def test_outcomes_and_readings_are_taken(bench: Bench, cart: str) -> None:
@@ -103,8 +106,7 @@ def test_why_says_what_each_result_leaves_and_what_a_meter_reads(bench: Bench, c
     mode = job.machine.parts[first.part].modes[first.mode]
     assert mode.title in shown
     for outcome, suspects in job.consequence("battery_rest").items():
-        title = next(o.title for o in job.machine.tests["battery_rest"].outcomes if o.id == outcome)
-        assert title in shown
+        assert outcome_words(job.machine, "battery_rest", outcome) in shown
         assert f"{100 * suspects[0].probability:.1f} %" in shown
 
 
@@ -112,13 +114,85 @@ def test_list_and_help(bench: Bench) -> None:
     shown = bench("list", "help").out
     assert "bits/min" in shown
     assert "take back the last thing" in shown
+    helped = shown.split("> ")[2].splitlines()
+    columns = {
+        line.index(meaning) for line in helped for meaning in WORDS.values() if meaning in line
+    }
+    assert len(columns) == 1
+    assert columns.pop() > max(map(len, WORDS))
+
+
+def test_a_test_is_asked_for_by_its_bare_name_and_again_once_done(bench: Bench, cart: str) -> None:
+    title = load_machine(cart).tests["see_nest"].title
+    screens = bench("see_nest", "found", "see_nest", "not_found", "quit", options=("--json",)).err
+    asked = [f"Do       {title}." in screen for screen in screens.split("> ")]
+    assert asked == [False, True, False, True, False, False]
+    assert "Taken: not found" in screens.split("> ")[4]
+
+
+@pytest.mark.parametrize("typed", ["off", "of", "3", "OFF"])
+def test_outcomes_are_typed_by_number_or_beginning(bench: Bench, typed: str) -> None:
+    assert "Taken: off" in bench("see_lamp", typed, "quit").out
+
+
+def test_a_lamp_and_a_meter_are_told_where_to_go(bench: Bench, cart: str) -> None:
+    """Red and black by the words that the file has for the nets, then controls, then what to open."""
+    machine = load_machine(cart)
+    screens = [" ".join(text.split()) for text in bench("coil_volts", "fuse_lamp").out.split("> ")]
+    coil, rest = machine.nets["coil_in"].removeprefix("the "), machine.conditions["rest"].title
+    frame = machine.nets["frame"].removeprefix("the ")
+    held = machine.conditions["start_held"].title
+    wanted = (
+        f"Do {machine.tests['coil_volts'].title}. Red: {coil}. Black: {frame}. {held}. Good is "
+    )
+    assert wanted in screens[1]
+    fused = machine.nets["fused"].removeprefix("the ")
+    wanted = f"Do {machine.tests['fuse_lamp'].title}. Tip: {fused}. Clip: {frame}. {rest}. Good is"
+    assert wanted in screens[2]
+    assert "Type 1 bright, 2 dim, 3 dark, 4 comes and goes" in screens[2]
+
+
+@pytest.mark.parametrize(
+    ("test", "good", "typed"),
+    [
+        ("battery_rest", "12.6 V (12.4 V or more)", "volts, `unsteady`"),
+        ("ground_drop", "normal", "volts, `unsteady`"),
+        ("trigger_ohms", "below 1.5 ohm", "ohms, `open` or `unsteady`"),
+        ("crank_amps", "50 to 150 A", "amps, `unsteady`"),
+        ("see_fuse", "nothing seen", "1 damage seen, 2 nothing seen"),
+        ("see_nest", "not found", "1 found, 2 not found"),
+        ("hear_relay", "pulls in", "1 pulls in, 2 chatters, 3 silent"),
+        ("other_relay", "normal", "1 normal, 2 slow, 3 not at all"),
+        ("move_plug", "steady", "1 comes and goes, 2 steady"),
+    ],
+)
+def test_good_and_what_to_type(bench: Bench, test: str, good: str, typed: str) -> None:
+    """Bounds as the cart's file, or the dictionary of test kinds, has them."""
+    before = ("battery_rest=12.6",) if test == "trigger_ohms" else ()
+    shown = " ".join(bench(*before, test, "").out.split())
+    told = re.findall(r"Good is (.*?) Type (.*?) >", shown)[-1]
+    assert good in told[0]
+    assert typed in told[1]
+
+
+def test_enter_lists_all_that_can_be_typed(bench: Bench) -> None:
+    shown = bench("hear_relay", "", "quit").out.split("> ")[2]
+    assert re.findall(r"^ +(\d) +(.*?) *$", shown, re.MULTILINE) == [
+        ("1", "pulls in"),
+        ("2", "chatters"),
+        ("3", "silent"),
+    ]
 
 
 @pytest.mark.parametrize(
     ("line", "said"),
     [
         ("do nothing_such", "unknown test"),
-        ("do 99", "unknown test '99'"),
+        ("do 99", "there is no test 99 in the list; it goes from 1 to 9"),
+        ("do see_nst", "nearest is 'see_nest'"),
+        ("see_nst", "unknown outcome 'see_nst'; nearest is 'see_nest'"),
+        ("onn", "unknown outcome 'onn'; nearest is 'on'"),
+        ("7", "there is no outcome 7 in the list; it goes from 1 to 3"),
         ("see_nst=found", "nearest is 'see_nest'"),
         ("battery_rest=120V", "out of range"),
         ("battery_rest=3 ohm", "cannot read"),

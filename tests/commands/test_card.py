@@ -12,7 +12,7 @@ import pytest
 
 from diagnose.ahead.desk import Desk
 from diagnose.ahead.policy_tree import RepairLeaf, TreeStep, leaves, policy_tree, pruned, steps
-from diagnose.belief.situation import Situation
+from diagnose.belief.situation import tried_situation
 from diagnose.commands import words
 from diagnose.commands.card_sheet import HEIGHT, MARGIN, WIDTH, fitting_card
 from diagnose.commands.letters import in_lines, printed_width
@@ -43,7 +43,9 @@ def picture(complaint: str, levels: int = 4) -> str:
 @cache
 def tree_of(complaint: str, levels: int = 4):
     least = fitting_card(cart_prepared(), complaint, levels)[0].tree.least_covered
-    whole = policy_tree(Desk(cart_prepared(), Situation(complaint, seen=True)), levels)
+    whole = policy_tree(
+        Desk(cart_prepared(), tried_situation(cart_prepared().machine, complaint)), levels
+    )
     return whole if least < 0.0 else pruned(whole, least)
 
 

@@ -29,7 +29,7 @@ def test_the_default_demo_ends_with_the_right_repair(call: Callable[..., Ran]) -
     assert found["found"]
     assert found["advice"]["verdict"]["action"] == "done"
     assert found["steps"][-1]["repair"]["part"] == found["fault"]["part"]
-    assert found["steps"][-1]["repair"]["gone"]
+    assert found["steps"][-1]["repair"]["check"] == "runs"
     tests = [step for step in found["steps"] if "test" in step]
     assert [step["finding"]["test"] for step in tests] == [step["test"] for step in tests]
     assert found["minutes"] == pytest.approx(sum(s["minutes"] for s in found["steps"]))

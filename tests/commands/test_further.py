@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from diagnose.ahead.look_further import LikelyStep
-from diagnose.commands.words import action_words, left_words, step_words
+from diagnose.commands.words import action_words, left_words, minutes_number, step_words
 from diagnose.job import Job
 from tests.commands.carts import CLASH
 
@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from tests.commands.conftest import Ran
 
 ASKED = ("-c", "silent", "-f", "battery_rest=12.6V")
-LEFT = r"about \d+ min left \(90 % under \d+\)"
+MEAN = r"about [\d.]+ min left"
+LEFT = MEAN + r"(?: \(90 % under [\d.]+\))?"
 
 
 def test_it_is_there_only_when_asked_for(call: Callable[..., Ran], cart: str) -> None:
@@ -47,9 +48,9 @@ def test_the_words_are_made_from_the_numbers(call: Callable[..., Ran], cart: str
     assert re.search(LEFT.replace("about", "About"), out)
     job = Job.open(cart, "silent").record("battery_rest", "12.6 V")
     further = job.look_further(0.2)
-    assert left_words(further) == (
-        f"about {further.minutes_left:.0f} min left (90 % under {further.p90_minutes:.0f})"
-    )
+    mean, p90 = minutes_number(further.minutes_left), minutes_number(further.p90_minutes)
+    assert further.p90_minutes > 1.1 * further.minutes_left
+    assert left_words(further) == f"about {mean} min left (90 % under {p90})"
     test = job.machine.tests["coil_volts"]
     step = LikelyStep("test", test.id, test.outcomes[0].id, 0.25)
     assert step_words(job.machine, step) == f"{test.title}: {test.outcomes[0].title} (25.0 %)"
@@ -74,5 +75,9 @@ def test_findings_that_clash(call: Callable[..., Ran], certain_cart: str) -> Non
 
 
 def test_the_bench_says_what_is_left(call: Callable[..., Ran], cart: str) -> None:
-    out = call("bench", cart, "-c", "silent", typed=("battery_rest=12.6", "quit")).out
-    assert len(re.findall(LEFT, out)) == 2
+    """The mean on every screen, how far it may go when asked why."""
+    out = call("bench", cart, "-c", "silent", typed=("battery_rest=12.6", "why", "quit")).out
+    first, second, why, _ = out.split("> ")
+    assert len(re.findall(MEAN, first)) == len(re.findall(MEAN, second)) == 1
+    assert "90 %" not in first + second
+    assert re.search(MEAN.replace("about", "About") + r" \(90 % under [\d.]+\)\.", why)

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from diagnose.commands.turn import WORDS, Said, understand
+from diagnose.commands.turn import WORDS, Said, chosen, understand
+from diagnose.errors import RequestError, UnknownNameError
 
-OHMS = ("open", "high", "good", "unsteady")
-LOOK = ("damage_seen", "nothing_seen")
+OHMS = {"open": "open", "high": "high resistance", "good": "good", "unsteady": "comes and goes"}
+LOOK = {"damage_seen": "damage seen", "nothing_seen": "nothing seen"}
+TURNS = {"normal": "normal", "slow": "slow", "none": "not at all"}
+TESTS = ("see_nest", "battery_rest", "open")
 
 MEASURED = [
     ("", Said("nothing")),
@@ -33,6 +36,10 @@ MEASURED = [
     ("do 3", Said("do", "3")),
     ("do see_nest", Said("do", "see_nest")),
     ("gibberish", Said("result", result="gibberish")),
+    ("comes and goes", Said("result", result="unsteady")),
+    ("see_nest", Said("do", "see_nest")),
+    ("battery_rest", Said("do", "battery_rest")),
+    ("battery_res", Said("result", result="battery_res")),
 ]
 SEEN = [
     ("1", Said("result", result="damage_seen")),
@@ -46,7 +53,7 @@ SEEN = [
 
 @pytest.mark.parametrize(("line", "meant"), MEASURED)
 def test_while_a_meter_reading_is_asked_for(line: str, meant: Said) -> None:
-    assert understand(line, OHMS, has_unit=True) == meant
+    assert understand(line, OHMS, has_unit=True, tests=TESTS) == meant
 
 
 @pytest.mark.parametrize(("line", "meant"), SEEN)
@@ -55,11 +62,23 @@ def test_while_something_to_see_is_asked_for(line: str, meant: Said) -> None:
 
 
 def test_a_beginning_that_fits_two_outcomes_is_not_guessed() -> None:
-    assert understand("no", ("normal", "none"), has_unit=False).result == "no"
+    assert understand("no", TURNS, has_unit=False).result == "no"
+    assert understand("not", TURNS, has_unit=False).result == "none"
+
+
+def test_a_number_out_of_the_list_names_its_range() -> None:
+    names = [f"test_{number}" for number in range(20)]
+    assert chosen("test", "9", names, names[:9]) == "test_8"
+    assert chosen("test", "test_15", names, names[:9]) == "test_15"
+    for number in ("0", "10", "99"):
+        with pytest.raises(RequestError, match="from 1 to 9"):
+            chosen("test", number, names, names[:9])
+    with pytest.raises(UnknownNameError, match="nearest is 'test_15'"):
+        chosen("test", "tst_15", names, names[:9])
 
 
 def test_every_word_that_help_shows_is_understood() -> None:
     shown = {word.split()[0] for word in WORDS} - {"an", "a", "TEST=RESULT"}
     for word in shown:
-        assert understand(f"{word} seat", (), has_unit=False).kind in {word, "result"}
-        assert understand(word, (), has_unit=False).kind == word
+        assert understand(f"{word} seat", {}, has_unit=False).kind in {word, "result"}
+        assert understand(word, {}, has_unit=False).kind == word

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from diagnose.ahead.look_further import FurtherLook, PossibleAction
 from diagnose.commands.show import BAR_CELLS, bar
 from diagnose.commands.words import (
+    chance_words,
     count_words,
     fault_words,
     left_out_words,
+    left_words,
+    minutes_number,
+    minutes_words,
     percent,
     reading_words,
     repair_of,
@@ -28,13 +35,24 @@ from diagnose.job import Job
         (-0.02, "V", "-20 mV"),
         (150.0, "A", "150 A"),
         (0.4, "ohm", "0.4 ohm"),
+        (0.01, "ohm", "0.01 ohm"),
+        (0.0004, "ohm", "0 ohm"),
+        (4.68e-7, "V", "0 V"),
+        (-0.003, "V", "0 V"),
+        (0.005, "V", "5 mV"),
+        (0.0201, "V", "20 mV"),
+        (0.03, "A", "30 mA"),
         (4_700.0, "ohm", "4.7 kohm"),
         (2.2e6, "ohm", "2.2 Mohm"),
-        (1e8, "ohm", "open, over the meter's range"),
+        (1e8, "ohm", "open"),
     ],
 )
 def test_a_reading_has_the_prefix_that_suits(value: float, unit: str, shown: str) -> None:
-    """Prefixes as in the SI Brochure, 9th edition (2019), table 7."""
+    """Prefixes as in the SI Brochure, 9th edition (2019), table 7.
+
+    What is too small to mean anything is nothing, and leads are said in ohms: common practice, no
+    source.
+    """
     assert reading_words(value, unit) == shown
 
 
@@ -44,6 +62,54 @@ def test_a_reading_has_the_prefix_that_suits(value: float, unit: str, shown: str
 )
 def test_a_chance_is_never_rounded_to_certainty(probability: float, shown: str) -> None:
     assert percent(probability) == shown
+
+
+@pytest.mark.parametrize(
+    ("minutes", "shown"),
+    [
+        (0.3, "0.3"),
+        (2.46, "2.5"),
+        (5.0, "5"),
+        (9.96, "10"),
+        (37.4, "37"),
+        (99.4, "99"),
+        (101.0, "100"),
+        (194.0, "190"),
+    ],
+)
+def test_minutes_have_two_digits_that_count(minutes: float, shown: str) -> None:
+    """More is not said at the bench: common practice, no source."""
+    assert minutes_number(minutes) == shown
+    assert minutes_words(minutes) == f"{shown} min"
+
+
+@pytest.mark.parametrize(
+    ("probability", "shown"),
+    [
+        (0.0, "under 1 %"),
+        (0.014, "1 %"),
+        (0.226, "23 %"),
+        (0.9951, "over 99 %"),
+        (1.0, "over 99 %"),
+    ],
+)
+def test_a_chance_is_said_in_whole_percent(probability: float, shown: str) -> None:
+    assert chance_words(probability) == shown
+
+
+@given(st.floats(0.01, 500), st.floats(0.01, 500))
+def test_nine_in_ten_are_never_under_less_than_the_mean(mean: float, p90: float) -> None:
+    """What is said of the ninetieth percentile lies above what is said of the mean, or is not."""
+    action = PossibleAction("escalate", "", mean, 0.0)
+    shown = left_words(FurtherLook(mean, 0.0, p90, 0.0, (action,), action, (), 1, 0.0))
+    figures = [float(figure) for figure in re.findall(r"[\d.]+(?= min| *\)$)", shown)]
+    assert shown.startswith("about ")
+    assert figures[0] == pytest.approx(mean, rel=0.06, abs=0.06)
+    if len(figures) == 2:
+        assert figures[1] > figures[0]
+    else:
+        assert "90 %" not in shown
+        assert p90 <= mean * 1.06 + 0.1
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,7 @@
 
 What is wrong is drawn, the circuit answers.
 
-Half of the tests are those that the rule proposes, the others are any that can be done; readings,
+Most of the tests are those that the rule proposes, the others are any that can be done; readings,
 findings that are not sure, tools that are not at hand, repairs at a guess and checks that nobody
 made come along.
 """
@@ -16,8 +16,10 @@ import numpy as np
 
 from diagnose.ahead.desk import Desk
 from diagnose.ahead.expected import gate_action
-from diagnose.faults.outcomes import spread_of
+from diagnose.faults.outcomes import CANNOT, spread_of
+from diagnose.faults.tried import check_results
 from diagnose.job import Job, prepare
+from diagnose.machine.model import RUNS
 from diagnose.trial.shop import Shop, Truth, draw_truths
 
 if TYPE_CHECKING:
@@ -26,7 +28,9 @@ if TYPE_CHECKING:
     from diagnose.ahead.desk import DeskState
     from diagnose.machine.model import Test
 
-STEPS, MOST_REPAIRS = 7, 2
+STEPS, MOST_REPAIRS = 10, 2
+ANY_TEST = 0.25
+"""Share of the steps at which any test is done that can be."""
 AT_ONCE = 4
 """Machines drawn together."""
 
@@ -66,7 +70,7 @@ class Walk:
         if self.repairs < MOST_REPAIRS and self.rng.random() < (0.7 if action >= n else 0.2):
             guessed = action < n or action == costs.hand_over
             return self._repair(int(self.rng.integers(costs.n_repairs)) if guessed else action - n)
-        if action >= n or self.rng.random() < 0.5:
+        if action >= n or self.rng.random() < ANY_TEST:
             if not len(free):
                 return False
             action = int(self.rng.choice(free))
@@ -79,8 +83,9 @@ class Walk:
         outcome = self.shop.answer(self.truth, number, self.rng.random())
         result: str | float = test.outcomes[outcome].id
         sure, plain = 1.0, True
-        if test.unit is not None and self.rng.random() < 0.3:
-            result, plain = self._reading(test), False
+        reading = None if test.unit is None else self._reading(test)
+        if reading is not None and self.rng.random() < 0.3:
+            result, plain = reading, False
         elif self.rng.random() < 0.1:
             sure, plain = 0.7, False
         found = job.record(test.id, result, sure=sure)
@@ -91,11 +96,13 @@ class Walk:
             walked = self.place.desk.after_test(walked, number, outcome) if plain else None
         self.place = replace(self.place, job=found, walked=walked)
 
-    def _reading(self, test: Test) -> float:
-        """What a meter shows."""
+    def _reading(self, test: Test) -> float | None:
+        """What a meter shows; None where the machine does not get into the condition."""
         behaviour = self.place.job.prepared.behaviour
         both = behaviour.readings([self.truth.faults])[0, behaviour.column_of(test)]
         value = both[int(self.rng.random() < 0.4)]
+        if value == CANNOT:
+            return None
         shown = float(self.rng.normal(value, spread_of(test, value)))
         return float(np.clip(shown, test.low, test.high))
 
@@ -103,15 +110,18 @@ class Walk:
         job = self.place.job
         self.repairs += 1
         self.truth = self.shop.mend(self.truth, number, self.rng.random())
-        gone: bool | None = bool(self.rng.random() >= self.shop.shows(self.truth))
+        chances = self.shop.checks(self.truth)
+        result = int(self.rng.choice(len(chances), p=chances / chances.sum()))
+        check: str | None = check_results(job.machine, job.complaint)[result]
         if self.rng.random() < 0.1:
-            gone = None
+            check = None
         part, _, repair = job.prepared.costs.repairs.names[number].partition(".")
         walked = self.place.walked
         if walked is not None:
-            walked = self.place.desk.after_repair(walked, number) if gone is False else None
-        self.place = replace(self.place, job=job.repair(part, repair, gone=gone), walked=walked)
-        return gone is not True or self.rng.random() < 0.3
+            goes_on = check is not None and result > 0
+            walked = self.place.desk.after_repair(walked, number, result) if goes_on else None
+        self.place = replace(self.place, job=job.repair(part, repair, check), walked=walked)
+        return check != RUNS or self.rng.random() < 0.3
 
 
 def drawn_places(name: str, count: int, seed: int = 0) -> Iterator[Place]:
@@ -141,7 +151,6 @@ def drawn_places(name: str, count: int, seed: int = 0) -> Iterator[Place]:
 def _begun(name: str, complaint: str, rng: np.random.Generator) -> Place:
     """A job as it begins, now and then with few tools or a test set aside."""
     job = Job.open(name, complaint)
-    job = replace(job, situation=replace(job.situation, seen=bool(rng.random() < 0.7)))
     desk = Desk(job.prepared, job.situation)
     odd = rng.random() < 0.25
     if odd:

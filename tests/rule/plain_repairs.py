@@ -36,5 +36,5 @@ def plain_repairs(
         hand_over_minutes=hand_over,
     )
     tables = costs.tables._replace(repair_waste=np.array(waste or [0.0] * n, dtype=np.float64))
-    spent, first = repair_cost(tables, np.array(chances), 1.0, 0, hand_over)
+    spent, first, _ = repair_cost(tables, np.array(chances), 1.0, 0, hand_over)
     return float(spent), int(first)

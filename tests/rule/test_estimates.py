@@ -21,11 +21,10 @@ from diagnose.faults.readings import reading_likelihood
 from tests.ahead.file_priors import joint
 from tests.ahead.forward import (
     cart,
-    complaint_fits,
     every_set,
     likelihood,
     marginals,
-    shows,
+    told,
     weights_of,
 )
 
@@ -125,7 +124,7 @@ def test_the_odds_of_a_loose_joint_move_by_as_much(test: str, outcome: str, rati
     wanted = slipped(test, {outcome: ratio})[outcome] / slipped(test, {plain: 1.0})[outcome]
 
     def odds(*findings: Finding) -> float:
-        belief = ready.belief(Situation("silent", findings, seen=True))
+        belief = ready.belief(Situation("silent", findings))
         alone = {tuple(row): w for row, w in zip(belief.members, belief.weight, strict=True)}
         padding = (len(ready.faults),) * (belief.members.shape[1] - 1)
         return alone[loose, *padding] / alone[button, *padding]
@@ -140,8 +139,7 @@ def nest_and_sets(findings: tuple[Finding, ...]) -> np.ndarray:
     """(sets, 2) weight of every fault set of the cart without and with a nest, by hand."""
     of, ready = every_set(), cart()
     both = joint(ready.machine, [tuple(ready.faults[f] for f in one) for one in of.sets])
-    fits = complaint_fits(of, "silent")
-    weight = (0.001 + 0.899 * fits) * shows(of, "silent")
+    weight = told(of, "silent")
     for finding in findings:
         weight = weight * likelihood(of, finding)
     both = both * weight[:, None]
@@ -176,7 +174,7 @@ def test_looking_for_a_nest_is_worth_what_it_says_about_the_faults(
     whole = entropy(sets @ given_set)
     about_faults = whole - sets @ entropy(given_set)
     about_nest = whole - both.sum(axis=0) @ entropy(table)
-    desk = Desk(cart(), Situation("silent", findings, seen=True))
+    desk = Desk(cart(), Situation("silent", findings))
     number = desk.costs.tests.names.index("see_nest")
     found = desk.outlook(desk.start).survey.gain_bits[number]
     assert found == pytest.approx(about_faults, rel=0.03, abs=2e-5)
@@ -193,16 +191,15 @@ def test_a_bad_new_part_is_followed_from_a_millionth_of_the_belief_on() -> None:
     # in, so every set that a bad relay makes is solved.
     ready, sets = cart(), cart().sets
     solved = sets.now()
-    done = RepairDone("start_relay", "replace", gone=None)
-    steps = steps_of(sets, solved, Situation("silent", past=(Epoch((), done),), seen=True))
+    done = RepairDone("start_relay", "replace")
+    steps = steps_of(sets, solved, Situation("silent", past=(Epoch((), done),)))
     rows = np.arange(1 + len(ready.faults))
     assert isinstance(steps[-1], Transition)
     assert all(isinstance(step, Factor) for step in steps[:-1])
     found = replay(solved, sets.priors, steps, rows)
     of = every_set()
     place = [of.row[solved.faults(row)] for row in rows]
-    fits = complaint_fits(of, "silent")[place]
-    share = of.prior[place] * (0.001 + 0.899 * fits) * (0.005 + 0.99 * fits)
+    share = of.prior[place] * told(of, "silent")[place]
     share /= share.sum()
     bad = 0.005 * np.array([6.0, 25.0, 3.0]) / 34.0
     branches = share[:, None] * bad
@@ -222,11 +219,11 @@ def test_two_bad_relays_in_a_row_are_not_past_finding_out() -> None:
     # Twice a new relay, and after both there are volts at the coil, and with a known-good relay in
     # its place the engine turns. By hand over every set (tests/ahead/forward.py).
     shown = (Finding("coil_volts", "full"), Finding("other_relay", "normal"))
-    done = RepairDone("start_relay", "replace", gone=False)
-    situation = Situation("silent", shown, past=(Epoch(shown, done), Epoch((), done)), seen=True)
+    done = RepairDone("start_relay", "replace", check="silent")
+    situation = Situation("silent", shown, past=(Epoch(shown, done), Epoch((), done)))
     ready = cart()
     fault = ready.faults.index(("start_relay", "coil_open"))
     wanted = marginals(weights_of(situation))[fault]
     found = ready.belief(situation).survey.faults[fault]
     assert found == pytest.approx(wanted, rel=0.05)
-    assert wanted > 0.01
+    assert wanted > 0.005

@@ -48,8 +48,27 @@ def test_cheap_and_unlikely_goes_before_dear_and_likely_when_its_ratio_is_higher
 
 
 def test_hands_over_where_going_on_costs_more() -> None:
+    # Who gets it pays the work as well: 30 + 0.05 * 60 + 0.05 * 60.
     cost, first = engine([0.05, 0.05], [60.0, 60.0], 30.0)
-    assert (cost, first) == (30.0, -1)
+    assert (cost, first) == (pytest.approx(36.0), -1)
+
+
+def test_a_proven_repair_is_done_however_dear_it_is() -> None:
+    # By hand: 300 minutes of labour and price are spent here or elsewhere; handing over only adds
+    # its own 180. With a chance of 0.5 it is 300 + 0.5 * 180 = 390 against 180 + 150 = 330.
+    assert engine([1.0], [300.0], 180.0) == (pytest.approx(300.0), 0)
+    assert engine([0.5], [300.0], 180.0) == (pytest.approx(330.0), -1)
+    # what nobody lists is handed over for its own minutes alone
+    assert engine([0.0], [300.0], 180.0) == (pytest.approx(180.0), -1)
+
+
+def test_who_it_is_handed_over_to_does_what_is_left_of_the_list() -> None:
+    # By hand: 10 minutes end it with 0.6; then it is handed over, and the second repair of 90
+    # minutes is done there with 0.2: 10 + 0.4 * 40 + 0.2 * 90. Going on would take 90 minutes with
+    # 0.4 and hand over what is left with 0.2: 10 + 0.4 * 90 + 0.2 * 40.
+    cost, first = engine([0.6, 0.2], [10.0, 90.0], 40.0)
+    assert (cost, first) == (pytest.approx(10 + 0.4 * 40 + 0.2 * 90), 0)
+    assert cost < 10 + 0.4 * 90 + 0.2 * 40
 
 
 def test_a_fault_that_several_repairs_put_right_counts_once() -> None:
@@ -81,15 +100,17 @@ def test_a_mode_fixed_once_does_not_count_again() -> None:
 def test_no_order_and_no_stop_is_cheaper(
     parts: list[tuple[float, float, float]], hand_over: float
 ) -> None:
+    # What is not done here is done elsewhere, so stopping saves nobody the work.
     total = max(sum(p for p, _, _ in parts), 1.0)
     chances = [p / total for p, _, _ in parts]
     minutes, waste = [c for _, c, _ in parts], [w for _, _, w in parts]
     cost, _ = engine(chances, minutes, hand_over, waste=waste)
-    best = hand_over
+    best = hand_over + sum(p * c for p, c in zip(chances, minutes, strict=True))
     for length in range(1, len(parts) + 1):
         for order in itertools.permutations(range(len(parts)), length):
             left = max(1.0 - sum(chances[i] for i in order), 0.0)
-            best = min(best, by_hand(order, chances, minutes, waste) + left * hand_over)
+            rest = sum(chances[i] * minutes[i] for i in range(len(parts)) if i not in order)
+            best = min(best, by_hand(order, chances, minutes, waste) + left * hand_over + rest)
     assert cost == pytest.approx(best, rel=1e-9)
 
 
@@ -131,11 +152,12 @@ def test_an_area_that_an_earlier_repair_has_opened_stays_open() -> None:
     # By hand: both lie in the inner of two nested areas of 5 and 3 minutes. The first repair pays
     # 8 + 12, the second only 12; one new part, of which sparing a good one is worth 30.
     costs = with_areas([5.0, 3.0], [-1, 0], [1, 1])
-    minutes, first = repair_cost(costs.tables, np.array([0.3, 0.7]), 1.0, 0, 500.0)
+    # Elsewhere everything is opened anew: 500 and 20 for either, whatever stands open here.
+    found = repair_cost(costs.tables, np.array([0.3, 0.7]), 1.0, 0, 500.0)
     # 0.7 / 20 beats 0.3 / (20 + 30)
-    assert (minutes, first) == (pytest.approx(20.0 + 0.3 * 12.0), 1)
+    assert found == (pytest.approx(20.0 + 0.3 * 12.0), 1, pytest.approx(520.0))
     both_open = repair_cost(costs.tables, np.array([0.3, 0.7]), 1.0, 0b11, 500.0)
-    assert both_open == (pytest.approx(12.0 + 0.3 * 12.0), 1)
+    assert both_open == (pytest.approx(12.0 + 0.3 * 12.0), 1, pytest.approx(520.0))
 
 
 def test_what_is_open_is_told_area_by_area_by_hand() -> None:
@@ -150,18 +172,27 @@ def test_what_is_open_is_told_area_by_area_by_hand() -> None:
 @pytest.mark.parametrize("name", ["utility_vehicle", "standby_pump"])
 def test_the_costs_of_a_machine_are_those_of_its_file(name: str) -> None:
     # Minutes of labour, the price at the labour rate (60 price / EUR per hour), the check, and
-    # what has to be opened, area by area as the file nests them.
+    # what has to be opened, area by area as the file nests them. Handing over adds the cheapest
+    # repair of each fault; a good part spared is worth 30 minutes, and a fuse is none.
     machine = load_machine(name)
     ready = prepare(name)
-    access = ready.costs.at(0)
+    access, least = ready.costs.at(0), dict[tuple[str, str], float]()
     for row, full in enumerate(ready.costs.repairs.names):
         part, _, own = full.partition(".")
         repair = next(one for one in machine.parts[part].repairs if one.id == own)
         wanted = repair.minutes + 60.0 * repair.price_eur / machine.shop.labour_eur_per_hour
         wanted += machine.shop.check_minutes + opening(machine, machine.parts[part].area)
         assert access.repair_minutes[row] == pytest.approx(wanted)
-        fixed = [(part, mode) in ready.faults for mode in repair.fixes]
-        assert ready.costs.repairs.fixes[row].sum() == sum(fixed)
+        mended = {(part, mode) for mode in repair.fixes}
+        mended |= {(other, mode) for other, modes in repair.also.items() for mode in modes}
+        row_of = ready.costs.repairs.fixes[row]
+        assert {ready.faults[fault] for fault in np.flatnonzero(row_of)} == mended & {*ready.faults}
+        spared = own == "replace" and machine.parts[part].kind != "fuse"
+        assert ready.costs.tables.repair_waste[row] == 30.0 * spared
+        for fault in mended & {*ready.faults}:
+            least[fault] = min(wanted, least.get(fault, wanted))
+    for number, fault in enumerate(ready.faults):
+        assert ready.costs.tables.fault_minutes[number] == pytest.approx(least.get(fault, 0.0))
     for row, test in enumerate(machine.tests.values()):
         assert access.test_minutes[row] == pytest.approx(test.minutes + opening(machine, test.area))
 

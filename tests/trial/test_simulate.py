@@ -12,7 +12,7 @@ from diagnose.job import prepare
 from diagnose.machine.load import load_machine
 from diagnose.trial.shop import draw_truths
 from diagnose.trial.simulate import PIECE, Bays, Workshop, complaint_shares, simulate
-from tests.ahead.forward import cart, complaint_fits, every_set
+from tests.ahead.forward import amiss, cart, every_set, told
 from tests.commands.carts import CART
 from tests.trial.sensitivity import with_other_priors
 
@@ -76,22 +76,22 @@ def test_every_policy_gets_the_same_jobs() -> None:
 
 def test_on_average_no_one_is_quicker_than_who_knows() -> None:
     # A fault that comes and goes may have gone when the check after a wrong repair is made, and
-    # the check itself is mistaken 5 times in 1 000; so it holds for nearly every job.
+    # the check itself is mistaken 5 times in 1 000; so it holds for nearly every job. A corroded
+    # frame ground of the cart comes and goes: the relay chatters. Half of the checks show nothing.
     for policy in ("gate", "repair_only"):
         rows = simulate(shop(policy), 100, 5)
         surplus = rows["minutes"] - rows["known_minutes"]
-        assert (surplus >= -1e-9).mean() > 0.94
+        assert (surplus >= -1e-9).mean() > 0.9
         assert surplus.mean() > 0.0
 
 
 def test_complaints_come_as_often_as_the_file_says() -> None:
-    # Prior times the chance of the words times the chance that it shows, over all sets of up to
-    # three faults, from the file and the circuit (tests/ahead/forward.py).
+    # Prior times the chance of the words, right or wrong, times the chance that the cart does not
+    # work, over all sets of up to three faults, from the file and the circuit
+    # (tests/ahead/forward.py).
     of = every_set()
-    comes = []
-    for complaint in BOTH:
-        fits = complaint_fits(of, complaint)
-        comes.append(float(of.prior @ ((0.001 + 0.899 * fits) * fits)))
+    wrong = amiss(of).mean(axis=1)
+    comes = [float(of.prior @ (told(of, complaint) * wrong)) for complaint in BOTH]
     shares = complaint_shares(cart(), BOTH)
     np.testing.assert_allclose(shares, np.array(comes) / sum(comes), atol=0.005)
     rows = simulate(shop("repair_only"), 600, 2)

@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING
 from diagnose.job import prepare
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy as np
     from numpy.typing import NDArray
 
@@ -82,39 +84,42 @@ class MachineAtHand:
 
     # ------------------------------------------------------------------ what it shows by itself
 
-    def does(self, *, thorough: bool = False) -> str:
-        """What trying it shows: `runs`, a complaint, or `other`.
+    def does(self) -> str:
+        """What trying it once shows: `runs`, a complaint, or `other`."""
+        return self._does(self._joint, self._on_trying())
 
-        Args:
-            thorough: tried several times over, so that a loose joint shows as well.
+    def shows_after(self) -> str:
+        """What the check after a repair shows.
+
+        It is started several times over, so that a loose joint shows as well; and what takes days
+        to show (flat again) is looked for where the job is about it.
         """
-        usual = self._does(self._joint)
-        if thorough and usual == RUNS and self._is_loose():
-            return self._does(BAD_JOINT)
+        looked_for = list(dict.fromkeys([*self._on_trying(), self.walk.told]))
+        usual = self._does(self._joint, looked_for)
+        if usual == RUNS and self._is_loose():
+            return self._does(BAD_JOINT, looked_for)
         return usual
 
-    def _does(self, joint: int) -> str:
-        machine = self.machine
-        if all(self.level(name, joint) == self._good(name) for name in self._named()):
+    def _does(self, joint: int, looked_for: Sequence[str]) -> str:
+        says = {name: self.machine.complaints[name].says for name in looked_for}
+        named = {function for said in says.values() for function in said}
+        if all(self.level(name, joint) == self._good(name) for name in named):
             return RUNS
         fits = [
-            complaint
-            for complaint in machine.complaints.values()
-            if self._seen_on_trying(complaint.id)
-            and all(self.level(name, joint) in levels for name, levels in complaint.says.items())
+            name
+            for name, said in says.items()
+            if all(self.level(function, joint) in levels for function, levels in said.items())
         ]
-        if any(complaint.id == self.shows for complaint in fits):
+        if self.shows in fits:
             return self.shows
-        return max(fits, key=lambda complaint: len(complaint.says)).id if fits else OTHER
+        return max(fits, key=lambda name: len(says[name])) if fits else OTHER
 
-    def _named(self) -> list[str]:
-        """Functions that are looked at when it is tried."""
-        says = [c.says for c in self.machine.complaints.values() if self._seen_on_trying(c.id)]
-        return list(dict.fromkeys(name for said in says for name in said))
+    def _on_trying(self) -> list[str]:
+        return [name for name in self.machine.complaints if self._tried(name)]
 
-    def _seen_on_trying(self, complaint: str) -> bool:
-        """What takes days to show is looked for only where the job is about it."""
-        return self.machine.complaints[complaint].on_trying or complaint == self.walk.told
+    def _tried(self, complaint: str) -> bool:
+        """Whether a complaint shows when the machine is tried."""
+        return self.machine.complaints[complaint].on_trying
 
     def level(self, function: str, joint: int = GOOD_JOINT) -> str:
         """At which of its levels a function is."""
@@ -189,8 +194,8 @@ class MachineAtHand:
     def _without_battery(self) -> MachineAtHand:
         """With a boost battery on it."""
         parts = self.machine.parts
-        left = [f for f in self.faults if _part(f) == UNLISTED or parts[_part(f)].kind not in SOURCES]
-        return replace(self, faults=tuple(left))
+        own = [f for f in self.faults if _part(f) != UNLISTED and parts[_part(f)].kind in SOURCES]
+        return replace(self, faults=tuple(fault for fault in self.faults if fault not in own))
 
     def _has_cause(self, cause: str) -> bool:
         known = self.machine.shared_causes[cause]
@@ -206,9 +211,8 @@ class MachineAtHand:
         gone = {f"{part}.{mode}" for mode in done.fixes}
         gone |= {f"{also}.{mode}" for also, modes in done.also.items() for mode in modes}
         after = replace(self, faults=tuple(fault for fault in self.faults if fault not in gone))
-        shown = after.does(thorough=True)
-        check = SAME if shown == self.shows else shown
-        return replace(after, shows=shown if shown in self.machine.complaints else self.shows), check
+        shown = after.shows_after()
+        return after.tried(shown), SAME if shown == self.shows else shown
 
     def repair_of(self, part: str, repair: str) -> Repair:
         """One of a part's repairs."""

@@ -53,7 +53,7 @@ def test_the_repairs_named_make_it_run(walk: Walk) -> None:
     machine = MachineAtHand.of(walk)
     for name in walk.repairs:
         machine, _ = machine.repair(*name.split("."))
-    assert machine.does(thorough=True) == STARTS
+    assert machine.shows_after() == STARTS
     assert set(machine.faults) <= set(walk.may_stay)
 
 
@@ -61,7 +61,7 @@ def test_a_loose_joint_shows_when_moved_and_when_tried_several_times() -> None:
     walk = next(w for w in WALKS.values() if "frame_ground.loose" in w.faults and not w.apart)
     machine = MachineAtHand.of(walk)
     assert machine.does() == STARTS
-    assert machine.does(thorough=True) != STARTS
+    assert machine.shows_after() != STARTS
     assert machine.answer("wiggle_frame_ground") == "comes_and_goes"
     assert machine.answer("main_fuse_out_volts") == "full"
 

@@ -11,7 +11,7 @@ Limits, and what counts as good work, are common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -78,7 +78,7 @@ class Walk:
     repairs: tuple[str, ...] = ()
     may_fit: tuple[str, ...] = ()
     may_stay: tuple[str, ...] = ()
-    cleared: tuple[tuple[str, ...], ...] = field(default=())
+    cleared: tuple[tuple[str, ...], ...] = ()
 
 
 @cache
@@ -93,7 +93,9 @@ def all_walks() -> tuple[Walk, ...]:
 
 
 def _walk(entry: dict[str, Any]) -> Walk:
-    told = {name: tuple(value) if isinstance(value, list) else value for name, value in entry.items()}
+    told: dict[str, Any] = {}
+    for name, value in entry.items():
+        told[name] = tuple(value) if isinstance(value, list) else value
     if "slip" in told:
         told["slip"] = Slip(**told["slip"])
     if "cleared" in told:
