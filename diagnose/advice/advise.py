@@ -23,6 +23,7 @@ from diagnose.advice.explain import (
     repair_reason,
     test_reason,
 )
+from diagnose.advice.follow_up import WHY_FLAT, follow_up
 from diagnose.advice.record import recorded, repairs_done
 from diagnose.ahead.desk import Desk
 from diagnose.machine.model import RUNS
@@ -56,6 +57,10 @@ def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = 
     standing = Desk.standing_of(prepared, situation, skipped)
     able = prepared.blamed(situation.complaint, belief)
     decision = decide(belief.survey, able, prepared.costs, standing, every=True)
+    later = None
+    if runs_now(situation, belief):
+        later = follow_up(prepared, situation, belief, standing)
+        decision = later or decision
     tests = _tests(prepared, situation, decision)
     return Advice(
         machine=machine.id,
@@ -70,7 +75,7 @@ def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = 
         tests=tests,
         while_open=_while_open(prepared, situation, tests),
         closing_minutes=closing_minutes(machine, situation.open_areas),
-        verdict=verdict(prepared, situation, belief, decision),
+        verdict=verdict(prepared, situation, belief, decision, following_up=later is not None),
     )
 
 
@@ -84,24 +89,44 @@ def suspects(prepared: Prepared, faults: NDArray[np.float64]) -> tuple[Suspect, 
     )
 
 
+def runs_now(situation: Situation, belief: Belief) -> bool:
+    """Whether the machine ran after the last repair, and is believed to."""
+    ran = bool(situation.past) and situation.past[-1].repair.check == RUNS
+    return ran and float(belief.shows[0]) > BACK_AGAIN
+
+
 def verdict(
-    prepared: Prepared, situation: Situation, belief: Belief, decision: Decision
+    prepared: Prepared,
+    situation: Situation,
+    belief: Belief,
+    decision: Decision,
+    *,
+    following_up: bool = False,
 ) -> Verdict:
-    """Look again where a finding does not fit; done; else what the rule says."""
-    complaint, costs, outlook = situation.complaint, prepared.costs, decision.outlook
+    """Look again where a finding does not fit; done; else what the rule says.
+
+    Args:
+        prepared: the machine.
+        situation: where the job stands.
+        belief: what is believed.
+        decision: what the rule says.
+        following_up: whether it is about a machine that runs; see `diagnose.advice.follow_up`.
+    """
+    costs, outlook = prepared.costs, decision.outlook
     last = situation.past[-1].repair if situation.past else None
     if belief.doubt is not None:
         reason = recheck_reason(prepared, situation, belief.doubt)
         return Verdict("recheck", belief.doubt.test, reason)
-    if last is not None and last.check == RUNS and belief.shows[0] > BACK_AGAIN:
-        reason = done_reason(prepared, complaint, belief.survey.faults)
+    if runs_now(situation, belief) and not following_up:
+        reason = done_reason(prepared, situation.complaint, belief.survey.faults)
         return Verdict("done", "", reason, before_it_goes_out(prepared, situation))
+    notes: tuple[str, ...] = (WHY_FLAT,) if following_up else ()
     name = costs.action_name(decision.action)
     if decision.action < costs.n_tests:
-        reason = test_reason(prepared, decision, decision.action)
-        return Verdict("test", name, reason)
+        return Verdict("test", name, test_reason(prepared, decision, decision.action), notes)
     if decision.action < costs.hand_over:
-        return Verdict("repair", name, repair_reason(prepared, outlook, last))
+        said = None if following_up else last
+        return Verdict("repair", name, repair_reason(prepared, outlook, said), notes)
     notes = handed_over_with(prepared, situation, outlook)
     return Verdict("escalate", "", escalate_reason(prepared, outlook, last), notes)
 

@@ -66,12 +66,15 @@ class Desk:
     def standing_of(
         prepared: Prepared, situation: Situation, skipped: Collection[str] = ()
     ) -> Standing:
-        """Where a job on any machine stands in a situation."""
+        """Where a job on any machine stands in a situation; the check after a repair tried it."""
         past = {finding.test for epoch in situation.past for finding in epoch.findings}
+        done = _bits(prepared, {finding.test for finding in situation.findings})
+        if situation.past and situation.past[-1].repair.check is not None:
+            done |= prepared.costs.tests.trying
         return standing(
             prepared.costs,
             open_areas=prepared.costs.area_bits(situation.open_areas),
-            done=_bits(prepared, {finding.test for finding in situation.findings}),
+            done=done,
             before=_bits(prepared, past),
             never=_never(prepared, situation, skipped),
             repairs=len(situation.past),

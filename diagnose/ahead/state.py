@@ -132,8 +132,9 @@ class ProblemBench:
         if key not in self._states:
             weight = self._mended(state, repair) * self.problem.checks[:, result]
             repairs = state.standing.repairs_done + 1
-            at = standing(self.costs, opened, 0, state.ever, self._never, repairs)
-            self._keep(key, np.arange(self.problem.n_sets), weight, at, (state.ever, 0))
+            done = self.costs.tests.trying
+            at = standing(self.costs, opened, done, state.ever, self._never, repairs)
+            self._keep(key, np.arange(self.problem.n_sets), weight, at, (state.ever, done))
         return self._states[key]
 
     def _keep(

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.faults.outcomes import TRY
 from diagnose.faults.words import NEW_PART
 from diagnose.machine.model import NOT_POSSIBLE
 from diagnose.rule.minutes import access_minutes, price_minutes
@@ -81,6 +82,7 @@ class TestCosts:
         needs: for each, the tests that must have been done before, as bits.
         again: (tests,) whether it may be done again after a repair.
         cannot: (tests,) number of the outcome that it cannot be done, -1 where it always can.
+        trying: those that try the machine, as bits; the check after a repair does the same.
     """
 
     names: tuple[str, ...]
@@ -89,6 +91,7 @@ class TestCosts:
     needs: tuple[int, ...]
     again: NDArray[np.bool_]
     cannot: Ints | None = None
+    trying: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -292,6 +295,7 @@ def machine_costs(machine: Machine, faults: Sequence[tuple[str, str]]) -> Costs:
                 next((k for k, one in enumerate(test.outcomes) if one.id == NOT_POSSIBLE), -1)
                 for test in tests
             ),
+            trying=sum(1 << k for k, test in enumerate(tests) if test.kind == TRY),
         ),
         RepairCosts(
             names=tuple(f"{part.id}.{repair.id}" for part, repair in repairs),

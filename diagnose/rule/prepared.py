@@ -106,8 +106,7 @@ class Prepared:
 
         Whatever the customer said, the machine has to run; and what he said has to be gone.
         """
-        found: Floats = self.gives[complaint][1:].any(axis=0).astype(np.float64)
-        return found
+        return np.asarray(self.gives[complaint][1:].any(axis=0), dtype=np.float64)
 
     def blamed(self, complaint: str, belief: Belief) -> Floats:
         """(faults,) 1 where a fault counts when it is repaired now; see `diagnose.rule.blame`."""

@@ -136,7 +136,7 @@ def test_outcomes_are_typed_by_number_or_beginning(bench: Bench, typed: str) -> 
 
 
 def test_a_lamp_and_a_meter_are_told_where_to_go(bench: Bench, cart: str) -> None:
-    """Red and black by the words that the file has for the nets, then controls, then what to open."""
+    """Red and black by the words that the file has for the nets; then the controls."""
     machine = load_machine(cart)
     screens = [" ".join(text.split()) for text in bench("coil_volts", "fuse_lamp").out.split("> ")]
     coil, rest = machine.nets["coil_in"].removeprefix("the "), machine.conditions["rest"].title

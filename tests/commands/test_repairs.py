@@ -175,7 +175,7 @@ def test_a_fuse_and_a_loose_joint_are_watched(call: Call, cart: str) -> None:
 
 
 def test_after_a_repair_it_may_do_something_else(call: Call, cart: str) -> None:
-    """`repaired` alone lists what trying it may show; a number stands for a complaint of the file."""
+    """`repaired` alone lists what trying it may show; a number is a complaint of the file."""
     machine = Job.open(cart, "silent").machine
     typed = ("see_lamp=off", "fuse_lamp=dark", "see_fuse=damage_seen", "repaired", "repaired 2")
     screens = call("bench", cart, "-c", "silent", typed=typed).out.split("> ")

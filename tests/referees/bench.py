@@ -1,7 +1,8 @@
 """The machine on the bench: what can be read and seen under a set of faults.
 
 The circuit solver gives volts, amps, ohms and levels. What it does not know is worked out here:
-functions made of others, the customer's words, and a fault that the file does not list.
+functions made of others, what the machine does not get far enough for, the customer's words, what
+trying the machine shows, and a fault that the file does not list.
 
 Faults are numbered as the solver numbers them; after them comes one unlisted fault for each
 complaint. A fault set is an ascending tuple of numbers, at most one of each part.
@@ -26,6 +27,15 @@ FaultSet = tuple[int, ...]
 UNLISTED_PART = "unlisted"
 """What an answer calls the part that stands for everything the file does not list."""
 
+RUNS, OTHER = "runs", "other"
+"""What trying the machine shows beside its complaints."""
+
+NOTHING_WRONG, SHOWN = "(nothing wrong)", "(shown)"
+"""Columns of the bench: whether there is nothing to complain of; what trying shows, by number."""
+
+NOT_REACHED = np.nan
+"""Reading of what the machine does not get far enough for."""
+
 MOST_KEPT = 200_000
 """Fault sets whose readings are kept; some 2 kB each."""
 
@@ -37,7 +47,8 @@ class Bench:
         machine: the machine.
         faults: (part, mode) by number, the unlisted ones last.
         part_of: part by fault number.
-        column: test, function or complaint -> column of `values`.
+        shown: what trying it can show: it runs, its complaints, something else.
+        column: test, function, complaint or one of the bench's own -> column of `values`.
         values: (rows, columns, 2) readings; a complaint's column is 1 where its words fit.
     """
 
@@ -49,8 +60,9 @@ class Bench:
         self.faults = [*listed, *((UNLISTED_PART, said) for said in machine.complaints)]
         self.part_of = [part for part, _ in self.faults]
         self.number = {fault: i for i, fault in enumerate(self.faults)}
+        self.shown = [RUNS, *(c.id for c in machine.complaints.values() if c.on_trying), OTHER]
         made_up = [f.id for f in machine.functions.values() if f.kind == "all_of"]
-        names = [*self.circuit.rigs.names, *made_up, *machine.complaints]
+        names = [*self.circuit.rigs.names, *made_up, *machine.complaints, NOTHING_WRONG, SHOWN]
         self.column = {name: i for i, name in enumerate(names)}
         self._level = {
             f.id: {level.id: i for i, level in enumerate(f.levels)}
@@ -62,7 +74,13 @@ class Bench:
 
     def column_of(self, test: Test) -> int:
         """A test that connects something has readings of its own; others report a function."""
+        if test.kind == "try":
+            return self.column[SHOWN]
         return self.column[test.id if test.id in self.column else str(test.function)]
+
+    def results(self, complaint: str) -> list[str]:
+        """What the check after a repair can show on a job about a complaint."""
+        return self.shown if complaint in self.shown else [*self.shown, complaint]
 
     def rows(self, sets: Sequence[FaultSet]) -> np.ndarray:
         """(sets,) row of `values` of each, solving those not met before."""
@@ -91,34 +109,63 @@ class Bench:
         self.solved += len(sets)
 
     def _not_solved(self, found: np.ndarray, sets: list[FaultSet]) -> None:
-        """What the solver does not know, in the order in which one hangs on the other.
+        """What the solver does not know: functions, then tests, then words."""
+        done: set[str] = set()
+        for function in self.machine.functions:
+            self._function(function, found, sets, done)
+        for test in self.machine.tests.values():
+            needed = self._needed(test.condition)
+            if needed and test.id in self.column:
+                found[:, self.column[test.id]][~self._all_at(found, needed)] = NOT_REACHED
+        for complaint in self.machine.complaints.values():
+            found[:, self.column[complaint.id]] = self._all_at(found, complaint.says)
+        self._tried(found)
+
+    def _function(self, name: str, found: np.ndarray, sets: list[FaultSet], done: set[str]) -> None:
+        """One function, after those that it rests on.
 
         An unlisted fault makes the functions that its complaint names look as the complaint says.
         """
-        said = [{f - self.n_listed for f in one if f >= self.n_listed} for one in sets]
-        stopped = {
-            number: [row for row, one in enumerate(said) if number in one]
-            for number in range(len(self.machine.complaints))
-        }
-        self._stop(found, stopped, made_up=False)
-        for function in self.machine.functions.values():
-            if function.kind == "all_of":
-                works = self._all_at(found, function.needs)
-                yes, no = self._level[function.id]["yes"], self._level[function.id]["no"]
-                found[:, self.column[function.id]] = np.where(works, yes, no)
-        self._stop(found, stopped, made_up=True)
-        for complaint in self.machine.complaints.values():
-            found[:, self.column[complaint.id]] = self._all_at(found, complaint.says)
+        if name in done:
+            return
+        done.add(name)
+        function = self.machine.functions[name]
+        made_up = function.kind == "all_of"
+        rests_on = function.needs if made_up else self._needed(function.condition)
+        for other in rests_on:
+            self._function(other, found, sets, done)
+        at = self.column[name]
+        if made_up:
+            yes, no = self._level[name]["yes"], self._level[name]["no"]
+            found[:, at] = np.where(self._all_at(found, rests_on), yes, no)
+        watching = {t.id for t in self.machine.tests.values() if t.function == name}
+        for number, complaint in enumerate(self.machine.complaints.values(), self.n_listed):
+            if name in complaint.says:
+                stopped = [row for row, one in enumerate(sets) if number in one]
+                for column in {self.column[n] for n in {name, *watching} & set(self.column)}:
+                    found[stopped, column] = self._level[name][complaint.says[name][0]]
+        if rests_on and not made_up:
+            found[:, at][~self._all_at(found, rests_on)] = NOT_REACHED
 
-    def _stop(self, found: np.ndarray, stopped: dict[int, list[int]], *, made_up: bool) -> None:
-        for number, complaint in enumerate(self.machine.complaints.values()):
-            for name, levels in complaint.says.items():
-                if (self.machine.functions[name].kind == "all_of") != made_up:
-                    continue
-                shown = self._level[name][levels[0]]
-                watching = [t.id for t in self.machine.tests.values() if t.function == name]
-                for column in {self.column[n] for n in (name, *watching) if n in self.column}:
-                    found[stopped[number], column] = shown
+    def _needed(self, condition: str | None) -> Mapping[str, tuple[str, ...]]:
+        """What the machine has to do for a condition."""
+        return {} if condition is None else self.machine.conditions[condition].needs
+
+    def _tried(self, found: np.ndarray) -> None:
+        """What trying shows: the most telling complaint that fits, of two alike the later one."""
+        says = {c.id: len(c.says) for c in self.machine.complaints.values()}
+        fits = np.array([found[:, self.column[name]] for name in says]) == 1
+        works = self._all_at(found, self.machine.works)
+        found[:, self.column[NOTHING_WRONG]] = works & ~fits.any(axis=0)
+        telling = [
+            says[name] * len(says) + place if name in self.shown else -1
+            for place, name in enumerate(says)
+        ]
+        first = np.where(fits, np.array(telling)[:, None, None], -1)
+        numbers = np.array([self.shown.index(n) if n in self.shown else -1 for n in says])
+        none = np.where(works, self.shown.index(RUNS), self.shown.index(OTHER))
+        best = first.argmax(axis=0)
+        found[:, self.column[SHOWN]] = np.where(first.max(axis=0) < 0, none, numbers[best])
 
     def _all_at(self, found: np.ndarray, wanted: Mapping[str, tuple[str, ...]]) -> np.ndarray:
         """(rows, 2) whether every function is at one of the levels wanted of it."""

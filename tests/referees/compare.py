@@ -186,7 +186,7 @@ def story_in_words(story: Story) -> str:
 
 def _step_in_words(step: Written | Repaired) -> str:
     if isinstance(step, Repaired):
-        return f"repair {step.part}.{step.repair}, gone={step.gone}"
+        return f"repair {step.part}.{step.repair}, then {step.shown or 'not tried'}"
     shown = step.outcome if step.number is None else f"{step.number:g}"
     return f"{step.test}: {shown}" + (f" (sure {step.sure:g})" if step.sure < 1 else "")
 

@@ -33,7 +33,8 @@ FITS_A_NEW_PART = "replace"
 def mode_share(machine: Machine, part: str, mode: str) -> float:
     """Chance that a machine standing about has this fault."""
     if part == UNLISTED_PART:
-        return COUNTED_IN * machine.unlisted_per_1000 / 1000.0
+        own = machine.complaints[mode].unlisted_per_1000
+        return COUNTED_IN * (machine.unlisted_per_1000 if own is None else own) / 1000.0
     return COUNTED_IN * machine.parts[part].modes[mode].per_1000_jobs / 1000.0
 
 
@@ -181,27 +182,26 @@ class Priors:
         return any(raised.part == part for raised in self.machine.shared_causes[cause].raises)
 
 
-def rest_after(bench: Bench, faults: FaultSet, part: str, repair: str) -> FaultSet | None:
-    """What is wrong besides a part that a repair puts right, or None where the repair does not.
+def rest_after(bench: Bench, faults: FaultSet, part: str, repair: str) -> tuple[FaultSet, bool]:
+    """What is wrong after a repair, a new part being good; and whether its own part is right then.
 
     A repair that is no good for the mode a part is in leaves it in that mode. One that is not
-    needed does no harm, but where a new part goes in, the new part may.
+    needed does no harm, but where a new part goes in, the new part may. Some put other parts right
+    as well: a new battery comes charged.
     """
-    fixes = repair_of(bench.machine, part, repair).fixes
-    for fault in faults:
-        name, mode = bench.faults[fault]
-        if name == part and mode not in fixes:
-            return None
-    return tuple(fault for fault in faults if bench.part_of[fault] != part)
+    done = repair_of(bench.machine, part, repair)
+    put_right = {part: done.fixes, **done.also}
+    left = tuple(f for f in faults if bench.faults[f][1] not in put_right.get(bench.part_of[f], ()))
+    return left, all(bench.part_of[fault] != part for fault in left)
 
 
 def draw_repaired(
     bench: Bench, faults: FaultSet, part: str, repair: str, rng: np.random.Generator
 ) -> FaultSet:
     """What is wrong after a repair, the new part good or bad by chance."""
-    rest = rest_after(bench, faults, part, repair)
-    if rest is None:
-        return faults
+    rest, right = rest_after(bench, faults, part, repair)
+    if not right:
+        return rest
     left = rng.random()
     for mode, chance in bad_new_part(bench.machine, part, repair).items():
         if left < chance:

@@ -15,12 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tests.referees import technician
+from tests.referees.bench import NOTHING_WRONG, RUNS, SHOWN
 from tests.referees.shop import bad_new_part, rest_after
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from diagnose.machine.model import Test
+    from diagnose.machine.model import Machine, Test
     from tests.referees.bench import Bench, FaultSet
     from tests.referees.shop import Priors
 
@@ -42,11 +43,11 @@ class Written:
 
 @dataclass(frozen=True)
 class Repaired:
-    """A repair, and whether the complaint was gone when the machine was tried; None: not tried."""
+    """A repair, and what trying the machine after it showed; None: not tried."""
 
     part: str
     repair: str
-    gone: bool | None
+    shown: str | None
 
 
 @dataclass(frozen=True)
@@ -125,14 +126,13 @@ class Teller:
         sets, chance = [now], 1.0
         for done, modes in zip(self.story.repairs, self.new_parts, strict=True):
             bad = [modes[f] for f in course if f in modes]
-            rest = rest_after(self.bench, now, done.part, done.repair)
-            if len(bad) > 1 or (rest is None and bad):
+            now, right = rest_after(self.bench, now, done.part, done.repair)
+            if len(bad) > 1 or (bad and not right):
                 chance = 0.0
-            elif rest is not None and bad:
-                now = tuple(sorted((*rest, self.bench.number[done.part, bad[0][0]])))
+            elif bad:
+                now = tuple(sorted((*now, self.bench.number[done.part, bad[0][0]])))
                 chance *= bad[0][1]
-            elif rest is not None:
-                now = rest
+            elif right:
                 chance *= 1.0 - sum(share for _, share in modes.values())
             sets.append(now)
         return sets, chance
@@ -158,15 +158,13 @@ class Teller:
         stretches = [self.bench.rows(sets) for sets in zip(*(s for s, _ in followed), strict=True)]
         joint = self.priors.weights([sets[0] for sets, _ in followed])
         joint *= np.array([chance for _, chance in followed])[:, None]
-        fits = self.bench.column[self.story.complaint]
-        joint *= technician.told(self.bench.values[stretches[0], fits])[:, None] ** self.power
+        joint *= told(self.bench, self.story.complaint, stretches[0])[:, None] ** self.power
         after = 0
         for step in self.story.steps:
             if isinstance(step, Repaired):
                 after += 1
-                shown = technician.still_there(self.bench.values[stretches[after], fits])
-                if step.gone is not None:
-                    joint *= (1 - shown if step.gone else shown)[:, None] ** self.power
+                if step.shown is not None:
+                    joint *= self.tried(step.shown, stretches[after])[:, None] ** self.power
             else:
                 sets = [one[after] for one, _ in followed]
                 joint *= self._likelihood(step, stretches[after], sets) ** self.power
@@ -175,6 +173,24 @@ class Teller:
         share = joint / np.maximum(weight, 1e-300)[:, None]
         causes = np.hstack([share @ self.priors.combos, self._tied(now)])
         return Weighed(weight, stretches[-1], now, causes)
+
+    def tried(self, shown: str, rows: np.ndarray) -> np.ndarray:
+        """(rows,) chance that the check shows something, where that is what is looked for.
+
+        A complaint shows wherever it fits, whatever else fits too. That it runs is seen by trying
+        it; and what does not show on trying has been looked for besides, if it was complained of.
+        """
+        bench, complaint = self.bench, self.story.complaint
+        results = len(bench.results(complaint))
+        if shown in bench.machine.complaints:
+            fits = bench.values[rows, bench.column[shown]]
+            return technician.shown(fits.mean(axis=1), results)
+        at = bench.values[rows, bench.column[SHOWN]] == bench.shown.index(shown)
+        chance = technician.shown(at.mean(axis=1), results)
+        if shown == RUNS and complaint not in bench.shown:
+            fits = bench.values[rows, bench.column[complaint]]
+            chance = chance * (1 - technician.shown(fits.mean(axis=1), results))
+        return chance
 
     def _tied(self, sets: Sequence[FaultSet]) -> np.ndarray:
         """(sets, tied causes) 1 where a cause is there."""
@@ -210,14 +226,33 @@ class Teller:
         return cold_of(self.bench, test, self.story.celsius)
 
 
+def told(bench: Bench, complaint: str, rows: np.ndarray) -> np.ndarray:
+    """(rows,) chance of the customer's words."""
+    return technician.told(
+        bench.values[rows, bench.column[complaint]],
+        bench.values[rows, bench.column[NOTHING_WRONG]],
+        bench.machine.complaints[complaint].words_fit_percent,
+        len(bench.machine.complaints) - 1,
+    )
+
+
+def posts(machine: Machine) -> tuple[str, str]:
+    """The nets of the battery's posts; what stands for its charge lies between cells and a post."""
+    battery = next(part for part in machine.parts.values() if part.kind == "battery")
+    ends = [battery.terminals["plus"], battery.terminals["minus"]]
+    for part in machine.parts.values():
+        if part.kind == "charge":
+            inner = next(net for net in part.terminals.values() if net in ends)
+            outer = next(net for net in part.terminals.values() if net != inner)
+            ends[ends.index(inner)] = outer
+    return ends[0], ends[1]
+
+
 def cold_of(bench: Bench, test: Test, celsius: float) -> float:
     """Volts to add to a reading of the battery before it is compared with one at 20 degrees."""
     battery = next(part for part in bench.machine.parts.values() if part.kind == "battery")
     rested = False
-    if test.kind == "volts" and test.probes == (
-        battery.terminals["plus"],
-        battery.terminals["minus"],
-    ):
+    if test.kind == "volts" and test.probes == posts(bench.machine):
         good = bench.values[bench.rows([()])[0], bench.column_of(test), 0]
         rested = bool(abs(good - battery.emf_volts) < AT_REST_VOLTS)
     return technician.volts_lost_to_cold(bench.machine, test, celsius, rested=rested)

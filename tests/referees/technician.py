@@ -1,7 +1,8 @@
 """What the technician, his instruments and the customer make of a machine.
 
 Each thing is here twice: as chance of what gets written down, and as a draw of it. Readings come
-in pairs (see `tests.referees.bench`): how it is while loose joints touch, and while they do not.
+in pairs (see `tests.referees.bench`): how it is while loose joints touch, and while they do not;
+what the machine does not get far enough for is not a number.
 The numbers are written out here on purpose and not taken from the engine; all are estimates.
 """
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 COMES_AND_GOES = "unsteady"
 """Written down when a reading changes while it is watched."""
+CANNOT_BE_DONE = "not_possible"
+"""Written down when the machine does not get as far as the test."""
 CHANGES_WHILE_WATCHED = 0.5
 """Chance that what can change does so in the time one looks."""
 TOUCHING = 0.6
@@ -30,12 +33,10 @@ SHOWN_BY_WIGGLING = 0.8
 """Chance that a loose joint shows when it is moved."""
 CAUSE_SEEN = 0.85
 """Chance that a nest, a water line or the like is seen when it is there."""
-WORDS_FIT = 0.9
-"""Chance that the customer says what fits, when it does."""
-WORDS_SLIP = 0.001
-"""Chance that he says it when it does not."""
+NO_REASON = 0.001
+"""Chance that the customer complains of a machine with nothing wrong."""
 TRIED_WRONG = 0.005
-"""Chance that trying the machine after a repair is taken for the opposite."""
+"""Chance that what trying the machine after a repair shows is taken for anything at all."""
 NARROWEST_OHMS, WIDEST_OHMS = 0.05, 1e4
 """Below, the leads decide what an ohmmeter shows; above, everything is open."""
 OHMS_AGREE = 0.05
@@ -57,13 +58,18 @@ def _spread(test: Test, value: np.ndarray) -> np.ndarray:
 
 
 def _place(test: Test, value: np.ndarray) -> np.ndarray:
-    """Which outcome a value belongs to, the highest first."""
+    """Which outcome a value belongs to, the highest first; the last where there is none."""
     limits = _limits(test)
-    return len(limits) - np.searchsorted(limits[::-1], value, side="right")
+    place = len(limits) - np.searchsorted(limits[::-1], value, side="right")
+    return np.where(np.isnan(value), len(limits) + 1, place)
 
 
 def _can_change(test: Test) -> bool:
     return any(o.id == COMES_AND_GOES for o in test.outcomes)
+
+
+def _may_fail(test: Test) -> bool:
+    return any(o.id == CANNOT_BE_DONE for o in test.outcomes)
 
 
 def is_measured(test: Test) -> bool:
@@ -72,12 +78,17 @@ def is_measured(test: Test) -> bool:
 
 
 def _blurred(test: Test, value: np.ndarray) -> np.ndarray:
-    """(rows, ranges) chance that a reading around a value falls into each range."""
-    limits = _limits(test)
+    """(rows, ranges) chance that a reading around a value falls into each range.
+
+    One more column where the test may turn out not to be possible.
+    """
+    limits, there = _limits(test), ~np.isnan(value)
+    value = np.where(there, value, 0.0)
     spread = np.maximum(_spread(test, value), 1e-9)
     below = [ndtr((limit - value) / spread) for limit in limits]
     edges = [np.ones_like(value), *below, np.zeros_like(value)]
-    return np.stack([high - low for high, low in pairwise(edges)], axis=1)
+    ranges = [(high - low) * there for high, low in pairwise(edges)]
+    return np.stack([*ranges, 1.0 - there] if _may_fail(test) else ranges, axis=1)
 
 
 def outcome_chances(test: Test, values: np.ndarray) -> np.ndarray:
@@ -98,8 +109,9 @@ def outcome_chances(test: Test, values: np.ndarray) -> np.ndarray:
     elif test.kind == "wiggle":
         shown = SHOWN_BY_WIGGLING * touching
         seen = np.stack([shown, 1 - shown], axis=1)
-    elif test.function is not None:
+    elif test.function is not None or test.kind == "try":
         levels = np.arange(n)
+        touching, apart = np.where(np.isnan(values), n - 1, values).T
         seen = TOUCHING * (touching[:, None] == levels) + (1 - TOUCHING) * (
             apart[:, None] == levels
         )
@@ -119,16 +131,24 @@ def _slipped(test: Test, seen: np.ndarray) -> np.ndarray:
     return (1 - slip) * seen + slip / seen.shape[1]
 
 
-def told(fits: np.ndarray) -> np.ndarray:
-    """(rows,) chance that the customer says so; `fits` (rows, 2) whether his words fit."""
-    share = fits.mean(axis=1)
-    return WORDS_FIT * share + WORDS_SLIP * (1 - share)
+def told(fits: np.ndarray, fine: np.ndarray, percent_right: float, others: int) -> np.ndarray:
+    """(rows,) chance that the customer says so.
+
+    Args:
+        fits: (rows, 2) whether his words fit.
+        fine: (rows, 2) whether nothing is wrong.
+        percent_right: of those who could say it rightly, so many do.
+        others: complaints that the machine may come with besides; who has the wrong words has
+            those of any other.
+    """
+    right = percent_right / 100.0
+    wrong = (1 - right) / max(others, 1)
+    return (fits * right + ~fits.astype(bool) * np.where(fine, NO_REASON, wrong)).mean(axis=1)
 
 
-def still_there(fits: np.ndarray) -> np.ndarray:
-    """(rows,) chance that trying the machine after a repair shows the complaint."""
-    share = fits.mean(axis=1)
-    return (1 - TRIED_WRONG) * share + TRIED_WRONG * (1 - share)
+def shown(share: np.ndarray, results: int) -> np.ndarray:
+    """(rows,) chance that trying the machine is taken for what it shows with this share."""
+    return (1 - TRIED_WRONG) * share + TRIED_WRONG / results
 
 
 def unsure(chance: np.ndarray, sure: float, otherwise: float) -> np.ndarray:
@@ -158,11 +178,13 @@ def number_density(test: Test, number: float, values: np.ndarray, blur: float = 
 
 
 def _density(test: Test, number: float, value: np.ndarray, blur: float) -> np.ndarray:
-    centre, width = _centre_and_width(test, value)
+    there = ~np.isnan(value)
+    centre, width = _centre_and_width(test, np.where(there, value, 1.0))
     width = width * blur
     if test.kind == "ohms":
         number = math.log(min(max(number, NARROWEST_OHMS), WIDEST_OHMS))
-    return np.exp(-(((number - centre) / width) ** 2) / 2) / (width * math.sqrt(2 * math.pi))
+    bell = np.exp(-(((number - centre) / width) ** 2) / 2) / (width * math.sqrt(2 * math.pi))
+    return np.where(there, bell, 0.0)
 
 
 def _centre_and_width(test: Test, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -173,13 +195,15 @@ def _centre_and_width(test: Test, value: np.ndarray) -> tuple[np.ndarray, np.nda
 
 
 def draw_number(test: Test, values: np.ndarray, rng: np.random.Generator) -> float:
-    """A number as the meter might show it; `values` (2,)."""
+    """A number as the meter might show it, none where there is nothing to read; `values` (2,)."""
     if rng.random() < test.slip_percent / 100.0:
         if test.kind == "ohms":
             ends = math.log(NARROWEST_OHMS), math.log(WIDEST_OHMS)
             return math.exp(rng.uniform(*ends))
         return float(rng.uniform(test.low, test.high))
     value = values[None, 0 if rng.random() < TOUCHING else 1]
+    if np.isnan(value[0]):
+        return math.nan
     centre, width = _centre_and_width(test, value)
     shown = float(centre[0] + width[0] * rng.standard_normal())
     shown = math.exp(shown) if test.kind == "ohms" else shown

@@ -25,9 +25,10 @@ if TYPE_CHECKING:
 MOST_STEPS = 16
 FOLLOWS_ADVICE = 0.7
 A_REPAIR_ANYWAY = 0.3
-NUMBERS, NOT_SURE, NOT_TRIED, COLD_BARN = 0.4, 0.12, 0.1, 0.3
+NUMBERS, NOT_SURE, NOT_TRIED, AS_BEFORE, COLD_BARN = 0.4, 0.12, 0.1, 0.3, 0.3
 """How often a number is given where one can be, a finding is half remembered, nobody tries the
-machine after a repair, the battery is not at 20 degrees."""
+machine after a repair, he who tries it looks only whether it does the same as before, the battery
+is not at 20 degrees."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,7 @@ def job_of(machine: str, story: Story) -> Job:
 def told(job: Job, step: Written | Repaired) -> Job:
     """The job after one more step."""
     if isinstance(step, Repaired):
-        return job.repair(step.part, step.repair, gone=step.gone)
+        return job.repair(step.part, step.repair, check=step.shown)
     result = step.outcome if step.number is None else step.number
     return job.record(step.test, result, sure=step.sure)
 
@@ -125,13 +126,19 @@ class Walk:
 
     def _repair(self, part: str, repair: str) -> Repaired:
         self.stand.repair(part, repair)
-        gone = not self.stand.shows(self.story.complaint)
-        return Repaired(part, repair, None if self.rng.random() < NOT_TRIED else gone)
+        if self.rng.random() < NOT_TRIED:
+            return Repaired(part, repair, None)
+        complaint = self.story.complaint
+        if self.rng.random() < AS_BEFORE and self.stand.seen(complaint, complaint):
+            return Repaired(part, repair, complaint)
+        return Repaired(part, repair, self.stand.shows(complaint))
 
     def _test(self, name: str) -> Written:
         test = self.pool.bench.machine.tests[name]
         sure = round(float(self.rng.uniform(0.4, 0.95)), 2) if self.rng.random() < NOT_SURE else 1.0
         if test.unit is not None and self.rng.random() < NUMBERS:
             written = self.stand.number(test, sure)
+            if written.number is None:
+                return written
             return replace(written, number=float(f"{written.number:.4g}"))
         return self.stand.outcome(test, sure)

@@ -16,8 +16,12 @@ def plain_repairs(
     hand_over: float,
     fixes: np.ndarray | None = None,
     waste: list[float] | None = None,
+    in_order: float = 0.0,
 ) -> tuple[float, int]:
-    """Minutes, and the repair to begin with; repair i fixes fault i unless `fixes` says more."""
+    """Minutes, and the repair to begin with; repair i fixes fault i unless `fixes` says more.
+
+    `in_order` is the chance that nothing is wrong with the machine.
+    """
     n = len(minutes)
     costs = make_costs(
         NOTHING,
@@ -36,5 +40,5 @@ def plain_repairs(
         hand_over_minutes=hand_over,
     )
     tables = costs.tables._replace(repair_waste=np.array(waste or [0.0] * n, dtype=np.float64))
-    spent, first, _ = repair_cost(tables, np.array(chances), 1.0, 0, hand_over)
+    spent, first, _ = repair_cost(tables, np.array(chances), 1.0, in_order, 0, hand_over)
     return float(spent), int(first)

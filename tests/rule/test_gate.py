@@ -109,7 +109,9 @@ def test_every_outcome_by_itself(seed: int) -> None:
             joint = problem.prior * problem.tables.like[:, problem.tables.start[test] + outcome]
             blame = joint[:-1] / joint.sum()
             opened = int(access.test_opens[test])
-            minutes, _, _ = repair_cost(costs.tables, blame, 1.0, opened, costs.hand_over_minutes)
+            minutes, _, _ = repair_cost(
+                costs.tables, blame, 1.0, 0.0, opened, costs.hand_over_minutes
+            )
             spent += joint.sum() * minutes
         assert found.later_minutes[test] == pytest.approx(spent, rel=1e-9)
         saves = access.test_minutes[test] + spent < found.outlook.repair_minutes - 1e-9

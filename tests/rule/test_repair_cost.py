@@ -71,6 +71,14 @@ def test_who_it_is_handed_over_to_does_what_is_left_of_the_list() -> None:
     assert cost < 10 + 0.4 * 90 + 0.2 * 40
 
 
+def test_a_machine_in_order_runs_after_the_first_repair_or_is_given_back() -> None:
+    # By hand, with nothing wrong in 4 jobs of 10 and a fault of 10 minutes in the others: the
+    # repair is done in all of them, 10 minutes. With a fault of 60 minutes in 1 job of 10 it is
+    # given back in 9 of them and handed over in one, 30 + 60 minutes.
+    assert engine([0.6], [10.0], 100.0, in_order=0.4) == (pytest.approx(10.0), 0)
+    assert engine([0.1], [60.0], 30.0, in_order=0.9) == (pytest.approx(0.1 * 90.0), -1)
+
+
 def test_a_fault_that_several_repairs_put_right_counts_once() -> None:
     # All three fix the first mode, each one more. By chance per minute: 0.7 / 10, then 0.2 / 10,
     # then 0.1 / 10; the first mode is struck from the others when the first is done, and only then.
@@ -153,10 +161,10 @@ def test_an_area_that_an_earlier_repair_has_opened_stays_open() -> None:
     # 8 + 12, the second only 12; one new part, of which sparing a good one is worth 30.
     costs = with_areas([5.0, 3.0], [-1, 0], [1, 1])
     # Elsewhere everything is opened anew: 500 and 20 for either, whatever stands open here.
-    found = repair_cost(costs.tables, np.array([0.3, 0.7]), 1.0, 0, 500.0)
+    found = repair_cost(costs.tables, np.array([0.3, 0.7]), 1.0, 0.0, 0, 500.0)
     # 0.7 / 20 beats 0.3 / (20 + 30)
     assert found == (pytest.approx(20.0 + 0.3 * 12.0), 1, pytest.approx(520.0))
-    both_open = repair_cost(costs.tables, np.array([0.3, 0.7]), 1.0, 0b11, 500.0)
+    both_open = repair_cost(costs.tables, np.array([0.3, 0.7]), 1.0, 0.0, 0b11, 500.0)
     assert both_open == (pytest.approx(12.0 + 0.3 * 12.0), 1, pytest.approx(520.0))
 
 
