@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,5 +37,18 @@ def good_words(job: Job, test: Test) -> str:
     reading = words.reading_words(good.typical, test.unit)
     if reading == words.OPEN:
         return reading
-    held = words.range_words(test, good.outcome)
+    held = _range_words(test, good.outcome)
     return held if reading in held else f"{reading} ({held})"
+
+
+def _range_words(test: Test, outcome: str) -> str:
+    """The readings that an outcome stands for: its title where that says so, else its bounds."""
+    place = [known.id for known in test.outcomes].index(outcome)
+    known, above = test.outcomes[place], test.outcomes[place - 1] if place else None
+    if re.search(r"\d", known.title):
+        return known.title
+    top = None if above is None else above.at_least
+    if known.at_least is None:
+        return "" if top is None else f"below {top:g} {test.unit}"
+    bottom = f"{known.at_least:g}"
+    return f"{bottom} {test.unit} or more" if top is None else f"{bottom} to {top:g} {test.unit}"

@@ -11,6 +11,7 @@ from diagnose.commands.good import good_words
 from diagnose.commands.to_type import REPAIRED, to_type
 from diagnose.commands.where import where_lines
 from diagnose.errors import ClashError
+from diagnose.faults.words import UNLISTED
 from diagnose.rule.minutes import labour_minutes, to_open
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
     from diagnose.commands.turn import Turn
     from diagnose.job import Job
-    from diagnose.machine.model import Repair, Test
+    from diagnose.machine.model import Machine, Repair, Test
 
 AT_THE_BENCH_SECONDS = 0.25
 """Somebody reads the screen meanwhile; the figures are steadier than with less."""
@@ -29,7 +30,6 @@ class Screen:
     """What stands on a bench screen.
 
     Attributes:
-        title: what is to be done, in short.
         cautions: those of the action.
         lead: the leading suspect with its chance, and the minutes left.
         do: what to do, where, how the controls stand, what to open first; one line each.
@@ -38,7 +38,6 @@ class Screen:
         condition: id of the condition that the controls are put in; empty for none.
     """
 
-    title: str
     cautions: Cautions
     lead: str
     do: tuple[str, ...]
@@ -65,10 +64,9 @@ def screen_of(turn: Turn, left: str, seen: Collection[str] = (), held: str = "")
     verdict = turn.advice.verdict
     repair = words.repair_of(turn.job.machine, verdict.target)
     if repair is None:
-        title = words.HAND_OVER
-        do = (f"{title}. {verdict.reason}", *verdict.notes)
+        do = (f"{words.HAND_OVER}. {verdict.reason}", *verdict.notes)
         told = ("`quit` writes the sheet; `list` shows what else tells",)
-        return Screen(title, Cautions((), ()), lead, do, "", told)
+        return Screen(Cautions((), ()), lead, do, "", told)
     return _repair_screen(turn.job, *repair, lead, seen)
 
 
@@ -84,7 +82,7 @@ def left_of(job: Job, *, with_percentile: bool = False) -> str:
 def _lead(turn: Turn, left: str) -> str:
     """The leading suspect with its chance, and the minutes left."""
     first = turn.advice.suspects[0]
-    fault = words.short_fault_words(turn.job.machine, first.part, first.mode)
+    fault = _short_fault_words(turn.job.machine, first.part, first.mode)
     told = f"{fault}, {words.chance_words(first.probability)}"
     return f"{told}; {left}" if left else told
 
@@ -97,7 +95,7 @@ def _test_screen(turn: Turn, test: Test, lead: str, seen: Collection[str], held:
     do.extend(_to_open(job, test.area))
     cautions = cautions_of(machine, test.cautions, seen, sparks=test.kind in MAKES_SPARKS)
     good, typed = good_words(job, test), tuple(to_type(job, test, turn.advice))
-    return Screen(test.title, cautions, lead, tuple(do), good, typed, test.condition or "")
+    return Screen(cautions, lead, tuple(do), good, typed, test.condition or "")
 
 
 def _repair_screen(job: Job, part: str, repair: Repair, lead: str, seen: Collection[str]) -> Screen:
@@ -107,14 +105,23 @@ def _repair_screen(job: Job, part: str, repair: Repair, lead: str, seen: Collect
     title = f"{words.part_words(machine, part)}: {repair.title}"
     do = (
         f"{title}.",
-        f"{minutes} with the try, {price}.",
+        f"{minutes} with trying it, {price}.",
         *_to_open(job, machine.parts[part].area),
     )
     cautions = cautions_of(machine, repair.cautions, seen, sparks=True)
-    return Screen(title, cautions, lead, do, "", REPAIRED)
+    return Screen(cautions, lead, do, "", REPAIRED)
 
 
 def _to_open(job: Job, area: str | None) -> Iterator[str]:
     opens = to_open(job.machine, area, job.situation.open_areas)
     if opens:
         yield f"Open: {words.area_words(job.machine, opens)}."
+
+
+def _short_fault_words(machine: Machine, part: str, mode: str) -> str:
+    """A part with the first clause of how it failed, e.g. `Battery: sulphated`."""
+    if part == UNLISTED or part not in machine.parts:
+        return "Something this file does not list"
+    known = machine.parts[part]
+    title = known.modes[mode].title if mode in known.modes else mode
+    return f"{known.title}: {title.partition(',')[0]}"

@@ -77,7 +77,7 @@ def _history(job: Job, advice: Advice) -> Iterator[str]:
     for known in words.history(advice):
         if isinstance(known, RecordedRepair):
             shown = words.check_words(job.machine, known.check)
-            told = f"{words.repair_words(job.machine, known)}: {shown}"
+            told = f"{words.repair_words(job.machine, known)}; {shown}"
             yield from _hanging("  *  ", f"Repaired: {told}")
         else:
             number += 1

@@ -108,7 +108,7 @@ def show_advice(console: Console, job: Job, advice: Advice, top: int) -> None:
 
 def repair_line(machine: Machine, repair: RecordedRepair) -> Text:
     """A repair that was done, and what the check after it showed."""
-    line = Text(f"Repaired: {words.repair_words(machine, repair)}: ", "green")
+    line = Text(f"Repaired: {words.repair_words(machine, repair)}; ", "green")
     return line.append(words.check_words(machine, repair.check), "bold green")
 
 

@@ -16,6 +16,7 @@ from diagnose.commands.show import (
     show_suspects,
     show_verdict,
 )
+from diagnose.commands.where import where_lines
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -42,7 +43,6 @@ def show_demo(console: Console, demo: Demo) -> None:
     result = "Found and put right" if demo.found else "Not found"
     spent = f"{tests}, {words.minutes_words(demo.minutes)} with opening and repair"
     indented(console, f"{truth}. {result} after {spent}.")
-    indented(console, "Before it goes out: start it once more, and try every interlock.")
 
 
 def _show_step(console: Console, machine: Machine, number: int, step: Step) -> None:
@@ -56,6 +56,8 @@ def _show_step(console: Console, machine: Machine, number: int, step: Step) -> N
         line = Text("Tried: ", "bold").append(words.check_words(machine, done.check))
     else:
         headline(console, f"{number}. Test: {machine.tests[done.test].title}")
+        for where in where_lines(machine, machine.tests[done.test]):
+            indented(console, where)
         if step.test is not None:
             indented(console, words.effort_words(machine, step.test))
             show_cautions(console, step.test.cautions)

@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 MOST_WORDS = 70
 """Words of a page: nobody reads more with cold hands. Cautions beyond it go before. Estimate."""
 
+GO_ON = "Enter goes on."
+"""Last line of a page that others follow."""
+
 READINGS = 2
 """Readings shown at the end of a job; the sheet has all of them."""
 
@@ -81,7 +84,7 @@ def show_page(console: Console, screen: Screen, page: Page) -> None:
     if not page.last:
         console.print(Text("Mind first:"))
         show_cautions(console, page.cautions)
-        console.print(Text("Enter goes on.", "cyan"))
+        console.print(Text(GO_ON, "cyan"))
         return
     console.print(Text(screen.lead, "dim"))
     show_cautions(console, page.cautions)

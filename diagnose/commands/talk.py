@@ -117,6 +117,9 @@ class Talk:
         turn = shown.turn
         if said.kind == "nothing":
             return self._go_on(shown)
+        if shown.pages and said.kind in {"result", "skip"}:  # of a test that is not shown yet
+            self.console.print(Text("Not taken: what to do comes first.", "red"))
+            return self._go_on(shown)
         if said.kind in {"why", "list", "help"} or (
             said.kind in ASKED_WITHOUT_NAME and not said.name
         ):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from diagnose.commands import words
-from diagnose.faults.outcomes import UNSTEADY
+from diagnose.faults.outcomes import TRY, UNSTEADY
 from diagnose.machine.model import NOT_POSSIBLE
 
 if TYPE_CHECKING:
@@ -41,14 +41,15 @@ def to_type(job: Job, test: Test, advice: Advice) -> tuple[str, ...]:
         return (f"{MEASURES[test.unit]}, {' or '.join(beside)}" if beside else MEASURES[test.unit],)
     chances = {end.outcome: end.probability for end in words.outcome_chances(advice, test.id)}
     shown = _likely(said, chances)
+    told = job.complaint if test.kind == TRY else ""
     lines = [
-        f"{number} {'as the customer says' if name == job.complaint else title}"
+        f"{number} {'as the customer says' if name == told else title}"
         for number, (name, title) in enumerate(said.items(), 1)
         if name in shown
     ]
     if len(shown) < len(said):
         lines.append(f"Enter lists all {len(said)}")
-    return _laid_out(words.watched_words(job.machine, test.id), lines)
+    return _laid_out(_watched_words(job.machine, test.id), lines)
 
 
 def _likely(said: Mapping[str, str], chances: Mapping[str, float]) -> set[str]:
@@ -63,3 +64,9 @@ def _laid_out(watched: str, lines: Iterable[str]) -> tuple[str, ...]:
     """In one line where that is short, else one below the other."""
     line = f"{watched}{', '.join(lines)}"
     return (line,) if len(line) <= LINE else (*([watched.strip()] if watched else ()), *lines)
+
+
+def _watched_words(machine: Machine, test: str) -> str:
+    """`Starter turns the engine: ` where a test watches a function; else empty."""
+    function = machine.tests[test].function
+    return "" if function is None else f"{machine.functions[function].title}: "

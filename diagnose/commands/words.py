@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
     )
     from diagnose.advice.expect import Expectation
     from diagnose.ahead.look_further import FurtherLook, LikelyStep
-    from diagnose.machine.model import Machine, Repair, Test
+    from diagnose.machine.model import Machine, Repair
 
 NONE_OF_THESE = "Something that this machine's file does not list"
 HAND_OVER = "Hand over"
@@ -128,7 +127,7 @@ def reading_words(value: float, unit: str) -> str:
             return f"{value / factor:.3g} {prefix}{unit}"
     if abs(value) < 0.1:
         return f"{value:.2f} {unit}" if unit == "ohm" else f"{value * 1e3:.0f} m{unit}"
-    return f"{value:.3g} {unit}"
+    return f"{value:.2g} {unit}" if abs(value) < 1.0 else f"{value:.3g} {unit}"
 
 
 def expected_words(expected: Expectation) -> str:
@@ -165,39 +164,11 @@ def fault_words(machine: Machine, part: str, mode: str) -> str:
     return f"{known.title}: {known.modes[mode].title if mode in known.modes else mode}"
 
 
-def short_fault_words(machine: Machine, part: str, mode: str) -> str:
-    """The same with the first clause of how it failed, e.g. `Battery: sulphated`."""
-    if part == UNLISTED or part not in machine.parts:
-        return "Something this file does not list"
-    known = machine.parts[part]
-    title = known.modes[mode].title if mode in known.modes else mode
-    return f"{known.title}: {title.partition(',')[0]}"
-
-
 def outcome_words(machine: Machine, test: str, outcome: str) -> str:
     """An outcome of a test as it is said, e.g. `not at all`, `comes and goes`."""
     titles = (known.title for known in machine.tests[test].outcomes if known.id == outcome)
     title = next(titles, outcome)
     return SAID.get(title, title)
-
-
-def watched_words(machine: Machine, test: str) -> str:
-    """`Starter turns the engine: ` where a test watches a function; else empty."""
-    function = machine.tests[test].function
-    return "" if function is None else f"{machine.functions[function].title}: "
-
-
-def range_words(test: Test, outcome: str) -> str:
-    """The readings that an outcome stands for: its title where that says so, else its bounds."""
-    place = [known.id for known in test.outcomes].index(outcome)
-    known, above = test.outcomes[place], test.outcomes[place - 1] if place else None
-    if re.search(r"\d", known.title):
-        return known.title
-    top = None if above is None else above.at_least
-    if known.at_least is None:
-        return "" if top is None else f"below {top:g} {test.unit}"
-    bottom = f"{known.at_least:g}"
-    return f"{bottom} {test.unit} or more" if top is None else f"{bottom} to {top:g} {test.unit}"
 
 
 def area_words(machine: Machine, areas: Iterable[str]) -> str:

@@ -58,9 +58,13 @@ def given(machine: Machine, present: frozenset[str]) -> dict[tuple[str, str], fl
             found[part.id, mode] = chance
         own = sum(chance for (name, _), chance in found.items() if name == part.id)
         found[part.id, "ok"] = 1.0 - own
-    each = SHARE * machine.unlisted_per_1000 / 1000.0
-    found |= {(UNLISTED, complaint): each for complaint in machine.complaints}
-    found[UNLISTED, "ok"] = 1.0 - each * len(machine.complaints)
+    rest = 1.0
+    for complaint in machine.complaints.values():
+        own = complaint.unlisted_per_1000
+        rate = machine.unlisted_per_1000 if own is None else own
+        found[UNLISTED, complaint.id] = SHARE * rate / 1000.0
+        rest -= found[UNLISTED, complaint.id]
+    found[UNLISTED, "ok"] = rest
     return found
 
 

@@ -150,7 +150,9 @@ def test_the_machine_is_tried_first_and_then_what_it_shows_is_followed() -> None
     outcome = [one.id for one in trying.outcomes].index("one_click")
     state = desk.after_test(desk.start, first, outcome)
     assert state is not None
-    told, shown = (read_wiring(ready, complaint).on_the_way for complaint in ("silent", "one_click"))
+    told, shown = (
+        read_wiring(ready, complaint).on_the_way for complaint in ("silent", "one_click")
+    )
     assert told != shown
     done = []
     for _ in range(3):

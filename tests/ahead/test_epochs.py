@@ -67,9 +67,7 @@ def walked(desk: Desk, situation: Situation):
     for epoch in situation.past:
         for finding in epoch.findings:
             state = desk.after_test(state, *place(finding))
-        state = desk.after_repair(
-            state, repair_of(epoch.repair), SHOWN.index(epoch.repair.check)
-        )
+        state = desk.after_repair(state, repair_of(epoch.repair), SHOWN.index(epoch.repair.check))
     for finding in situation.findings:
         state = desk.after_test(state, *place(finding))
     return state

@@ -3,8 +3,9 @@
 It holds one number for each combination of free causes and each fault set, all of them, and goes
 through a job by multiplying and summing over that table. Priors come from the machine file's
 figures, chances of outcomes from the instruments' own description with scipy's normal
-distribution. What it shares with the engine are the readings of the solved circuit, which have
-referees of their own (`tests/circuit`), and the constants of the instruments, all estimates.
+distribution, what the customer says and what trying shows from the levels of the functions. What
+it shares with the engine are the readings of the solved circuit, which have referees of their own
+(`tests/circuit`), and the constants of the instruments, all estimates.
 """
 
 from __future__ import annotations
@@ -22,14 +23,23 @@ from diagnose.faults import outcomes as known
 from diagnose.faults.readings import HIGH_OHMS, LEAST_RELATIVE_SPREAD, LOW_OHMS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from diagnose.belief.situation import Finding, RepairDone, Situation
     from diagnose.faults.behaviour import Behaviour
-    from diagnose.machine.model import Part, Repair, SharedCause, Test
+    from diagnose.machine.model import Machine, Part, Repair, SharedCause, Test
 
 JOBS_OF_MACHINES = 0.25
 """Of four machines standing about, one would be a job (`words.SHARE_OF_MACHINES`; estimate)."""
+
+NO_REASON = 0.001
+"""Chance of a complaint about a machine that works; estimate."""
+
+TAKEN_FOR_ANYTHING = 0.005
+"""Chance that what a check shows is taken for any of its results; estimate."""
+
+NOT_THERE = -1e6
+"""What the engine reads where the machine does not get far enough; no meter shows less."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,10 +109,9 @@ class Everything:
             joint = joint * np.where(self.there(cause), p, 1.0 - p)
         for part in machine.parts.values():
             joint = joint * self._of_part(part)
-        unlisted = JOBS_OF_MACHINES * machine.unlisted_per_1000 / 1000.0
-        count = len(machine.complaints)
-        some = self.holds[:, -count:].any(axis=1)
-        return joint * np.where(some, unlisted, 1.0 - count * unlisted)
+        unlisted = np.array([unlisted_chance(machine, c) for c in machine.complaints])
+        held = self.holds[:, -len(unlisted) :]
+        return joint * np.where(held.any(axis=1), held @ unlisted, 1.0 - unlisted.sum())
 
     def _of_part(self, part: Part) -> np.ndarray:
         """(combinations, sets) chance of what each set says of a part, given the causes."""
@@ -146,15 +155,45 @@ class Everything:
             yes = np.where(there, known.CAUSE_FOUND, 0.0)
             plain = np.stack([yes, 1.0 - yes], axis=-1)
         else:
-            column = self.behaviour.column_of(test)
-            own = outcomes_by_hand(test, self.readings[:, column])
+            own = outcomes_by_hand(test, self.values(test))
             plain = np.broadcast_to(own, (*self.there_shape, n))
         return (1.0 - slip) * plain + slip / n
 
-    def fits(self, complaint: str) -> np.ndarray:
-        """(sets,) share of the time that the machine does what a complaint says."""
-        values = self.readings[:, self.behaviour.column[complaint]]
-        return 1.0 - (values[:, 0] + values[:, 1]) / 2.0
+    def at_levels(self, wanted: Mapping[str, tuple[str, ...]]) -> np.ndarray:
+        """(sets, 2) whether functions are at one of the levels wanted of each."""
+        return at_levels(self.behaviour, self.readings, wanted)
+
+    def values(self, test: Test) -> np.ndarray:
+        """(sets, 2) what a test reads, as the functions say that it can be done at all."""
+        machine = self.behaviour.machine
+        if test.kind == "try":
+            return tried_by_hand(self.behaviour, self.readings)
+        values = self.readings[:, self.behaviour.column_of(test)]
+        needs = machine.conditions[test.condition].needs if test.condition else {}
+        possible = self.at_levels(needs)
+        assert (possible == (values > NOT_THERE)).all(), test.id
+        return values
+
+    def told(self, complaint: str) -> np.ndarray:
+        """(sets,) chance that the customer says so."""
+        return told_by_hand(self.behaviour, self.readings, complaint)
+
+    def checked(self, complaint: str, shown: str) -> list[np.ndarray]:
+        """(sets,) each, chances of all that trying the machine after a repair has shown."""
+        machine = self.behaviour.machine
+        on_trying = [c.id for c in machine.complaints.values() if c.on_trying]
+        results = ["runs", *on_trying, "other"]
+        count = len(results) + (complaint not in on_trying)
+        if shown in machine.complaints:
+            here = [self.at_levels(machine.complaints[shown].says)]
+        else:
+            tried = tried_by_hand(self.behaviour, self.readings)
+            here = [tried == results.index(shown)]
+        if shown == "runs" and complaint not in on_trying:
+            here.append(self.at_levels(machine.complaints[complaint].says))
+        slip = TAKEN_FOR_ANYTHING
+        found = [(1.0 - slip) * seen.mean(axis=1) + slip / count for seen in here]
+        return [found[0], *(1.0 - chance for chance in found[1:])]
 
     def finding(self, finding: Finding) -> np.ndarray:
         """(combinations, sets) likelihood of a finding."""
@@ -163,9 +202,61 @@ class Everything:
             place = [outcome.id for outcome in test.outcomes].index(finding.outcome)
             share, rest = self.chances(test)[:, :, place], 1.0 / len(test.outcomes)
         else:
-            values = self.readings[:, self.behaviour.column_of(test)]
+            values = self.values(test)
             share, rest = densities_by_hand(test, finding.reading, values)
         return finding.sure * share + (1.0 - finding.sure) * rest
+
+
+def unlisted_chance(machine: Machine, complaint: str) -> float:
+    """Chance that something not in the file gives a complaint; its own figure goes first."""
+    own = machine.complaints[complaint].unlisted_per_1000
+    return JOBS_OF_MACHINES * (machine.unlisted_per_1000 if own is None else own) / 1000.0
+
+
+def at_levels(
+    behaviour: Behaviour, readings: np.ndarray, wanted: Mapping[str, tuple[str, ...]]
+) -> np.ndarray:
+    """(sets, 2) whether functions are at one of the levels wanted of each.
+
+    Args:
+        behaviour: names and columns of the functions.
+        readings: (sets, observables, 2)
+        wanted: function -> levels.
+    """
+    found = np.ones((len(readings), 2), dtype=bool)
+    for name, accepted in wanted.items():
+        levels = [level.id for level in behaviour.machine.functions[name].levels]
+        numbers = [levels.index(level) for level in accepted]
+        found &= np.isin(readings[:, behaviour.column[name]], numbers)
+    return found
+
+
+def told_by_hand(behaviour: Behaviour, readings: np.ndarray, complaint: str) -> np.ndarray:
+    """(sets,) chance of the customer's words: right, wrong, or about a machine that works."""
+    machine = behaviour.machine
+    right = machine.complaints[complaint].words_fit_percent / 100.0
+    wrong = (1.0 - right) / max(len(machine.complaints) - 1, 1)
+    fits = {c.id: at_levels(behaviour, readings, c.says) for c in machine.complaints.values()}
+    amiss = np.any([*fits.values(), ~at_levels(behaviour, readings, machine.works)], axis=0)
+    said = np.where(fits[complaint], right, np.where(amiss, wrong, NO_REASON))
+    return said.mean(axis=1)
+
+
+def tried_by_hand(behaviour: Behaviour, readings: np.ndarray) -> np.ndarray:
+    """(sets, 2) number of what trying the machine shows: runs, complaints, something else.
+
+    Of several complaints that fit, the one that says most functions, and of those the last.
+    """
+    machine = behaviour.machine
+    on_trying = [c for c in machine.complaints.values() if c.on_trying]
+    fits = [at_levels(behaviour, readings, c.says) for c in on_trying]
+    works = at_levels(behaviour, readings, machine.works)
+    found = np.where(works, 0, len(on_trying) + 1)
+    for row, which in np.ndindex(found.shape):
+        fitting = [k for k, fit in enumerate(fits) if fit[row, which]]
+        if fitting:
+            found[row, which] = 1 + max(fitting, key=lambda k: (len(on_trying[k].says), k))
+    return found
 
 
 def outcomes_by_hand(test: Test, values: np.ndarray) -> np.ndarray:
@@ -181,12 +272,16 @@ def outcomes_by_hand(test: Test, values: np.ndarray) -> np.ndarray:
         table[:, 1] = 1.0 - table[:, 0]
         return table
     shares = (known.FIRST_OF_TWO, 1.0 - known.FIRST_OF_TWO)
-    if test.function is not None:
+    if test.function is not None or test.kind == "try":
+        last = len(test.outcomes) - 1
         for share, value in zip(shares, values.T, strict=True):
-            table[rows, np.minimum(value, len(test.outcomes) - 1).astype(int)] += share
+            place = np.where(value == NOT_THERE, last, np.minimum(value, last))
+            table[rows, place.astype(int)] += share
         return table
     limits = [outcome.at_least for outcome in test.outcomes if outcome.at_least is not None]
-    bins = np.zeros((len(values), 2), dtype=int)
+    bins, there = np.zeros((len(values), 2), dtype=int), values > NOT_THERE
+    if test.outcomes[len(limits) + 1 :] and test.outcomes[len(limits) + 1].id == "not_possible":
+        table[:, len(limits) + 1] = (~there) @ np.array(shares)
     for which, share in enumerate(shares):
         value = values[:, which]
         spread = test.spread + test.spread_percent / 100.0 * np.abs(value)
@@ -194,8 +289,8 @@ def outcomes_by_hand(test: Test, values: np.ndarray) -> np.ndarray:
         edges += [norm.cdf(limit, value, spread) for limit in limits]
         edges += [np.zeros(len(values))]
         for place in range(len(limits) + 1):
-            table[:, place] += share * (edges[place] - edges[place + 1])
-        bins[:, which] = sum(value < limit for limit in limits)
+            table[:, place] += share * (edges[place] - edges[place + 1]) * there[:, which]
+        bins[:, which] = np.where(there[:, which], sum(value < limit for limit in limits), -1)
     if test.outcomes[-1].id == known.UNSTEADY:
         seen = np.where(bins[:, 0] == bins[:, 1], 0.0, known.SEEN_UNSTEADY)
         table *= 1.0 - seen[:, None]
@@ -274,19 +369,15 @@ def account(every: Everything, situation: Situation, leave_out: str = "") -> Acc
 
 def _factors(every: Everything, situation: Situation, leave_out: str) -> Iterator[tuple]:
     """(chance as an outcome, likelihood) of everything seen; (repair, None) of repairs."""
-    fits = every.fits(situation.complaint)
-    told = known.COMPLAINT_SLIPS + (known.COMPLAINT_FITS - known.COMPLAINT_SLIPS) * fits
-    same = known.CHECK_SLIPS + (1.0 - 2.0 * known.CHECK_SLIPS) * fits
+    told = every.told(situation.complaint)
     yield told, told
-    if situation.seen:
-        yield same, same
     for epoch in situation.past:
         for finding in epoch.findings:
             yield _seen(every, finding)
         yield epoch.repair, None
-        if epoch.repair.gone is not None:
-            chance = 1.0 - same if epoch.repair.gone else same
-            yield chance, chance
+        if epoch.repair.check is not None:
+            for chance in every.checked(situation.complaint, epoch.repair.check):
+                yield chance, chance
     for finding in situation.findings:
         if finding.test != leave_out:
             yield _seen(every, finding)
@@ -304,7 +395,8 @@ def carried_over(every: Everything, joint: np.ndarray, done: RepairDone) -> np.n
     part = behaviour.machine.parts[done.part]
     repair = next(repair for repair in part.repairs if repair.id == done.repair)
     own = {mode: f for f, (name, mode) in enumerate(behaviour.faults) if name == part.id}
-    fixed, new = {own[mode] for mode in repair.fixes}, bad_new_part(every, part, repair)
+    mends, new = {part.id: repair.fixes, **repair.also}, bad_new_part(every, part, repair)
+    fixed = {f for f, (name, mode) in enumerate(behaviour.faults) if mode in mends.get(name, ())}
     after = np.zeros_like(joint)
     for row, faults in enumerate(every.sets):
         left = tuple(f for f in faults if f not in fixed)

@@ -32,7 +32,7 @@ def everything() -> Everything:
 
 def possible(findings: tuple[Finding, ...]) -> bool:
     """Whether any fault set, with any causes, gives all of these."""
-    likely = everything().prior * everything().fits("no_lift")
+    likely = everything().prior * everything().told("no_lift")
     for finding in findings:
         likely = likely * everything().finding(finding)
     return bool(likely.max() > 0.0)
@@ -72,13 +72,13 @@ def test_what_was_seen_before_a_repair_does_not_clash_with_what_is_seen_after_it
     bad, good = Finding("fuse_look", "damage_seen"), Finding("pilot", "bright")
     with pytest.raises(ClashError):
         believe(no_slips().sets, Situation("no_lift", (bad, good)))
-    mended = Epoch((bad,), RepairDone("fuse", "replace", gone=False))
+    mended = Epoch((bad,), RepairDone("fuse", "replace", "no_lift"))
     belief = believe(no_slips().sets, Situation("no_lift", (good,), past=(mended,)))
     assert belief.survey.faults[no_slips().faults.index(("fuse", "open"))] == 0.0
 
 
 def test_a_clash_after_a_repair_is_named_too() -> None:
-    mended = Epoch((Finding("look_damp", "found"),), RepairDone("ground", "clean", gone=False))
+    mended = Epoch((Finding("look_damp", "found"),), RepairDone("ground", "clean", "no_lift"))
     findings = (Finding("fuse_look", "damage_seen"), Finding("pilot", "bright"))
     with pytest.raises(ClashError) as caught:
         believe(no_slips().sets, Situation("no_lift", findings, past=(mended,)))

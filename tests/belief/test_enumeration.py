@@ -32,17 +32,32 @@ REPAIRED = Situation(
             (Finding("fuse_lamp", "dark"), Finding("look_nest", "found")),
             RepairDone("fuse", "replace"),
         ),
-        Epoch((Finding("ask_charging", "found"),), RepairDone("charger", "replace", gone=False)),
-        Epoch((), RepairDone("battery", "charge", gone=False)),
-        Epoch((Finding("look_nest", "not_found"),), RepairDone("fuse", "replace", gone=False)),
+        Epoch((Finding("ask_charging", "found"),), RepairDone("charger", "replace", "no_lift")),
+        Epoch((), RepairDone("battery", "charge", "slow_lift")),
+        Epoch((Finding("look_nest", "not_found"),), RepairDone("fuse", "replace", "no_lift")),
     ),
 )
 """Four repairs: one that nobody checked, one of a part whose failure is a cause, one that fits no
-new part, and the same part twice."""
+new part and shows another complaint, and the same part twice."""
 
 CASES = {
     "the complaint alone": Situation("no_lift"),
-    "told and seen": Situation("slow_lift", seen=True),
+    "told and seen": Situation("slow_lift", (Finding("try_it", "slow_lift"),)),
+    "told so, seen otherwise": Situation("slow_lift", (Finding("try_it", "other", sure=0.9),)),
+    "it cannot be held up": Situation(
+        "no_lift", (Finding("held_volts", "not_possible"), Finding("pilot", "bright"))
+    ),
+    "it can be held up": Situation("no_lift", (Finding("held_volts", "low", 9.0),)),
+    "it runs": Situation(
+        "no_lift",
+        (Finding("held_volts", "unsteady"),),
+        past=(Epoch((Finding("pilot", "dark"),), RepairDone("motor", "replace", "runs")),),
+    ),
+    "something else after it, its ground done too": Situation(
+        "no_lift",
+        (Finding("try_it", "runs"),),
+        past=(Epoch((), RepairDone("battery", "replace", "other")),),
+    ),
     "every cause asked about": Situation(
         "no_lift",
         (
@@ -59,8 +74,8 @@ CASES = {
             Finding("motor_volts", "low", 8.0),
             Finding("key_ohms", "good", 0.3),
             Finding("ground_drop", "normal", sure=0.6),
+            Finding("try_it", "slow_lift"),
         ),
-        seen=True,
     ),
     "it comes and goes": Situation(
         "no_lift", (Finding("motor_volts", "unsteady"), Finding("shake_ground", "steady"))
@@ -183,12 +198,14 @@ def test_a_confirmed_finding_is_not_doubted() -> None:
 @pytest.mark.parametrize("seed", [4, 9, 18, 26])
 def test_at_full_rates_the_bound_holds_too(seed: int, repairs: int) -> None:
     """One lift in three has two faults; jobs where a set between two that were looked at was once
-    counted nowhere, and where bad new parts were once not weighed by what was found later."""
+    counted nowhere, and where bad new parts were once not weighed by what was found later.
+
+    What is left out of the evidence is estimated from draws, so a hundred-thousandth is allowed."""
     situation = job(100 + seed, repairs)
     found, wanted = believe(lift().sets, situation), account(every(), situation)
     off = np.abs(found.survey.faults - wanted.faults).max()
     assert off <= found.left_out
-    assert 1.0 - math.exp(found.log_evidence - wanted.log_evidence) <= found.left_out
+    assert 1.0 - math.exp(found.log_evidence - wanted.log_evidence) <= found.left_out + 1e-5
 
 
 def test_many_repairs_leave_the_bound_of_use() -> None:

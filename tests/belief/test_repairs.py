@@ -55,7 +55,7 @@ def test_a_bad_new_part_beside_any_number_of_faults_that_were_left(left: int) ->
         past=(
             Epoch(
                 (Finding("fuse_look", "damage_seen"), *others[:left]),
-                RepairDone("fuse", "replace", gone=False),
+                RepairDone("fuse", "replace", "no_lift"),
             ),
         ),
     )
@@ -83,7 +83,7 @@ def test_four_repairs_in_one_job_on_a_shipped_machine() -> None:
     ]
     situation = Situation("silent", (Finding("look_panel_fuse", "nothing_seen"),))
     for part, repair in repairs[:4]:
-        done = Epoch(situation.findings, RepairDone(part, repair, gone=False))
+        done = Epoch(situation.findings, RepairDone(part, repair, "silent"))
         situation = replace(situation, findings=(), past=(*situation.past, done))
         belief = believe(kind.sets, situation)
         assert_sound(kind, belief)
@@ -95,7 +95,7 @@ def test_four_repairs_in_one_job_on_a_shipped_machine() -> None:
 
 def test_a_check_that_shows_it_gone_clears_what_gives_it() -> None:
     situation = Situation("no_lift", (Finding("fuse_lamp", "dark"),))
-    gone = Epoch(situation.findings, RepairDone("fuse", "replace", gone=True))
+    gone = Epoch(situation.findings, RepairDone("fuse", "replace", "runs"))
     belief = believe(lift().sets, replace(situation, findings=(), past=(gone,)))
     wanted = account(every(), replace(situation, findings=(), past=(gone,)))
     np.testing.assert_allclose(belief.survey.faults, wanted.faults, atol=belief.left_out)

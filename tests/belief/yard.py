@@ -1,7 +1,8 @@
 """Machines drawn by their priors, standing in the yard: what is really wrong, and what tests show.
 
 Truth is drawn part by part, the causes first; the engine's sums over fault sets have no part in it.
-Outcomes are drawn from the instruments as the referee describes them.
+Outcomes are drawn from the instruments as the referee describes them; what the customer says and
+what trying shows from the levels of the functions.
 """
 
 from __future__ import annotations
@@ -13,7 +14,14 @@ import numpy as np
 
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from diagnose.faults import outcomes as known
-from tests.belief.enumeration import JOBS_OF_MACHINES, outcomes_by_hand
+from tests.belief.enumeration import (
+    JOBS_OF_MACHINES,
+    TAKEN_FOR_ANYTHING,
+    outcomes_by_hand,
+    told_by_hand,
+    tried_by_hand,
+    unlisted_chance,
+)
 
 if TYPE_CHECKING:
     from diagnose.faults.behaviour import Behaviour
@@ -39,9 +47,9 @@ class Broken:
     causes: frozenset[str]
     rng: np.random.Generator
 
-    def values(self, observable: str) -> np.ndarray:
-        """(2,) what an observable shows."""
-        return self.behaviour.readings([self.faults])[0, self.behaviour.column[observable]]
+    def readings(self) -> np.ndarray:
+        """(1, observables, 2) what everything shows."""
+        return self.behaviour.readings([self.faults])
 
     def outcome(self, test: Test) -> str:
         """What a test gives."""
@@ -53,15 +61,16 @@ class Broken:
             )
             chances = np.array([known.CAUSE_FOUND * there, 1.0 - known.CAUSE_FOUND * there])
         else:
-            name = test.id if test.id in self.behaviour.column else str(test.function)
-            chances = outcomes_by_hand(test, self.values(name)[None])[0]
+            column = self.behaviour.column_of(test)
+            chances = outcomes_by_hand(test, self.readings()[:, column])[0]
         slip = test.slip_percent / 100.0
         chances = (1.0 - slip) * chances + slip / len(chances)
         return test.outcomes[int(self.rng.choice(len(chances), p=chances / chances.sum()))].id
 
     def mend(self, part: str, repair: Repair) -> None:
         """What a repair takes away; a new part may be bad."""
-        fixed = {(part, mode) for mode in repair.fixes}
+        mends = {part: repair.fixes, **repair.also}
+        fixed = {(name, mode) for name, modes in mends.items() for mode in modes}
         self.faults = tuple(f for f in self.faults if self.behaviour.faults[f] not in fixed)
         own = [f for f, (name, _) in enumerate(self.behaviour.faults) if name == part]
         bad = self.behaviour.machine.shop.new_part_bad_per_1000 / 1000.0
@@ -72,19 +81,21 @@ class Broken:
         fault = int(self.rng.choice(own, p=rates / rates.sum()))
         self.faults = tuple(sorted((*self.faults, fault)))
 
-    def gone(self, complaint: str) -> bool:
-        """What the check after a repair shows."""
-        fits = 1.0 - float(self.values(complaint).mean())
-        same = known.CHECK_SLIPS + (1.0 - 2.0 * known.CHECK_SLIPS) * fits
-        return bool(self.rng.random() >= same)
+    def shown(self) -> str:
+        """What trying it shows."""
+        complaints = self.behaviour.machine.complaints.values()
+        results = ["runs", *(c.id for c in complaints if c.on_trying), "other"]
+        if self.rng.random() < TAKEN_FOR_ANYTHING:
+            return str(self.rng.choice(results))
+        tried = tried_by_hand(self.behaviour, self.readings())[0]
+        return results[int(tried[int(self.rng.integers(2))])]
 
 
 def drawn(behaviour: Behaviour, complaint: str, rng: np.random.Generator) -> Broken:
     """A machine that somebody complains about."""
     stood = [_any(behaviour, rng) for _ in range(LOOKED_OVER)]
-    column = behaviour.column[complaint]
-    fits = 1.0 - behaviour.readings([faults for faults, _ in stood])[:, column].mean(axis=-1)
-    told = known.COMPLAINT_SLIPS + (known.COMPLAINT_FITS - known.COMPLAINT_SLIPS) * fits
+    readings = behaviour.readings([faults for faults, _ in stood])
+    told = told_by_hand(behaviour, readings, complaint)
     faults, causes = stood[int(rng.choice(len(stood), p=told / told.sum()))]
     return Broken(behaviour, faults, causes, rng)
 
@@ -107,11 +118,11 @@ def _any(behaviour: Behaviour, rng: np.random.Generator) -> tuple[tuple[int, ...
     held: dict[int, int] = {}
     for fault in rng.permutation(len(behaviour.faults)).tolist():
         part, mode = behaviour.faults[fault]
-        listed = part in machine.parts
-        rate = (
-            machine.parts[part].modes[mode].per_1000_jobs if listed else machine.unlisted_per_1000
-        )
-        if rng.random() < JOBS_OF_MACHINES * rate / 1000.0 * raised.get((part, mode), 1.0):
+        if part in machine.parts:
+            chance = JOBS_OF_MACHINES * machine.parts[part].modes[mode].per_1000_jobs / 1000.0
+        else:
+            chance = unlisted_chance(machine, mode)
+        if rng.random() < chance * raised.get((part, mode), 1.0):
             held.setdefault(int(behaviour.part_of[fault]), fault)
     return tuple(sorted(held.values())), causes
 
@@ -125,6 +136,6 @@ def found(broken: Broken, situation: Situation, test: Test) -> Situation:
 def repaired(broken: Broken, situation: Situation, part: str, repair: Repair) -> Situation:
     """The situation after a repair and a check."""
     broken.mend(part, repair)
-    done = RepairDone(part, repair.id, broken.gone(situation.complaint))
+    done = RepairDone(part, repair.id, broken.shown())
     past = (*situation.past, Epoch(situation.findings, done))
     return replace(situation, past=past, findings=())

@@ -158,7 +158,8 @@ def test_what_wrong_figures_cost(benchmark):
 
 def test_a_look_further_ahead(benchmark):
     """Within its budget of 50 ms, and what it then knows."""
-    desk = Desk(prepare("utility_vehicle"), tried_situation(load_machine("utility_vehicle"), "silent"))
+    ready = prepare("utility_vehicle")
+    desk = Desk(ready, tried_situation(ready.machine, "silent"))
     look_further(desk)
     found = benchmark(lambda: look_further(desk))
     left = f"{found.minutes_left:.1f} +- {found.error_minutes:.1f} minutes left"

@@ -156,7 +156,7 @@ def test_a_lamp_and_a_meter_are_told_where_to_go(bench: Bench, cart: str) -> Non
     ("test", "good", "typed"),
     [
         ("battery_rest", "12.6 V (12.4 V or more)", "volts, `unsteady`"),
-        ("ground_drop", "normal", "volts, `unsteady`"),
+        ("ground_drop", "V (below 0.3 V)", "volts, `unsteady`"),
         ("trigger_ohms", "below 1.5 ohm", "ohms, `open` or `unsteady`"),
         ("crank_amps", "50 to 150 A", "amps, `unsteady`"),
         ("see_fuse", "nothing seen", "1 damage seen, 2 nothing seen"),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from diagnose.commands.turn import Said, Turn
 from diagnose.commands.words import chance_words, minutes_words
 from diagnose.job import Job
 
@@ -177,7 +178,7 @@ def test_a_fuse_and_a_loose_joint_are_watched(call: Call, cart: str) -> None:
 def test_after_a_repair_it_may_do_something_else(call: Call, cart: str) -> None:
     """`repaired` alone lists what trying it may show; a number is a complaint of the file."""
     machine = Job.open(cart, "silent").machine
-    typed = ("see_lamp=off", "fuse_lamp=dark", "see_fuse=damage_seen", "repaired", "repaired 2")
+    typed = ("see_lamp=off", "fuse_lamp=dark", "see_fuse=damage_seen", "repaired", "repaired 1")
     screens = call("bench", cart, "-c", "silent", typed=typed).out.split("> ")
     proposed, listed, after = (" ".join(text.split()) for text in screens[3:6])
     assert "Do Main fuse: " in proposed
@@ -188,7 +189,9 @@ def test_after_a_repair_it_may_do_something_else(call: Call, cart: str) -> None:
         assert f"repaired {number} {complaint.title}" in listed
     assert "repaired other" in listed
     assert after.startswith("Repaired: Main fuse: ")
-    assert f"now: {machine.complaints['slow_crank'].title}" in after
+    assert f"now: {machine.complaints['silent'].title}" in after
+    turn = Turn.of(Job.open(cart, "silent").record("see_lamp", "off"))
+    assert turn.after(Said("repaired", "main_fuse.replace 2")).job.repairs[-1].check == "slow_crank"
 
 
 def test_the_bench_says_what_it_cannot_take(call: Call, cart: str) -> None:

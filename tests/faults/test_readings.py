@@ -169,7 +169,8 @@ def test_density_summed_over_an_outcome_is_the_outcomes_probability(name: str) -
     for test, different in measured(name):
         if test.kind == "ohms":
             continue
-        steady = different[np.abs(different[:, 0] - different[:, 1]) < 1e-9]
+        there = (different > -1e6).all(axis=1)  # where the machine does not get so far: -1e6
+        steady = different[there & (np.abs(different[:, 0] - different[:, 1]) < 1e-9)]
         values = steady[:: max(len(steady) // 4, 1)]
         slip = test.slip_percent / 100.0
         chances = outcome_chances(test, values) - slip / len(test.outcomes)
@@ -219,17 +220,18 @@ def test_a_good_battery_reading_clears_the_battery() -> None:
     good = float(singles(VEHICLE)[-1, column, 0])
 
     def bad(*findings: Finding) -> float:
-        return sum(p for (part, _), p in believed("silent", *findings).items() if part == "battery")
+        faults = believed("silent", *findings).items()
+        return sum(p for (part, _), p in faults if part in ("battery", "charge"))
 
     test = by_id("battery_rest")
     assert bad(Finding("battery_rest", outcome_of(test, good), good)) < bad()
-    assert bad(Finding("battery_rest", outcome_of(test, 11.0), 11.0)) > 0.9
+    assert bad(Finding("battery_rest", outcome_of(test, 10.5), 10.5)) > 0.9  # one cell dead
 
 
 @pytest.mark.parametrize(
     ("complaint", "test", "value"),
     [
-        ("one_click", "relay_output_volts", 0.0),
+        ("cranks_no_start", "pump_volts", 0.0),
         ("silent", "coil_ground_volts", 11.9),
         ("silent", "start_button_ohms", 1e6),
         ("dead", "main_fuse_ohms", 1e6),
@@ -239,8 +241,9 @@ def test_a_good_battery_reading_clears_the_battery() -> None:
 def test_a_reading_in_the_middle_of_an_outcome_says_what_the_outcome_says(
     complaint: str, test: str, value: float
 ) -> None:
-    """Where all faults that give an outcome read alike. The number still tells a little more than
-    the word: total variation over the suspects at most 0.2, and the same suspect on top."""
+    """Where all faults that give an outcome read alike, and steadily. The number still tells a
+    little more than the word: total variation over the suspects at most 0.2, and the same suspect
+    on top."""
     word = outcome_of(by_id(test), value)
     number = np.array([*believed(complaint, Finding(test, word, value)).values()])
     spoken = np.array([*believed(complaint, Finding(test, word)).values()])

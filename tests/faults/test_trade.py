@@ -75,12 +75,12 @@ def test_lamps_on_and_pump_priming_clear_the_common_feed() -> None:
 def test_12_3_volts_at_rest_wants_charging_but_does_not_keep_the_relay_silent() -> None:
     """Common practice, no source: such a battery still pulls in the start relay."""
     job = open_job("silent")
-    before = chance(job, "battery", "low")
+    before = chance(job, "charge", "half")
     job = job.record("battery_rest", 12.3)
-    assert chance(job, "battery", "low") > 2.0 * before
-    assert chance(job, "battery", "flat") < 0.01
-    low = behaviour().faults.index(("battery", "low"))
-    assert (singles(VEHICLE)[low, behaviour().column["relay_click"]] == 0.0).all()
+    assert chance(job, "charge", "half") > 2.0 * before
+    assert chance(job, "charge", "run_down") < 0.01
+    half = behaviour().faults.index(("charge", "half"))
+    assert (singles(VEHICLE)[half, behaviour().column["relay_click"]] == 0.0).all()
 
 
 def test_trigger_and_ground_good_supply_good_output_dead_is_the_relay() -> None:
@@ -181,7 +181,7 @@ def good(observable: str) -> float:
 
 
 @pytest.mark.parametrize(
-    ("part", "mode"), [("plus_post", "resistive"), ("minus_post", "resistive"), ("battery", "flat")]
+    ("part", "mode"), [("plus_post", "resistive"), ("minus_post", "resistive"), ("charge", "empty")]
 )
 def test_crusted_post_or_flat_battery_lets_lamps_burn_and_fails_on_start(
     part: str, mode: str

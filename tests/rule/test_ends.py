@@ -1,13 +1,15 @@
 """How jobs end: what is repaired, what is handed over, what is never asked for.
 
-Whole jobs by the advice, with what is wrong known to the machine alone (`tests/rule/answered_jobs`).
-What a job should come to is common practice, no source; minutes are added up by hand.
+Whole jobs by the advice, with what is wrong known to the machine alone; see
+`tests/rule/answered_jobs`. What a job should come to is common practice, no source; minutes are
+added up by hand.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -19,12 +21,14 @@ from diagnose.belief.factors import transition
 from diagnose.belief.situation import Epoch, RepairDone, Situation
 from diagnose.job import Job, prepare
 from diagnose.machine.load import load_machine
-from diagnose.machine.model import Machine
 from diagnose.rule.decide import decide
 from diagnose.trial.shop import Shop, Truth
 from tests.commands.carts import CART
 from tests.rule.answered_jobs import answered
 from tests.trial.small import small_problem
+
+if TYPE_CHECKING:
+    from diagnose.machine.model import Machine
 
 VEHICLE = "utility_vehicle"
 COIL = ("start_relay", "coil_open")
@@ -173,6 +177,19 @@ def test_nothing_is_measured_on_a_running_engine_that_does_not_run() -> None:
     open_now = ~desk.outlook(desk.start).standing.barred
     names = {name for name, free in zip(desk.costs.tests.names, open_now, strict=True) if free}
     assert needing <= names
+
+
+def test_the_check_after_a_repair_is_not_asked_for_twice() -> None:
+    # Whoever has just tried it need not try it again; whoever has not may.
+    job = Job.open(VEHICLE, "silent").record("try_it", "silent")
+    for check, asked in (("one_click", False), (None, True)):
+        after = job.repair("start_relay", "replace", check)
+        assert ("try_it" in {one.test for one in after.advise().tests}) == asked
+    desk = Desk(job.prepared, job.situation)
+    bench = desk.thinned(desk.start, 100)
+    state = bench.after_repair(bench.start, 0, 1)
+    assert state is not None
+    assert state.standing.barred[bench.costs.tests.names.index("try_it")]
 
 
 def test_a_fuse_is_not_charged_as_a_part_fitted_in_vain() -> None:

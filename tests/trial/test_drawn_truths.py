@@ -1,8 +1,8 @@
 """What is wrong with the machines of a trial, against sums over every fault set.
 
-The sums come from the machine file (`tests/ahead/file_priors.py`) and from the circuit; the draws
-go forward, shared causes first, then part by part, and are kept when the complaint is made and
-shows.
+The sums come from the machine file (`tests/ahead/file_priors.py`) and from the levels of the
+functions; the draws go forward, shared causes first, then part by part, and are kept when the
+complaint is made, in right words or wrong, and the machine shows that something is amiss.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 from collections import Counter
 from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -19,8 +20,12 @@ from diagnose.job import prepare
 from diagnose.machine.load import load_machine
 from diagnose.trial.shop import Truth, _draw, draw_truths
 from tests.ahead.file_priors import UNLISTED, combinations, given, joint, sets_up_to
+from tests.belief.enumeration import at_levels
 from tests.commands.carts import CART
 from tests.trial.sensitivity import with_other_priors
+
+if TYPE_CHECKING:
+    from diagnose.rule.prepared import Prepared
 
 KEPT = {
     ("battery", "low"): 4.0,
@@ -60,15 +65,27 @@ def weights() -> dict[tuple[tuple[int, ...], int], float]:
     sets = sets_up_to(names, len({part for part, _ in names}))
     chances = joint(ready.machine, [tuple(names[f] for f in one) for one in sets])
     numbers = [tuple(own[f] for f in one) for one in sets]
-    column = ready.behaviour.column["silent"]
-    fits = 1.0 - ready.behaviour.readings(numbers)[:, column].mean(axis=1)
-    # told (0.9 where the words fit, 0.001 elsewhere; estimates of the project) and seen
-    chances *= ((0.001 + 0.899 * fits) * fits)[:, None]
+    chances *= comes(ready, "silent", numbers)[:, None]
     return {
         (faults, nest): share
         for faults, row in zip(numbers, (chances / chances.sum()).tolist(), strict=True)
         for nest, share in enumerate(row)
     }
+
+
+def comes(ready: Prepared, complaint: str, sets: list[tuple[int, ...]]) -> np.ndarray:
+    """(sets,) chance that a machine comes with a complaint and that something is amiss to see.
+
+    Estimates of the project: right words in 85 of 100, the others spread over the other
+    complaints; 1 in 1 000 where nothing is wrong.
+    """
+    machine, behaviour = ready.machine, ready.behaviour
+    readings = behaviour.readings(sets)
+    fits = {c.id: at_levels(behaviour, readings, c.says) for c in machine.complaints.values()}
+    amiss = np.any([*fits.values(), ~at_levels(behaviour, readings, machine.works)], axis=0)
+    wrong = 0.15 / (len(fits) - 1)
+    told = np.where(fits[complaint], 0.85, np.where(amiss, wrong, 0.001))
+    return told.mean(axis=1) * amiss.mean(axis=1)
 
 
 @cache
@@ -91,7 +108,11 @@ def test_every_set_with_its_causes_comes_as_often_as_the_sum_says() -> None:
     assert found.pvalue > 0.01
 
 
-@pytest.mark.parametrize("least", [1, 2, 3, 4])
+def test_nobody_comes_with_a_machine_that_works() -> None:
+    assert all(one.faults for one in truths())
+
+
+@pytest.mark.parametrize("least", [2, 3, 4])
 def test_so_many_faults_at_once_come_as_often_as_the_sum_says(least: int) -> None:
     # Clopper & Pearson's exact interval, at a level that one in ten thousand fails.
     share = sum(p for (faults, _), p in weights().items() if len(faults) >= least)
@@ -106,9 +127,8 @@ def test_single_faults_of_a_shipped_machine(name: str, complaint: str) -> None:
     # Of the jobs with one fault: shares by the file and the circuit.
     ready = prepare(name)
     sets = sets_up_to(ready.faults, 1)[1:]
-    fits = 1.0 - ready.behaviour.readings(sets)[:, ready.behaviour.column[complaint]].mean(axis=1)
     chances = joint(ready.machine, [tuple(ready.faults[f] for f in one) for one in sets])
-    share = chances.sum(axis=1) * (0.001 + 0.899 * fits) * fits
+    share = chances.sum(axis=1) * comes(ready, complaint, sets)
     drawn = draw_truths(ready, complaint, 700, np.random.default_rng(3))
     single = Counter(one.faults[0] for one in drawn if len(one.faults) == 1)
     n = single.total()

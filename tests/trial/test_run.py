@@ -125,7 +125,7 @@ def test_the_rule_beats_its_rivals_on_the_same_jobs() -> None:
     # What it is for. Who measures along the wiring is no straw man: he beats whoever repairs at a
     # guess, and throws away fewer good parts.
     policies = ("gate", "source_to_load", "certainty_95", "repair_only")
-    gate, along, sure, guessed = (run_trial(CART, policy, 100, 1).rows for policy in policies)
+    gate, along, sure, guessed = (run_trial(CART, policy, 200, 1).rows for policy in policies)
     np.testing.assert_array_equal(gate["known_minutes"], along["known_minutes"])
     for rival in (along, sure, guessed):
         assert difference(gate, rival).minutes.low > 0.0
