@@ -67,15 +67,14 @@ class Desk:
         prepared: Prepared, situation: Situation, skipped: Collection[str] = ()
     ) -> Standing:
         """Where a job on any machine stands in a situation; the check after a repair tried it."""
-        past = {finding.test for epoch in situation.past for finding in epoch.findings}
-        done = _bits(prepared, {finding.test for finding in situation.findings})
+        done, before = _done(prepared, situation)
         if situation.past and situation.past[-1].repair.check is not None:
             done |= prepared.costs.tests.trying
         return standing(
             prepared.costs,
             open_areas=prepared.costs.area_bits(situation.open_areas),
             done=done,
-            before=_bits(prepared, past),
+            before=before,
             never=_never(prepared, situation, skipped),
             repairs=len(situation.past),
         )
@@ -113,7 +112,11 @@ class Desk:
         complaint = state.situation.complaint
         problem = thinned_problem(self.prepared, complaint, self.belief(state), most)
         never = _never(self.prepared, state.situation, self._skipped)
-        return ProblemBench(problem, state.standing, never)
+        found, costs = ProblemBench(problem, state.standing, never), self.prepared.costs
+        now, before = _done(self.prepared, state.situation)
+        found.start.done = now | (costs.tests.trying if state.situation.past else 0)
+        found.start.ever = found.start.done | before
+        return found
 
     def outcome_name(self, test: int, outcome: int) -> str:
         """See `Bench`."""
@@ -169,6 +172,12 @@ class Desk:
 
     def _areas(self, bits: int) -> frozenset[str]:
         return frozenset(a for i, a in enumerate(self.costs.area_names) if bits >> i & 1)
+
+
+def _done(prepared: Prepared, situation: Situation) -> tuple[int, int]:
+    """Tests recorded since the last repair, and before it, as bits."""
+    past = {finding.test for epoch in situation.past for finding in epoch.findings}
+    return _bits(prepared, {f.test for f in situation.findings}), _bits(prepared, past)
 
 
 def _never(prepared: Prepared, situation: Situation, skipped: Collection[str]) -> int:

@@ -22,11 +22,22 @@ def gate_action(bench: Bench[Any], state: Any) -> int:
     return choose(outlook, bench.costs, gate_ranking(outlook, bench.costs)).action
 
 
+class TooManyStatesError(Exception):
+    """A tree has more states than are to be followed."""
+
+
 class Expected:
     """Expected minutes from any state on, for small problems: the whole tree is followed."""
 
-    def __init__(self, bench: Bench[Any], policy: Policy) -> None:
-        """Nothing is worked out until it is asked for."""
+    def __init__(self, bench: Bench[Any], policy: Policy, most: int | None = None) -> None:
+        """Nothing is worked out until it is asked for.
+
+        Args:
+            bench: where jobs stand.
+            policy: what decides.
+            most: states followed at most; None: all.
+        """
+        self._most = most
         self._bench = bench
         self._policy = policy
         self._minutes: dict[object, float] = {}
@@ -39,8 +50,14 @@ class Expected:
         return self._action[state.key]
 
     def minutes(self, state: Any) -> float:
-        """Expected minutes from here on."""
+        """Expected minutes from here on.
+
+        Raises:
+            TooManyStatesError: more states follow than are to be followed.
+        """
         if state.key not in self._minutes:
+            if self._most is not None and len(self._action) >= self._most:
+                raise TooManyStatesError
             self._minutes[state.key] = self.minutes_with(state, self.action(state))
         return self._minutes[state.key]
 

@@ -9,13 +9,14 @@ out, and the minutes are no guess at its cost but a sample of it.
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 
 from diagnose.ahead.desk import Desk
-from diagnose.ahead.expected import Expected, gate_action
+from diagnose.ahead.expected import Expected, TooManyStatesError, gate_action
 from diagnose.ahead.rollout import FOLLOWED_THROUGH, candidates
 from diagnose.ahead.sample import Jobs, surely_best
 from diagnose.errors import ValueOutOfRangeError
@@ -52,6 +53,9 @@ what is read off them."""
 FEWEST, FEWEST_OF_EACH = 4, 3
 """Jobs played at least, however little time there is: for the gate, and for each of the leading
 actions."""
+
+MOST_FOLLOWED = 3000
+"""States of a small problem that are followed; with more, jobs are played instead."""
 
 STEPS = 3
 """Steps of the likeliest way at most."""
@@ -177,9 +181,11 @@ def look_further(
     most = min(max(int(budget_seconds * HELD_PER_SECOND), LEAST_HELD), HELD)
     ahead = bench.thinned(bench.start, most)
     gate = Expected(ahead, gate_action)
+    seen = None
     if ahead.problem.n_sets <= follow_up_to:
-        seen = _followed(ahead, gate, leading)
-    else:
+        with suppress(TooManyStatesError):
+            seen = _followed(ahead, Expected(ahead, gate_action, MOST_FOLLOWED), leading)
+    if seen is None:
         seen = _sampled(Jobs(ahead, gate), leading, began, budget_seconds, fewest)
     means, errors = seen.minutes.mean(axis=1).tolist(), _errors(seen.minutes)
     names = [named(bench.costs, bench.costs.action_name(action)) for action in leading]

@@ -9,11 +9,12 @@ random numbers), and another action than the gate's is taken only when it is bet
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from diagnose.ahead.expected import Expected, gate_action
+from diagnose.ahead.expected import Expected, TooManyStatesError, gate_action
 from diagnose.ahead.play import Dice, job_generator, play
 from diagnose.ahead.sample import surely_best
 from diagnose.ahead.state import ProblemBench
@@ -34,6 +35,9 @@ HELD = 600
 
 FOLLOWED_THROUGH = 64
 """In a problem of up to so many fault sets every outcome is followed instead."""
+
+MOST_FOLLOWED = 100_000
+"""States followed on a machine; with more, jobs are played."""
 
 CANDIDATES = 3
 """Tests considered by each of the two rankings."""
@@ -67,8 +71,9 @@ class Rollout:
         if len(leading) == 1:
             return leading[0]
         if isinstance(bench, ProblemBench) and bench.problem.n_sets <= FOLLOWED_THROUGH:
-            gate = self._followed.setdefault(id(bench), Expected(bench, gate_action))
-            return min(leading, key=lambda action: gate.minutes_with(state, action))
+            gate = self._followed.setdefault(id(bench), Expected(bench, gate_action, MOST_FOLLOWED))
+            with suppress(TooManyStatesError):
+                return min(leading, key=lambda action: gate.minutes_with(state, action))
         return _sampled(bench.thinned(state, HELD), leading)
 
 

@@ -12,18 +12,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.circuit.netlist import NONE
 from diagnose.circuit.operating import evaluate
 from diagnose.circuit.rigs import Circuit, level_names, make_circuit
 from diagnose.faults.outcomes import AMISS, CANNOT, FITS, TRY, WORKS
 from diagnose.faults.words import SHARE_OF_MACHINES, TRIED, UNLISTED
-from diagnose.machine.model import OTHER, RUNS
+from diagnose.machine.model import NOT_POSSIBLE, OTHER, RELAY_LEVELS, RUNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from diagnose.machine.model import Function, Machine, Test
+    from diagnose.machine.model import Complaint, Function, Machine, Test
 
 
 FaultSet = tuple[int, ...]
@@ -143,6 +144,7 @@ class _Shown:
         column: observable id -> column.
         out: (cases, observables, 2)
         unlisted: (cases,) complaint of the unlisted fault, -1 for none.
+        good: (observables,) readings of a good machine, as far as they are measured.
     """
 
     machine: Machine
@@ -150,6 +152,7 @@ class _Shown:
     column: Mapping[str, int]
     out: NDArray[np.float64]
     unlisted: NDArray[np.int64]
+    good: NDArray[np.float64]
 
     def functions(self) -> None:
         """Every function; what is not reached has no level."""
@@ -165,7 +168,8 @@ class _Shown:
         """What cannot be measured since the machine does not get that far."""
         for test in self.machine.tests.values():
             needs = self.machine.conditions[test.condition].needs if test.condition else {}
-            if needs and test.id in self.column:
+            cannot = any(outcome.id == NOT_POSSIBLE for outcome in test.outcomes)
+            if cannot and test.id in self.column:
                 self.out[:, self.column[test.id]][~self.fits(needs)] = CANNOT
 
     def complaints(self) -> None:
@@ -192,10 +196,17 @@ class _Shown:
         return fits
 
     def _force(self, function: str) -> None:
-        """Let an unlisted fault show a function as its complaint says."""
+        """Let an unlisted fault show a function as its complaint says.
+
+        What a good machine does already is left to the circuit: beside another fault it may differ.
+        """
         for number, complaint in enumerate(self.machine.complaints.values()):
             said = complaint.says.get(function)
-            if said is None:
+            if said is None and self._stands_still(function, complaint):
+                said = self.levels[function][-1:]
+            levels = self.levels[function]
+            by_itself = levels[int(self.good[self.column[function]])]
+            if said is None or by_itself in said:
                 continue
             tests = [t.id for t in self.machine.tests.values() if t.function == function]
             rows = np.flatnonzero(self.unlisted == number)
@@ -203,16 +214,30 @@ class _Shown:
                 if shown in self.column:
                     self.out[rows, self.column[shown]] = self.levels[function].index(said[0])
 
+    def _stands_still(self, function: str, complaint: Complaint) -> bool:
+        """Whether a motor does not turn, since the complaint has the relay silent just then."""
+        functions, motor = self.machine.functions, self.machine.functions[function]
+        return motor.kind == "motor" and any(
+            functions[name].kind == "relay"
+            and functions[name].condition == motor.condition
+            and RELAY_LEVELS[-1] in said
+            for name, said in complaint.says.items()
+        )
+
 
 def _readings(
     machine: Machine, circuit: Circuit, names: tuple[str, ...], fault_sets: Sequence[FaultSet]
 ) -> NDArray[np.float64]:
     listed, unlisted = _split(len(circuit.netlist.faults), fault_sets)
-    measured = evaluate(circuit, listed)
+    none = np.full((1, listed.shape[1]), NONE, dtype=np.int32)
+    *measured, good = evaluate(circuit, np.concatenate([listed, none]))
     out = np.zeros((len(fault_sets), len(names), 2))
-    out[:, : measured.shape[1]] = measured
+    if len(fault_sets):
+        out[:, : good.shape[0]] = measured
     column = {name: i for i, name in enumerate(names)}
-    shown = _Shown(machine, level_names(machine), column, out, unlisted)
+    known = np.zeros(len(names))
+    known[: good.shape[0]] = good[:, 0]
+    shown = _Shown(machine, level_names(machine), column, out, unlisted, known)
     shown.functions()
     shown.tests()
     shown.complaints()

@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.errors import UnitError, ValueOutOfRangeError
 from diagnose.faults.normal import normal_pdf
-from diagnose.faults.outcomes import FIRST_OF_TWO, bin_of, spread_of
+from diagnose.faults.outcomes import CANNOT, FIRST_OF_TWO, bin_of, spread_of
 from diagnose.machine.model import OPEN_OHMS
 
 if TYPE_CHECKING:
@@ -112,7 +112,7 @@ def reading_likelihood(
         spread = np.clip(spread / mean, LEAST_RELATIVE_SPREAD, 1.0)
         mean = np.log(mean)
         at = math.log(min(max(reading, LOW_OHMS), HIGH_OHMS))
-    density = normal_pdf(at, mean, spread)
+    density = np.where(values <= CANNOT, 0.0, normal_pdf(at, mean, spread))
     mixed = FIRST_OF_TWO * density[..., 0] + (1.0 - FIRST_OF_TWO) * density[..., 1]
     slip = test.slip_percent / 100.0
     found: NDArray[np.float64] = (1.0 - slip) * mixed + slip * slip_density(test)

@@ -176,7 +176,7 @@ def build_test(id_: str, file: MachineFile, functions: Mapping[str, Function]) -
     watched = functions.get(watched_function(entry) or "")
     condition = entry.condition or (watched.condition if watched else None)
     outcomes = _tried(file) if entry.kind == "try" else _outcomes(entry, usual, watched, scale)
-    if condition is not None and file.conditions[condition].needs:
+    if condition is not None and file.conditions[condition].needs and _in_circuit(entry):
         outcomes.append(Outcome(NOT_POSSIBLE, TITLES[NOT_POSSIBLE]))
     if usual.unsteady:
         outcomes.append(Outcome(UNSTEADY, unsteady_title()))
@@ -218,6 +218,13 @@ def _outcomes(
             for above, (name, bound) in zip((None, *bounds.values()), bounds.items(), strict=False)
         ]
     return outcomes
+
+
+def _in_circuit(entry: AnyTest) -> bool:
+    """Whether a test is about the circuit as it stands in a condition, not about parts as such."""
+    if entry.kind == "look":
+        return entry.function is not None
+    return entry.kind not in ("wiggle", "try")
 
 
 def _tried(file: MachineFile) -> list[Outcome]:

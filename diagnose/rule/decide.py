@@ -225,9 +225,10 @@ def _rather_test_on(outlook: Outlook, costs: Costs, ranked: Ints) -> bool:
     """Whether testing on is worth more than handing over; see `diagnose.rule.hand_over`."""
     if not len(ranked):
         return False
+    fixes, licensed = costs.repairs.fixes, costs.repairs.licensed
     known = minutes_if_known(
         outlook.blame,
-        costs.repairs.fixes,
+        fixes if licensed is None else fixes * ~licensed[:, None],
         outlook.access.repair_minutes,
         costs.hand_over_minutes,
     )

@@ -15,8 +15,6 @@ import numpy as np
 
 from diagnose.ahead.problem import fixing, without
 from diagnose.ahead.world import KnownMinutes, handed_over, outcome_of
-from diagnose.circuit.netlist import NONE
-from diagnose.circuit.settling import blow_fuses
 from diagnose.errors import ValueOutOfRangeError
 from diagnose.faults.outcomes import CHECK_SLIPS, WORKS, complaint_chances, wording
 from diagnose.faults.priors import new_part_modes
@@ -66,7 +64,6 @@ class Shop:
         self._able = prepared.stopping(complaint)
         self.costs = prepared.costs
         self.known_minutes = KnownMinutes(self)
-        self._blown: dict[FaultSet, NDArray[np.bool_]] = {}
         machine = prepared.machine
         repairs = [(part, r) for part in machine.parts.values() for r in part.repairs]
         self._prices = [price_minutes(machine, repair.price_eur) for _, repair in repairs]
@@ -126,25 +123,14 @@ class Shop:
         return Truth(left, truth.causes)
 
     def wastes(self, truth: Truth, repair: int) -> bool:
-        """See `World`. A fuse that a short has blown is no good part: it is spent."""
+        """See `World`. A fuse is no good part thrown away."""
         repairs, part_of = self.costs.repairs, self._prepared.behaviour.part_of
         part = int(repairs.part[repair])
-        if not repairs.new_part[repair] or any(part_of[f] == part for f in truth.faults):
-            return False
-        return not self._spent(truth.faults)[part]
+        return bool(repairs.new_part[repair]) and all(part_of[f] != part for f in truth.faults)
 
     def price_minutes(self, repair: int) -> float:
         """See `World`."""
         return self._prices[repair]
-
-    def _spent(self, faults: FaultSet) -> NDArray[np.bool_]:
-        """(parts,) fuses that have blown."""
-        if faults not in self._blown:
-            behaviour = self._prepared.behaviour
-            known = [f for f in faults if f < behaviour.n_listed] or [NONE]
-            table = np.array([known], dtype=np.int32)
-            self._blown[faults] = blow_fuses(behaviour.circuit, table)[0]
-        return self._blown[faults]
 
 
 def comes_with(

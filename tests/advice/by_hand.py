@@ -19,13 +19,15 @@ def expected_minutes(
     faults: tuple[tuple[str, str], ...],
     able: np.ndarray,
     open_areas: Collection[str],
+    fine: float = 0.0,
 ) -> float:
     """Minutes without further tests; what was opened stays open.
 
     `able` (faults,) are the probabilities of the faults that can keep the machine from running. To
-    whom it is handed over has to repair what is left, with everything to open.
+    whom it is handed over has to repair what is left, with everything to open. A machine in order,
+    of probability `fine`, is given back, or runs after the first repair.
     """
-    blame = able / max(float(able.sum()), 1.0)
+    blame = able / max(float(able.sum()), 1.0 - fine)
     left = dict(zip(faults, blame.tolist(), strict=True))
     todo = [(part, repair) for part in machine.parts.values() for repair in part.repairs]
     is_open, spent, remaining = set(open_areas), 0.0, 1.0
@@ -39,7 +41,7 @@ def expected_minutes(
         rest = sum(left.get(fault, 0.0) * minutes for fault, minutes in elsewhere.items())
         return max(remaining, 0.0) * machine.shop.escalate_minutes + rest
 
-    best = handed_over()
+    best, in_vain = (1.0 - fine) * handed_over(), 0.0
     while todo:
         ratios = []
         for part, repair in todo:
@@ -50,11 +52,14 @@ def expected_minutes(
         if ratios[place] <= 1e-9:
             break
         part, repair = todo.pop(place)
+        if remaining == 1.0 and not spent:
+            own = cost(machine, part.area, repair, is_open) + waste(machine, part, repair)
+            in_vain = fine * own
         spent += remaining * cost(machine, part.area, repair, is_open)
         remaining -= sum(left[fault] for fault in mended(part, repair))
         spent += waste(machine, part, repair) * max(remaining, 0.0)
         left |= dict.fromkeys(mended(part, repair), 0.0)
-        best = min(best, spent + handed_over())
+        best = min(best, (1.0 - fine) * (spent + handed_over()) + in_vain)
         is_open |= set(to_open(machine, part.area, is_open))
     return best
 

@@ -93,11 +93,14 @@ def test_minutes_saved_are_those_of_a_plain_list_of_repairs(name: str) -> None:
         opened = to_open(known.machine, test.area, ())
         takes = test.minutes + opening_minutes(known.machine, opened)
         before = step.belief.survey.faults * able
-        saved = expected_minutes(known.machine, known.faults, before, ()) - takes
+        survey = step.belief.survey
+        fine = survey.in_order
+        saved = expected_minutes(known.machine, known.faults, before, (), fine) - takes
         for place in range(len(test.outcomes)):
             chance, faults = after_outcome(step.belief.survey, number, place)
             if chance > 1e-12:
-                minutes = expected_minutes(known.machine, known.faults, faults * able, opened)
+                fine = float(survey.fine[survey.start[number] + place]) / chance
+                minutes = expected_minutes(known.machine, known.faults, faults * able, opened, fine)
                 saved -= chance * minutes
         match = re.match(rf"Takes {MINUTES} and is worth {MINUTES} on average", step.verdict.reason)
         if match is None:
@@ -116,7 +119,7 @@ def test_who_is_to_blame_for_a_repair_or_for_handing_over(name: str) -> None:
     for step in (*steps(name, "repair"), *steps(name, "escalate")):
         faults = step.belief.survey.faults
         blame = faults * step.decision.outlook.explains
-        blame /= max(blame.sum(), 1.0)
+        blame /= max(blame.sum(), 1.0 - step.belief.survey.in_order)
         if step.verdict.action == "repair":
             part, repair = step.verdict.target.split(".")
             done = next(r for r in known.machine.parts[part].repairs if r.id == repair)

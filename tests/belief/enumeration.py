@@ -21,19 +21,20 @@ from scipy.stats import norm
 
 from diagnose.faults import outcomes as known
 from diagnose.faults.readings import HIGH_OHMS, LEAST_RELATIVE_SPREAD, LOW_OHMS
+from tests.belief.by_levels import (
+    JOBS_OF_MACHINES,
+    at_levels,
+    told_by_hand,
+    tried_by_hand,
+    unlisted_chance,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from diagnose.belief.situation import Finding, RepairDone, Situation
     from diagnose.faults.behaviour import Behaviour
-    from diagnose.machine.model import Machine, Part, Repair, SharedCause, Test
-
-JOBS_OF_MACHINES = 0.25
-"""Of four machines standing about, one would be a job (`words.SHARE_OF_MACHINES`; estimate)."""
-
-NO_REASON = 0.001
-"""Chance of a complaint about a machine that works; estimate."""
+    from diagnose.machine.model import Part, Repair, SharedCause, Test
 
 TAKEN_FOR_ANYTHING = 0.005
 """Chance that what a check shows is taken for any of its results; estimate."""
@@ -207,58 +208,6 @@ class Everything:
         return finding.sure * share + (1.0 - finding.sure) * rest
 
 
-def unlisted_chance(machine: Machine, complaint: str) -> float:
-    """Chance that something not in the file gives a complaint; its own figure goes first."""
-    own = machine.complaints[complaint].unlisted_per_1000
-    return JOBS_OF_MACHINES * (machine.unlisted_per_1000 if own is None else own) / 1000.0
-
-
-def at_levels(
-    behaviour: Behaviour, readings: np.ndarray, wanted: Mapping[str, tuple[str, ...]]
-) -> np.ndarray:
-    """(sets, 2) whether functions are at one of the levels wanted of each.
-
-    Args:
-        behaviour: names and columns of the functions.
-        readings: (sets, observables, 2)
-        wanted: function -> levels.
-    """
-    found = np.ones((len(readings), 2), dtype=bool)
-    for name, accepted in wanted.items():
-        levels = [level.id for level in behaviour.machine.functions[name].levels]
-        numbers = [levels.index(level) for level in accepted]
-        found &= np.isin(readings[:, behaviour.column[name]], numbers)
-    return found
-
-
-def told_by_hand(behaviour: Behaviour, readings: np.ndarray, complaint: str) -> np.ndarray:
-    """(sets,) chance of the customer's words: right, wrong, or about a machine that works."""
-    machine = behaviour.machine
-    right = machine.complaints[complaint].words_fit_percent / 100.0
-    wrong = (1.0 - right) / max(len(machine.complaints) - 1, 1)
-    fits = {c.id: at_levels(behaviour, readings, c.says) for c in machine.complaints.values()}
-    amiss = np.any([*fits.values(), ~at_levels(behaviour, readings, machine.works)], axis=0)
-    said = np.where(fits[complaint], right, np.where(amiss, wrong, NO_REASON))
-    return said.mean(axis=1)
-
-
-def tried_by_hand(behaviour: Behaviour, readings: np.ndarray) -> np.ndarray:
-    """(sets, 2) number of what trying the machine shows: runs, complaints, something else.
-
-    Of several complaints that fit, the one that says most functions, and of those the last.
-    """
-    machine = behaviour.machine
-    on_trying = [c for c in machine.complaints.values() if c.on_trying]
-    fits = [at_levels(behaviour, readings, c.says) for c in on_trying]
-    works = at_levels(behaviour, readings, machine.works)
-    found = np.where(works, 0, len(on_trying) + 1)
-    for row, which in np.ndindex(found.shape):
-        fitting = [k for k, fit in enumerate(fits) if fit[row, which]]
-        if fitting:
-            found[row, which] = 1 + max(fitting, key=lambda k: (len(on_trying[k].says), k))
-    return found
-
-
 def outcomes_by_hand(test: Test, values: np.ndarray) -> np.ndarray:
     """(sets, outcomes) chances without slips."""
     table = np.zeros((len(values), len(test.outcomes)))
@@ -299,7 +248,11 @@ def outcomes_by_hand(test: Test, values: np.ndarray) -> np.ndarray:
 
 
 def densities_by_hand(test: Test, reading: float, values: np.ndarray) -> tuple[np.ndarray, float]:
-    """(sets,) density of a reading, slips included, and that of a slip."""
+    """(sets,) density of a reading, slips included, and that of a slip.
+
+    Where the test cannot be done (a million below nothing) nobody reads a number but by a slip.
+    """
+    done = values > -1e6
     if test.kind == "ohms":
         values = np.clip(values, LOW_OHMS, HIGH_OHMS)
     spread = test.spread + test.spread_percent / 100.0 * np.abs(values)
@@ -309,7 +262,7 @@ def densities_by_hand(test: Test, reading: float, values: np.ndarray) -> tuple[n
         rest = 1.0 / math.log(HIGH_OHMS / LOW_OHMS)
     else:
         rest = 1.0 / (test.high - test.low)
-    density = norm.pdf(reading, values, spread)
+    density = np.where(done, norm.pdf(reading, values, spread), 0.0)
     mixed = known.FIRST_OF_TWO * density[:, 0] + (1.0 - known.FIRST_OF_TWO) * density[:, 1]
     slip = test.slip_percent / 100.0
     return (1.0 - slip) * mixed + slip * rest, rest

@@ -14,14 +14,8 @@ import numpy as np
 
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from diagnose.faults import outcomes as known
-from tests.belief.enumeration import (
-    JOBS_OF_MACHINES,
-    TAKEN_FOR_ANYTHING,
-    outcomes_by_hand,
-    told_by_hand,
-    tried_by_hand,
-    unlisted_chance,
-)
+from tests.belief.by_levels import JOBS_OF_MACHINES, told_by_hand, tried_by_hand, unlisted_chance
+from tests.belief.enumeration import TAKEN_FOR_ANYTHING, outcomes_by_hand
 
 if TYPE_CHECKING:
     from diagnose.faults.behaviour import Behaviour

@@ -13,7 +13,8 @@ from diagnose.faults.outcomes import (
     outcome_chances,
     wording,
 )
-from tests.belief.enumeration import at_levels, outcomes_by_hand
+from tests.belief.by_levels import at_levels
+from tests.belief.enumeration import outcomes_by_hand
 from tests.faults.machines import NAMES, shipped, singles
 
 

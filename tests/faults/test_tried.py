@@ -11,7 +11,7 @@ import pytest
 
 from diagnose.faults.outcomes import outcome_chances
 from diagnose.faults.tried import check_chances, check_results, shown_chances
-from tests.belief.enumeration import at_levels, tried_by_hand
+from tests.belief.by_levels import at_levels, tried_by_hand
 from tests.faults.machines import NAMES, shipped, singles
 
 VEHICLE, PUMP, MOWER = "utility_vehicle", "standby_pump", "zero_turn_mower"

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from diagnose.faults.outcomes import complaint_chances, wording
-from tests.belief.enumeration import at_levels, told_by_hand
+from tests.belief.by_levels import at_levels, told_by_hand
 from tests.faults.machines import NAMES, shipped, singles
 
 FITS, AMISS, WORKS = 0.0, 1.0, 2.0

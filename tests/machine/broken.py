@@ -32,7 +32,9 @@ SYNTAX = [
 
 SCHEMA = [
     case("missing_key", {"  lamp:\n": "  @@lamp:\n", "    title: Work lamp\n": ""}, "`title`"),
-    case("missing_key", {"lamp:\n    kind: load": "@@lamp:\n   "}, "`kind`", "battery, charge, wire"),
+    case(
+        "missing_key", {"lamp:\n    kind: load": "@@lamp:\n   "}, "`kind`", "battery, charge, wire"
+    ),
     case("unknown_key", {"cold_cranking": "@@cold_craking"}, "`cold_cranking_amps`"),
     case("unknown_key", {"notes: Sta": "@@paint: Sta"}, "`paint`", "nominal_volts"),
     case("unit_missing", {"{at_least_volts: 12.4}": "{@@volts: 12.4}"}, "`at_least_volts`"),

@@ -68,6 +68,10 @@ class Bench:
             f.id: {level.id: i for i, level in enumerate(f.levels)}
             for f in machine.functions.values()
         }
+        in_order = evaluate(self.circuit, np.full((1, 1), -1, dtype=np.int32))[0, :, 0]
+        self._in_order = dict.fromkeys(made_up, 0) | dict(
+            zip(self.circuit.rigs.names, in_order, strict=True)
+        )
         self.values = np.empty((1024, len(names), 2))
         self._row: dict[FaultSet, int] = {}
         self.solved = 0
@@ -115,7 +119,8 @@ class Bench:
             self._function(function, found, sets, done)
         for test in self.machine.tests.values():
             needed = self._needed(test.condition)
-            if needed and test.id in self.column:
+            may_fail = any(outcome.id == "not_possible" for outcome in test.outcomes)
+            if needed and may_fail and test.id in self.column:
                 found[:, self.column[test.id]][~self._all_at(found, needed)] = NOT_REACHED
         for complaint in self.machine.complaints.values():
             found[:, self.column[complaint.id]] = self._all_at(found, complaint.says)
@@ -124,7 +129,9 @@ class Bench:
     def _function(self, name: str, found: np.ndarray, sets: list[FaultSet], done: set[str]) -> None:
         """One function, after those that it rests on.
 
-        An unlisted fault makes the functions that its complaint names look as the complaint says.
+        An unlisted fault makes the functions that its complaint names look as the complaint says,
+        as far as they do not anyway on a machine in order; and with a relay silent, the motor that
+        it would work does not turn.
         """
         if name in done:
             return
@@ -140,10 +147,20 @@ class Bench:
             found[:, at] = np.where(self._all_at(found, rests_on), yes, no)
         watching = {t.id for t in self.machine.tests.values() if t.function == name}
         for number, complaint in enumerate(self.machine.complaints.values(), self.n_listed):
-            if name in complaint.says:
-                stopped = [row for row, one in enumerate(sets) if number in one]
-                for column in {self.column[n] for n in {name, *watching} & set(self.column)}:
-                    found[stopped, column] = self._level[name][complaint.says[name][0]]
+            said = complaint.says.get(name, ())
+            as_always = any(self._level[name][one] == self._in_order[name] for one in said)
+            held_still = function.kind == "motor" and any(
+                "silent" in levels
+                and self.machine.functions[other].kind == "relay"
+                and self.machine.functions[other].condition == function.condition
+                for other, levels in complaint.says.items()
+            )
+            if (not said and not held_still) or as_always:
+                continue
+            shown = self._level[name][said[0]] if said else len(function.levels) - 1
+            stopped = [row for row, one in enumerate(sets) if number in one]
+            for column in {self.column[n] for n in {name, *watching} & set(self.column)}:
+                found[stopped, column] = shown
         if rests_on and not made_up:
             found[:, at][~self._all_at(found, rests_on)] = NOT_REACHED
 

@@ -20,7 +20,7 @@ from diagnose.job import prepare
 from diagnose.machine.load import load_machine
 from diagnose.trial.shop import Truth, _draw, draw_truths
 from tests.ahead.file_priors import UNLISTED, combinations, given, joint, sets_up_to
-from tests.belief.enumeration import at_levels
+from tests.belief.by_levels import at_levels
 from tests.commands.carts import CART
 from tests.trial.sensitivity import with_other_priors
 
