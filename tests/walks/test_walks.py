@@ -17,8 +17,29 @@ from tests.walks.walk import RUNS, Walk, all_walks
 
 WALKS = {walk.id: walk for walk in all_walks()}
 
+FALLS_SHORT = {
+    "tractor_alternator": "52.6 minutes, 51 are good: cleans a good lug first",
+    "tractor_flat_since_it_does_not_charge": "72.4 minutes, 71 are good: the same lug",
+    "pump_flat_since_the_maintainer_is_dead": "42.3 minutes, 41 are good: restores mains first",
+    "pump_told_it_shuts_down_and_it_does_not_fire": "34.3 minutes, 34 are good",
+    "pump_level_switch": "believes one misread number and splices a good wire",
+    "pump_loose_panel_fuse": "hands over while a loose joint is still to be found",
+    "pump_shuts_down_of_heat": "hands over after one reading of the oil",
+    "vehicle_flat_since_it_does_not_charge": "says to measure the charging, but does not insist",
+    "vehicle_loose_relay_plug": "fits a one-euro fuse on suspicion",
+    "vehicle_interlock_out_of_adjustment": "a new switch where adjusting would do, 32.5 of 32",
+}
+"""Walks that do not end as they should yet. One that does makes its test fail until it is taken
+out here."""
 
-@pytest.mark.parametrize("walk", WALKS.values(), ids=WALKS)
+
+def _marked(walk: Walk) -> object:
+    short = FALLS_SHORT.get(walk.id)
+    marks = [] if short is None else [pytest.mark.xfail(reason=short, strict=True)]
+    return pytest.param(walk, id=walk.id, marks=marks)
+
+
+@pytest.mark.parametrize("walk", [_marked(walk) for walk in WALKS.values()])
 def test_ends_well_and_in_time(walk: Walk) -> None:
     played = play(walk)
     told = "\n".join(played.steps)
