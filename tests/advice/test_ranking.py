@@ -58,7 +58,9 @@ def test_every_outcome_by_itself(name: str, findings: int) -> None:
             if chance > 0.02:
                 off.append(np.abs(faults - after.survey.faults).max())
             is_open = situation.open_areas | set(advice.opens)
-            fine = float(belief.survey.fine[belief.survey.start[number] + place]) / max(chance, 1e-300)
+            fine = float(belief.survey.fine[belief.survey.start[number] + place]) / max(
+                chance, 1e-300
+            )
             wanted += chance * expected_minutes(
                 ready.machine, ready.faults, faults * able, is_open, fine
             )

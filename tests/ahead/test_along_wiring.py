@@ -171,7 +171,7 @@ def test_one_begins_at_the_seat_and_the_battery() -> None:
     ready = prepare("utility_vehicle")
     wiring = read_wiring(ready, "silent")
     names = [ready.costs.tests.names[test] for test in wiring.on_the_way]
-    places = [names.index(n) for n in ("listen_relay", "ignition_fuse_volts", "trigger_volts")]
+    places = [names.index(n) for n in ("try_crank", "ignition_fuse_volts", "trigger_volts")]
     assert places == sorted(places)
     assert len(names) < ready.costs.n_tests / 2
 

@@ -30,7 +30,7 @@ def vehicle() -> Machine:
 
 
 @pytest.mark.parametrize(
-    "fault", ["plus_post.resistive", "minus_post.resistive", "battery.weak", "battery.flat"]
+    "fault", ["plus_post.resistive", "minus_post.resistive", "battery.weak", "charge.empty"]
 )
 def test_lamps_burn_at_rest_and_the_start_collapses(vehicle: Machine, fault: str) -> None:
     # common practice, no source
@@ -41,7 +41,7 @@ def test_lamps_burn_at_rest_and_the_start_collapses(vehicle: Machine, fault: str
     assert found["headlamp_on_start"][0] in {DIM, OUT}
 
 
-@pytest.mark.parametrize("fault", ["plus_post.resistive", "minus_post.resistive", "battery.flat"])
+@pytest.mark.parametrize("fault", ["plus_post.resistive", "minus_post.resistive", "charge.empty"])
 def test_a_relay_chatters_on_a_bad_post_or_a_flat_battery(vehicle: Machine, fault: str) -> None:
     # common practice, no source
     assert read(vehicle, fault)["relay_click"] == (CHATTERS, CHATTERS)

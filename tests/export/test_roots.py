@@ -128,7 +128,7 @@ def test_unlisted_fault_explains_its_complaint_while_the_meter_reads_normal(name
             if test.unit is not None and not needs:  # an engine that does not run reads nothing
                 met, expected = beliefs.marginal(test.id), normal.marginal(test.id)
                 assert met.argmax() == expected.argmax()
-                np.testing.assert_allclose(met, expected, atol=0.1)
+                np.testing.assert_allclose(met, expected, atol=0.12)
 
 
 def test_complaints_stay_between_no_reason_and_the_right_words(name):

@@ -26,5 +26,5 @@ def test_answers_agree_with_forward_simulation(machine: str) -> None:
     for one in run(machine, STATES, 3, QUICK, AGAIN, pool):
         assert not one.broken, case_in_words(one)
         assert one.error <= ALLOWED + 3 * one.noise, case_in_words(one)
-        assert one.error <= ALLOWED_AT_WORST, case_in_words(one)
+        assert one.error <= ALLOWED_AT_WORST + one.noise, case_in_words(one)
         assert abs(one.log_off) < 0.05, case_in_words(one)
