@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 NAMES = machine_names()
 
-COARSE = 50.0 * BUDGET
+COARSE = 20.0 * BUDGET
 """A tenth of the size."""
 
 
