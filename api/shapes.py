@@ -201,7 +201,7 @@ class Verdict(_Shape):
     reason: str = Field(description="Why, in a sentence or two.")
     notes: list[str] = Field(
         description="On handing over: what was cleared, where to look next. On a machine that "
-        "runs: what is left to do before it goes out."
+        "runs: what is left to do before it goes out, or that a charged battery is followed up."
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.advice.explain import leading
-from diagnose.faults.outcomes import spread_of
+from diagnose.faults.outcomes import CANNOT, spread_of
 from diagnose.faults.readings import outcome_of
 from diagnose.faults.temperature import volts_to_add
 
@@ -54,6 +54,8 @@ def expectations(
 ) -> tuple[Expectation, ...]:
     """The good reading first, then those of the leading suspects; none for a test without a unit.
 
+    Suspects under which the test cannot be done read nothing and are left out.
+
     Args:
         prepared: the machine.
         situation: only faults that can give its complaint are named; its temperature counts.
@@ -70,7 +72,10 @@ def expectations(
     readings = solved.readings(column, solved.pair_row[suspects, none].astype(np.int64))
     found = []
     for fault, reading in zip(suspects, readings, strict=True):
-        typical, other = (float(value) - shift for value in reading)
+        possible = [float(value) - shift for value in reading if value > CANNOT]
+        if not possible:
+            continue
+        typical, other = possible[0], possible[-1]
         spread = 2.0 * float(spread_of(test, np.array(typical)))
         good = fault == none
         part, mode = ("", "") if good else prepared.faults[fault]

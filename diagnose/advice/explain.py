@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.advice.follow_up import was_charged
 from diagnose.belief.situation import Situation, seen_to_do
 from diagnose.faults.words import UNLISTED
 from diagnose.machine.model import RUNS
@@ -155,8 +156,7 @@ def handed_over_with(prepared: Prepared, situation: Situation, outlook: Outlook)
 def before_it_goes_out(prepared: Prepared, situation: Situation) -> tuple[str, ...]:
     """What is left to do on a machine that runs: interlocks, and why the battery was flat."""
     notes = ["Try every interlock before it goes out."]
-    parts = prepared.machine.parts
-    if any(parts[epoch.repair.part].kind == "charge" for epoch in situation.past):
+    if was_charged(prepared.machine, situation):
         notes.append(
             "The battery was not charged: find out why. Measure what it draws with everything off "
             "and what it is charged with while the engine runs; ask how long it stood."

@@ -16,10 +16,16 @@ from diagnose.rule.decide import decide
 if TYPE_CHECKING:
     from diagnose.belief.belief import Belief
     from diagnose.belief.situation import Situation
+    from diagnose.machine.model import Machine
     from diagnose.rule.decide import Decision, Standing
     from diagnose.rule.prepared import Prepared
 
 WHY_FLAT = "It runs. This looks for what had emptied the battery, before it goes out."
+
+
+def was_charged(machine: Machine, situation: Situation) -> bool:
+    """Whether the battery was charged on this job."""
+    return any(machine.parts[epoch.repair.part].kind == "charge" for epoch in situation.past)
 
 
 def follow_up(
@@ -35,8 +41,7 @@ def follow_up(
     """
     machine, costs, known = prepared.machine, prepared.costs, belief.survey
     hidden = [c.id for c in machine.complaints.values() if not c.on_trying]
-    charged = any(machine.parts[e.repair.part].kind == "charge" for e in situation.past)
-    if not hidden or not charged:
+    if not hidden or not was_charged(machine, situation):
         return None
     able = np.array([prepared.explains[name] > 0.0 for name in hidden]).any(axis=0)
     able &= prepared.behaviour.part_of != len(machine.parts)  # nothing to look for there

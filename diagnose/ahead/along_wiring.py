@@ -28,7 +28,6 @@ from numpy.typing import NDArray
 from diagnose.ahead.world import SHOWS
 from diagnose.belief.situation import seen_to_do
 from diagnose.circuit.wiring import make_sites
-from diagnose.faults.outcomes import TRY
 from diagnose.rule.decide import MOST_REPAIRS, repair_action
 
 if TYPE_CHECKING:
@@ -137,7 +136,7 @@ class SourceToLoad:
         """See `diagnose.ahead.expected.Policy`."""
         outlook, costs = bench.outlook(state), bench.costs
         repair = repair_action(outlook, costs)
-        trying = _trying(bench.prepared.machine)
+        trying = int(costs.tests.trying).bit_length() - 1
         if trying >= 0 and not state.standing.repairs_done and not outlook.standing.barred[trying]:
             return trying
         wiring = self._wiring(bench, state)
@@ -162,11 +161,6 @@ class SourceToLoad:
         if shown not in read:
             read[shown] = read_wiring(bench.prepared, shown)
         return read[shown]
-
-
-def _trying(machine: Machine) -> int:
-    """The test that tries the machine, -1 where there is none."""
-    return next((k for k, test in enumerate(machine.tests.values()) if test.kind == TRY), -1)
 
 
 def _left(wiring: Wiring, alone: NDArray[np.float64]) -> Ints:

@@ -150,7 +150,7 @@ def transition(sets: SolvedSets, done: RepairDone) -> Transition:
     if part is None or repair is None:
         names = [f"{p.id}.{r.id}" for p in machine.parts.values() for r in p.repairs]
         raise UnknownNameError("repair", f"{done.part}.{done.repair}", names)
-    mends = {part.id: repair.fixes, **repair.also}
+    mends = repair.puts_right(part.id)
     fixed = [mode in mends.get(name, ()) for name, mode in faults]
     modes = new_part_modes(machine, part, repair)
     bad = {f: modes[m] for f, (name, m) in enumerate(faults) if name == part.id and m in modes}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from diagnose.advice.explain import LEFT_OVER, percent
 from diagnose.belief.situation import seen_to_do
 from diagnose.commands import words
 from diagnose.commands.good import good_outcome
@@ -18,9 +19,6 @@ if TYPE_CHECKING:
     from diagnose.belief.situation import Epoch, Situation
     from diagnose.job import Job
     from diagnose.machine.model import Machine, Repair
-
-STILL_SUSPECT = 0.05
-"""What is left is spoken of from this probability on; as in the reason of the verdict."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +77,7 @@ def _causes(job: Job) -> Iterator[str]:
         fault = _put_right(replace(job, situation=before), epoch)
         if fault is not None:
             told = words.fault_words(job.machine, fault.part, fault.mode)
-            yield f"{told} ({words.chance_words(fault.probability)} sure before)"
+            yield f"{told} ({percent(fault.probability)} sure before)"
 
 
 def _before(situation: Situation, number: int) -> Situation:
@@ -91,8 +89,7 @@ def _before(situation: Situation, number: int) -> Situation:
 def _put_right(job: Job, epoch: Epoch) -> Suspect | None:
     """The likeliest suspect among the faults that a repair fixes; None where it fixes none."""
     part, repair = _repair(job.machine, epoch)
-    fixed = {(part, mode) for mode in repair.fixes}
-    fixed |= {(other, mode) for other, modes in repair.also.items() for mode in modes}
+    fixed = {(name, mode) for name, modes in repair.puts_right(part).items() for mode in modes}
     suspects = job.advise().suspects
     return next((one for one in suspects if (one.part, one.mode) in fixed), None)
 
@@ -156,10 +153,10 @@ def _watch(job: Job, advice: Advice) -> Iterator[str]:
     mended = [parts[epoch.repair.part].kind for epoch in job.situation.past]
     for suspect in advice.suspects:
         mode = parts[suspect.part].modes[suspect.mode] if suspect.part in parts else None
-        if mode is None or not mode.loose or suspect.probability < STILL_SUSPECT:
+        if mode is None or not mode.loose or suspect.probability < LEFT_OVER:
             continue
         fault = words.fault_words(machine, suspect.part, suspect.mode)
-        chance = words.chance_words(suspect.probability)
+        chance = percent(suspect.probability)
         yield f"May still be there: {fault} ({chance}). Move it while the machine runs."
     if "fuse" in mended:
         yield "If the fuse blows again, find the short behind it first."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from diagnose.advice.explain import percent
 from diagnose.commands import words
 from diagnose.commands.cautions import MAKES_SPARKS, Cautions, cautions_of
 from diagnose.commands.good import good_words
@@ -83,7 +84,7 @@ def _lead(turn: Turn, left: str) -> str:
     """The leading suspect with its chance, and the minutes left."""
     first = turn.advice.suspects[0]
     fault = _short_fault_words(turn.job.machine, first.part, first.mode)
-    told = f"{fault}, {words.chance_words(first.probability)}"
+    told = f"{fault}, {percent(first.probability)}"
     return f"{told}; {left}" if left else told
 
 

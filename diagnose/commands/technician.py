@@ -87,7 +87,7 @@ class Technician:
         New parts are good here.
         """
         after, behaviour = self, self.prepared.behaviour
-        if part == self.case.part and self.case.mode in repair.fixes:
+        if self.case.mode in repair.puts_right(part).get(self.case.part, ()):
             after = replace(self, readings=behaviour.readings([()])[0])
         tried = after.readings[behaviour.column[TRIED], int(rng.random() >= FIRST_OF_TWO)]
         fits = after.readings[behaviour.column[self.case.complaint], 0] == FITS

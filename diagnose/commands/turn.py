@@ -25,6 +25,7 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "skip [REASON]": "this test cannot be done now; it is not offered again",
         "repaired CHECK": "it is done; now it `runs`, does the `same`, or shows a complaint",
         "repaired PART.REPAIR CHECK": "another repair was done",
+        "complaint NAME": "what the customer means after all, by name or number",
         "undo": "take back the last thing",
         "why": "what each result would leave of the suspects",
         "list": "the best tests",
@@ -36,7 +37,7 @@ WORDS: Mapping[str, str] = MappingProxyType(
 )
 _ALIKE = {"?": "help", "exit": "quit", "q": "quit"}
 _BARE = {"undo", "why", "list", "help", "quit"}
-_WITH_NAME = {"do", "skip", "repaired", "open", "close"}
+_WITH_NAME = {"do", "skip", "repaired", "complaint", "open", "close"}
 
 LISTED = 9
 """Tests shown with a number to choose them by."""
@@ -168,6 +169,8 @@ class Turn:
             job = job.skip(self.asked, name)
         elif said.kind == "repaired":
             job = self._repaired(name)
+        elif said.kind == "complaint":
+            job = job.reported(chosen("complaint", name, list(job.machine.complaints)))
         elif said.kind == "open":
             job = job.open_area(name)
         elif said.kind == "close":

@@ -95,13 +95,6 @@ def minutes_words(minutes: float) -> str:
     return f"{minutes_number(minutes)} min"
 
 
-def chance_words(probability: float) -> str:
-    """A chance in whole percent, as it is said aloud; never rounded to certainty."""
-    if probability > 0.995:
-        return "over 99 %"
-    return "under 1 %" if probability < 0.01 else f"{100.0 * probability:.0f} %"
-
-
 def percent(probability: float) -> str:
     """A probability as a percentage of at most five places, never rounded up to certainty."""
     if 0.9995 <= probability < 1.0:

@@ -113,7 +113,7 @@ def rests_on(machine: Machine, function: Function) -> Mapping[str, tuple[str, ..
     return machine.conditions[function.condition].needs if function.condition else {}
 
 
-def in_order(machine: Machine) -> list[Function]:
+def by_what_they_rest_on(machine: Machine) -> list[Function]:
     """The functions, each after those that it rests on."""
     found: dict[str, Function] = {}
 
@@ -156,7 +156,7 @@ class _Shown:
 
     def functions(self) -> None:
         """Every function; what is not reached has no level."""
-        for function in in_order(self.machine):
+        for function in by_what_they_rest_on(self.machine):
             at, needs = self.column[function.id], rests_on(self.machine, function)
             if function.kind == "all_of":
                 self.out[:, at] = ~self.fits(needs)

@@ -165,6 +165,10 @@ class Repair:
     also: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     licensed: bool = False
 
+    def puts_right(self, part: str) -> Mapping[str, tuple[str, ...]]:
+        """Part -> its modes, of everything that the repair of a part puts right."""
+        return {**self.also, part: self.fixes}
+
 
 @dataclass(frozen=True, slots=True)
 class Input:

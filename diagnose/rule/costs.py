@@ -280,7 +280,7 @@ def machine_costs(machine: Machine, faults: Sequence[tuple[str, str]]) -> Costs:
     place = {area: number for number, area in enumerate(areas)}
     repairs = [(part, repair) for part in machine.parts.values() for repair in part.repairs]
     parts = list(machine.parts)
-    mends = [{part.id: repair.fixes, **repair.also} for part, repair in repairs]
+    mends = [repair.puts_right(part.id) for part, repair in repairs]
     fixes = [[mode in fixed.get(name, ()) for name, mode in faults] for fixed in mends]
     wasted = [repair.id == NEW_PART and part.kind != "fuse" for part, repair in repairs]
     minutes = [repair.minutes + price_minutes(machine, repair.price_eur) for _, repair in repairs]

@@ -159,3 +159,16 @@ def test_what_a_repair_leaves_no_doubt_about_can_still_be_looked_at() -> None:
         assert seen.suspects[0].probability == pytest.approx(before.probability, abs=1e-9)
     wrong = job.record("look_trigger_wire", "damage_seen").advise()
     assert (wrong.verdict.action, wrong.verdict.target) == ("recheck", "look_trigger_wire")
+
+
+def test_who_keeps_the_engine_from_running_reads_nothing_with_it_running() -> None:
+    """No volts are foretold for a test that cannot be done; the good machine charges."""
+    job = Job.open("utility_vehicle", "silent").record("try_it", "silent")
+    good, *rest = job.expect("charging_volts")
+    assert 13.0 < good.typical < 15.0
+    assert not rest
+    job = Job.open("utility_vehicle", "cranks_no_start")
+    test = job.machine.tests["charging_volts"]
+    for one in job.expect("charging_volts"):
+        assert test.low <= one.typical <= test.high
+        assert one.outcome != "not_possible"

@@ -76,6 +76,18 @@ def test_what_was_opened_for_a_test_stands_open(bench: Bench) -> None:
     assert re.search(r"closed {2}.*tray$", ran.out, re.MULTILINE)
 
 
+def test_the_customer_may_mean_something_else(bench: Bench, cart: str) -> None:
+    """What was found stays; by name or by number."""
+    said = list(load_machine(cart).complaints)
+    other = next(name for name in said if name != "silent")
+    for typed in (other, str(said.index(other) + 1)):
+        told = answer(bench("see_lamp=on", f"complaint {typed}", options=("--json",)))
+        wanted = Job.open(cart, other).record("see_lamp", "on").advise().to_dict()
+        assert told["complaint"] == other
+        assert told["suspects"] == json.loads(json.dumps(wanted["suspects"]))
+    assert "nearest" in bench(f"complaint {other}x", "quit").out
+
+
 def test_undo_takes_finding_and_opening_back_in_one(bench: Bench) -> None:
     bare = answer(bench(options=("--json",)))
     assert answer(bench("see_nest=found", "undo", options=("--json",))) == bare

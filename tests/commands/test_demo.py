@@ -115,3 +115,15 @@ def test_the_technician_reads_what_the_circuit_gives(prepared: Prepared) -> None
     blown = Technician.at(prepared, Case("silent", "main_fuse", "open", frozenset()))
     seen = [blown.do(machine.tests["fuse_lamp"], rng) for _ in range(200)]
     assert seen.count("dark") > 190
+
+
+def test_a_new_battery_puts_its_charge_right_too() -> None:
+    # Common practice, no source: it comes charged.
+    ready = prepare("utility_vehicle")
+    rng = np.random.default_rng(1)
+    case = Case("slow_crank", "charge", "quarter", frozenset())
+    repair = next(r for r in ready.machine.parts["battery"].repairs if r.id == "replace")
+    flat = Technician.at(ready, case)
+    assert flat.repaired("battery", repair, rng)[1] == "runs"
+    fuse = next(r for r in ready.machine.parts["main_fuse"].repairs if r.id == "replace")
+    assert flat.repaired("main_fuse", fuse, rng)[1] == "slow_crank"

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from diagnose.advice.explain import percent
 from diagnose.commands.turn import Said, Turn
-from diagnose.commands.words import chance_words, minutes_words
+from diagnose.commands.words import minutes_words
 from diagnose.job import Job
 
 if TYPE_CHECKING:
@@ -172,7 +173,7 @@ def test_a_fuse_and_a_loose_joint_are_watched(call: Call, cart: str) -> None:
     assert loose > 0.05
     typed = ("move_plug=comes_and_goes", *typed)
     ended = " ".join(call("bench", cart, "-c", "silent", typed=typed).out.split())
-    assert f"May still be there: Relay plug: loose ({chance_words(loose)})" in ended
+    assert f"May still be there: Relay plug: loose ({percent(loose)})" in ended
 
 
 def test_after_a_repair_it_may_do_something_else(call: Call, cart: str) -> None:

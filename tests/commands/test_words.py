@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from diagnose.advice.explain import percent as in_whole_percent
 from diagnose.ahead.look_further import FurtherLook, PossibleAction
 from diagnose.commands.show import BAR_CELLS, bar
 from diagnose.commands.words import (
-    chance_words,
     count_words,
     fault_words,
     left_out_words,
@@ -95,7 +95,7 @@ def test_minutes_have_two_digits_that_count(minutes: float, shown: str) -> None:
     ],
 )
 def test_a_chance_is_said_in_whole_percent(probability: float, shown: str) -> None:
-    assert chance_words(probability) == shown
+    assert in_whole_percent(probability) == shown
 
 
 @given(st.floats(0.01, 500), st.floats(0.01, 500))

@@ -17,7 +17,7 @@ from tests.referees.weighing import Effort
 
 STATES = 3
 QUICK = Effort(rounds=1, draws=400, batch=2000, error=0.002, batches=2)
-AGAIN = Effort(rounds=1, draws=500, batch=4000, error=0.001, batches=3)
+AGAIN = Effort(rounds=2, draws=1000, batch=4000, error=0.001, batches=8)
 
 
 @pytest.mark.parametrize("machine", ["standby_pump", "utility_vehicle"])
@@ -26,5 +26,5 @@ def test_answers_agree_with_forward_simulation(machine: str) -> None:
     for one in run(machine, STATES, 3, QUICK, AGAIN, pool):
         assert not one.broken, case_in_words(one)
         assert one.error <= ALLOWED + 3 * one.noise, case_in_words(one)
-        assert one.error <= ALLOWED_AT_WORST + one.noise, case_in_words(one)
+        assert one.error <= ALLOWED_AT_WORST, case_in_words(one)
         assert abs(one.log_off) < 0.05, case_in_words(one)
