@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from diagnose.circuit.mesh import REFERENCE
+from diagnose.circuit.codes import ALWAYS, BATTERY, GENERATOR, NEVER, NONE, NORMAL, REFERENCE
 from diagnose.errors import CircuitError
 from diagnose.machine.ends import coil_nets, main_nets, posts
 from diagnose.machine.model import OPEN_OHMS, Input, Mode
@@ -26,12 +26,6 @@ if TYPE_CHECKING:
 
     from diagnose.machine.model import Machine, Part
 
-NONE = -1
-"""No such element, part or fault."""
-
-NORMAL, ALWAYS, NEVER = 0, 1, 2
-"""What the contacts of a switch, relay or controller do in a mode."""
-
 LOOSE_OHMS = 0.02
 """A loose joint while it makes contact. Estimate."""
 
@@ -39,7 +33,7 @@ AWAKE_SHARE = 0.5
 """Share of nominal volts that a controller needs between supply and ground to work at all, where
 its file does not say. Estimate."""
 
-SOURCES = {"battery": 1, "charge": 1, "generator": 2}
+SOURCES = {"battery": BATTERY, "charge": BATTERY, "generator": GENERATOR}
 GOOD = Mode("ok", "good", 0.0, "")
 
 

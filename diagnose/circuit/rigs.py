@@ -13,8 +13,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.circuit.mesh import REFERENCE, make_plan
-from diagnose.circuit.netlist import NONE, Netlist, make_netlist
+from diagnose.circuit.codes import (
+    AMPS,
+    COIL,
+    LAMP,
+    LEVEL,
+    LOOSE,
+    NONE,
+    OHMS,
+    REFERENCE,
+    RELAY,
+    VISIBLE,
+    VOLTS,
+)
+from diagnose.circuit.mesh import make_plan
+from diagnose.circuit.netlist import Netlist, make_netlist
+from diagnose.circuit.tables import Tables, make_tables
 from diagnose.errors import CircuitError
 from diagnose.machine.ends import main_nets, posts
 
@@ -25,9 +39,6 @@ if TYPE_CHECKING:
 
     from diagnose.circuit.mesh import MeshPlan
     from diagnose.machine.model import Function, Machine, Test
-
-VOLTS, LAMP, AMPS, LEVEL, RELAY, OHMS, COIL, VISIBLE, LOOSE = range(9)
-"""Kinds of observables; those before OHMS are read from a solved circuit."""
 
 OF_PARTS = {"ohms": OHMS, "look": VISIBLE, "wiggle": LOOSE}
 """Kind of test -> what it reads of its parts."""
@@ -94,11 +105,12 @@ class Rigs:
 
 @dataclass(frozen=True, slots=True)
 class Circuit:
-    """All that solving a machine needs: elements, rigs, elimination plan."""
+    """All that solving a machine needs: elements, rigs, elimination plan, and both as tables."""
 
     netlist: Netlist
     rigs: Rigs
     plan: MeshPlan
+    tables: Tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +133,7 @@ def make_circuit(machine: Machine) -> Circuit:
     rigs = _Bench(machine, netlist).rigs()
     ends = [(int(a), int(b)) for a, b in netlist.ends]
     plan = make_plan(len(netlist.nets), [*ends, *rigs.extra_ends])
-    return Circuit(netlist, rigs, plan)
+    return Circuit(netlist, rigs, plan, make_tables(netlist, rigs))
 
 
 class _Bench:

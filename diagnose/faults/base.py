@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from diagnose.faults.chances import Chances, make_columns, more_chances
+from diagnose.faults.numbering import different, rounded
 from diagnose.faults.priors import padded
-from diagnose.faults.solved import Solved, SolvedSets, as_complex
+from diagnose.faults.solved import Solved, SolvedSets
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -64,25 +65,14 @@ def solve_base(behaviour: Behaviour, priors: Priors, progress: Progress | None =
     sets = base_sets(behaviour, priors)
     blocks = []
     for start in range(0, len(sets), BLOCK):
-        blocks.append(as_complex(behaviour.readings(sets[start : start + BLOCK])))
+        blocks.append(rounded(behaviour.readings(sets[start : start + BLOCK])))
         if progress is not None:
             progress(min(start + BLOCK, len(sets)), len(sets))
-    values, place = _different(np.concatenate(blocks))
+    values, place = different(np.concatenate(blocks))
     members = padded(sets, len(behaviour.faults))
     prior = priors.joint(members).sum(axis=1)
     chances = more_chances(make_columns(behaviour, priors), None, values, place)
     return _solved(members, prior, place, values, chances)
-
-
-def _different(
-    readings: NDArray[np.complex128],
-) -> tuple[tuple[NDArray[np.float64], ...], NDArray[np.int32]]:
-    """What each observable can show, ascending, and which of it each fault set shows."""
-    values, place = [], np.empty(readings.shape, dtype=np.int32, order="F")
-    for column in range(readings.shape[1]):
-        different, place[:, column] = np.unique(readings[:, column], return_inverse=True)
-        values.append(np.ascontiguousarray(np.stack([different.real, different.imag], axis=1)))
-    return tuple(values), place
 
 
 def _solved(

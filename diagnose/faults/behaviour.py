@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.circuit.netlist import NONE
+from diagnose.circuit.codes import NONE
 from diagnose.circuit.operating import evaluate
 from diagnose.circuit.rigs import Circuit, level_names, make_circuit
 from diagnose.faults.outcomes import AMISS, CANNOT, FITS, TRY, WORKS

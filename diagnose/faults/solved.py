@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.faults.chances import more_chances
+from diagnose.faults.numbering import numbered
 from diagnose.faults.priors import padded
 
 if TYPE_CHECKING:
@@ -38,9 +39,6 @@ half not asked for longest goes. At some 120 observables one takes 2 to 3 kiloby
 
 MOST_EXTENSIONS = 2_000_000
 """A table of a base's extensions is kept up to so many numbers."""
-
-DIGITS = 12
-"""Decimals of a reading that count; a picovolt is rounding."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -254,37 +252,3 @@ def appended(
         n_faults=n,
         chances=more_chances(columns, solved.chances, values, place),
     )
-
-
-def numbered(
-    base: tuple[Floats, ...], values: tuple[Floats, ...], readings: Floats
-) -> tuple[tuple[Floats, ...], Places]:
-    """Number new readings, those of the base by the numbers they have.
-
-    Args:
-        base: by observable (different readings of the base, 2), ascending.
-        values: the same with those that came later after it.
-        readings: (sets, observables, 2).
-
-    Returns:
-        The same as `values` with the new ones appended, and (sets, observables) numbers.
-    """
-    both = as_complex(readings)
-    found, place = [], np.empty(both.shape, dtype=np.int32, order="F")
-    for column, (known, before) in enumerate(zip(base, values, strict=True)):
-        different, inverse = np.unique(both[:, column], return_inverse=True)
-        held = known.view(np.complex128)[:, 0]
-        number = np.searchsorted(held, different)
-        fresh = held[np.minimum(number, max(len(held) - 1, 0))] != different
-        number = np.where(fresh, len(before) + np.cumsum(fresh) - 1, number)
-        place[:, column] = number[inverse]
-        new = different[fresh]
-        pairs = np.stack([new.real, new.imag], axis=1)
-        found.append(np.concatenate([before, pairs]) if len(new) else before)
-    return tuple(found), place
-
-
-def as_complex(readings: Floats) -> NDArray[np.complex128]:
-    """(...,) the two values of each reading as one number, rounded to what counts."""
-    rounded = np.ascontiguousarray(np.round(readings, DIGITS) + 0.0)
-    return rounded.view(np.complex128)[..., 0]

@@ -6,7 +6,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from diagnose.circuit.operating import evaluate
-from diagnose.circuit.rigs import VOLTS, Circuit, Observable
+from diagnose.circuit.codes import VOLTS
+from diagnose.circuit.rigs import Circuit, Observable
+from diagnose.circuit.tables import make_tables
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,7 +25,8 @@ def with_all_nets(circuit: Circuit, rigs: Sequence[int]) -> Circuit:
         for rig in rigs
         for plus, net in enumerate(nets)
     )
-    return replace(circuit, rigs=replace(circuit.rigs, observables=probes))
+    rigs_read = replace(circuit.rigs, observables=probes)
+    return replace(circuit, rigs=rigs_read, tables=make_tables(circuit.netlist, rigs_read))
 
 
 def net_volts(

@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from diagnose.circuit.mesh import REFERENCE, make_plan, solve
+from diagnose.circuit.codes import REFERENCE
+from diagnose.circuit.mesh import make_plan
+from diagnose.circuit.operating import solve
 
 LEAK = 1e-12
 """So small that it does not count in the hand-worked circuits."""
@@ -18,8 +20,8 @@ def volts_of(
 ) -> np.ndarray:
     """Net volts; elements as (net, net, ohms)."""
     plan = make_plan(n_nets, [(a, b) for a, b, _ in elements])
-    siemens = np.array([[1.0 / ohms] for *_, ohms in elements])
-    return solve(plan, siemens, leak, np.array(amps)[:, None])[:, 0]
+    siemens = np.array([1.0 / ohms for *_, ohms in elements])
+    return solve(plan, siemens, leak, np.array(amps))
 
 
 def by_numpy(
@@ -96,19 +98,6 @@ def test_random_wiring_like_numpy(
     )
 
 
-@given(wirings(), st.integers(2, 5))
-def test_lanes_do_not_touch_each_other(
-    wiring: tuple[int, list[tuple[int, int, float]], list[float]], lanes: int
-) -> None:
-    n, elements, amps = wiring
-    plan = make_plan(n, [(a, b) for a, b, _ in elements])
-    siemens = np.array([[k / ohms for k in range(1, lanes + 1)] for *_, ohms in elements])
-    every = solve(plan, siemens, 1e-7, np.outer(amps, np.arange(lanes)))
-    for lane in range(lanes):
-        alone = solve(plan, siemens[:, [lane]], 1e-7, np.array(amps)[:, None] * lane)
-        np.testing.assert_array_equal(every[:, [lane]], alone)
-
-
 def test_digits_survive_beside_ten_megohms() -> None:
     # Between two 10 megohm leaks and a 0.5 milliohm joint: the drop is 0.5e-3 / 10e6 of 12 V.
     elements = [(0, REFERENCE, 1.0), (0, 1, 0.0005), (1, REFERENCE, 1e7)]
@@ -120,5 +109,6 @@ def test_digits_survive_beside_ten_megohms() -> None:
 def test_a_tree_is_eliminated_without_fill() -> None:
     # From the leaves inwards every star has at most one arm (Parter 1961).
     plan = make_plan(6, [(1, 0), (2, 0), (3, 1), (4, 1), (5, 2), (0, REFERENCE)])
-    assert all(len(star.arms) <= 1 and not star.mesh for star in plan.stars)
+    assert np.diff(plan.arms).max() <= 1
+    assert not len(plan.mesh)
     assert plan.n_edges == 5

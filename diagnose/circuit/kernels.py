@@ -1,0 +1,349 @@
+"""What circuits settle to and what the instruments read, in compiled code.
+
+Circuit by circuit, since one takes a microsecond: for each fault set, run through the plain
+conditions once, so that fuses which a short would blow have blown; then, rig by rig, let relays
+pull in and drop out until nothing changes, and read the observables.
+
+All in one file, because numba's cache on disk does not notice a change in a function that was
+compiled in from another. The tables are those of `diagnose.circuit.tables`.
+"""
+# mypy: disable-error-code="no-untyped-def,no-untyped-call"
+
+from __future__ import annotations
+
+import math
+
+from numba import njit
+
+from diagnose.circuit.codes import (
+    ALWAYS,
+    AMPS,
+    COIL,
+    GENERATOR,
+    LAMP,
+    LEVEL,
+    LOOSE,
+    NEVER,
+    NONE,
+    OHMS,
+    REFERENCE,
+    RELAY,
+    VISIBLE,
+)
+
+BLOW_RATIO = 1.35
+"""A blade fuse must open when it carries this multiple of its rating (ISO 8820-3)."""
+
+SAME_AMPS = 1e-9
+"""Fuses in one line carry the same current but for rounding; the first in the file blows."""
+
+MAX_STEPS = 64
+"""Steps after which a circuit that has neither settled nor come round counts as chattering."""
+
+PULLS_IN, CHATTERS, SILENT = 0.0, 1.0, 2.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def solve_mesh(plan, siemens, leak_siemens, amps, edges, volts):
+    """Volts of every net against the reference.
+
+    Args:
+        plan: the topology.
+        siemens: (elements,) conductances, >= 0.
+        leak_siemens: conductance from every net to the reference, > 0 so that a floating net
+            has a voltage at all.
+        amps: (nets,) current injected into each net; overwritten.
+        edges: (2, edges + 1 or nets) room to work in.
+        volts: (nets,) filled in.
+    """
+    between, ground = edges[0], edges[1]
+    between[: plan.n_edges + 1] = 0.0
+    ground[: plan.n_nets] = leak_siemens
+    for element in range(siemens.shape[0]):
+        place = plan.place[element]
+        if place >= 0:
+            between[place] += siemens[element]
+        else:
+            ground[-1 - place] += siemens[element]
+    for number in range(plan.n_nets):
+        star = plan.star[number]
+        total = ground[star]
+        for arm in range(plan.arms[number], plan.arms[number + 1]):
+            total += between[plan.arm_edge[arm]]
+        ohms = 1.0 / total
+        for arm in range(plan.arms[number], plan.arms[number + 1]):
+            # To the reference and to the injected current alike: handed on in proportion.
+            share = between[plan.arm_edge[arm]] * ohms
+            ground[plan.arm_net[arm]] += ground[star] * share
+            amps[plan.arm_net[arm]] += amps[star] * share
+        for line in range(plan.meshes[number], plan.meshes[number + 1]):
+            one, other, joined = plan.mesh[line]
+            between[joined] += between[one] * between[other] * ohms
+        volts[star] = ohms
+    for number in range(plan.n_nets - 1, -1, -1):
+        star = plan.star[number]
+        driven = amps[star]
+        for arm in range(plan.arms[number], plan.arms[number + 1]):
+            driven += between[plan.arm_edge[arm]] * volts[plan.arm_net[arm]]
+        volts[star] *= driven
+
+
+@njit(cache=True, nogil=True)
+def across(volts, plus, minus):
+    """Volts of one net against another."""
+    high = volts[plus] if plus != REFERENCE else 0.0
+    return high - volts[minus] if minus != REFERENCE else high
+
+
+@njit(cache=True, nogil=True)
+def made(closed, contacts):
+    """Whether contacts conduct, given what they should do and what their state makes of it."""
+    return (closed or contacts == ALWAYS) and contacts != NEVER
+
+
+@njit(cache=True, nogil=True)
+def path_ohms(t, state, touching):
+    """Ohms of a main path in a state."""
+    ohms = t.states[state].ohms
+    if t.states[state].loose:
+        return ohms + t.loose_ohms if touching else t.open_ohms
+    return ohms
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def put(t, siemens, rig, part, state, touching):
+    """Write the elements of a part in a state; relays and controllers still as open contacts."""
+    own, closed, out = t.parts[part], t.closed[rig, part], t.unplugged[rig, part]
+    joined = not out and not own.gated and (own.source != GENERATOR or closed)
+    if own.switched:
+        joined = joined and made(closed, t.states[state].contacts)
+    siemens[own.main] = 1.0 / (path_ohms(t, state, touching) if joined else t.open_ohms)
+    if own.coil != NONE:
+        siemens[own.coil] = 1.0 / (t.open_ohms if out else t.states[state].coil_ohms)
+    if own.short != NONE and not out:
+        siemens[own.short] = 1.0 / t.states[state].short_ohms
+
+
+@njit(cache=True, nogil=True)
+def emf_of(t, rig, part, state):
+    """Volts that a source drives; 0 for other parts and a generator that stands still."""
+    source = t.parts[part].source
+    if source == 0 or (source == GENERATOR and not t.closed[rig, part]):
+        return 0.0
+    return t.states[state[part]].emf
+
+
+@njit(cache=True, nogil=True)
+def is_worked(t, rig, row, own, volts, before):
+    """Whether these volts work a relay's or controller's contacts; `before`: they were worked."""
+    gate = t.gates[row]
+    if t.unplugged[rig, gate.part]:
+        return False
+    for number in range(gate.first_input, gate.end_input):
+        given = t.inputs[number]
+        met = across(volts, given.plus, given.minus)
+        if gate.by_coil:
+            met = abs(met)
+        least = given.low if math.isnan(own) else own
+        if gate.drop_out > 0.0 and before:
+            least = gate.drop_out
+        if not (met >= least and met < given.high):
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def stand(t, plan, w, rig, state, touching, code):
+    """Solve with the contacts held as a code says, the first gated part its highest digit."""
+    gates = t.gates.shape[0]
+    for row in range(gates):
+        part = t.gates[row].part
+        moved = (code >> (gates - 1 - row)) & 1 != 0
+        joined = made(moved != t.gates[row].normally_closed, t.states[state[part]].contacts)
+        joined = joined and not t.unplugged[rig, part]
+        ohms = path_ohms(t, state[part], touching) if joined else t.open_ohms
+        w.siemens[t.parts[part].main] = 1.0 / ohms
+    w.amps[:] = 0.0
+    for number in range(t.sources.shape[0]):
+        part = t.sources[number]
+        element = t.parts[part].main
+        amps = emf_of(t, rig, part, state) * w.siemens[element]
+        if t.ends[element, 0] != REFERENCE:
+            w.amps[t.ends[element, 0]] += amps
+        if t.ends[element, 1] != REFERENCE:
+            w.amps[t.ends[element, 1]] -= amps
+    solve_mesh(plan, w.siemens, t.leak_siemens, w.amps, w.edges, w.volts)
+
+
+@njit(cache=True, nogil=True)
+def settle(t, plan, w, rig, state, touching):
+    """Solve from rest until no contact moves or the circuit comes round in a circle.
+
+    Of a circle, the state with the highest code is left solved: contacts pulled in.
+
+    Returns:
+        Code of the contacts worked, code with them let go, and code of what never comes to rest.
+    """
+    gates, code, steps, first = t.gates.shape[0], 0, 0, -1
+    while steps < MAX_STEPS and first < 0:
+        stand(t, plan, w, rig, state, touching, code)
+        w.path[steps] = code
+        steps += 1
+        now = 0
+        for row in range(gates):
+            own = t.states[state[t.gates[row].part]].pull_in
+            before = (code >> (gates - 1 - row)) & 1 != 0
+            now = 2 * now + (1 if is_worked(t, rig, row, own, w.volts, before) else 0)
+        if now == code:
+            return code, code, 0
+        for step in range(steps - 1):
+            if w.path[step] == now:
+                first = step
+        code = now
+    highest = lowest = every = some = w.path[max(first, 0)]
+    for step in range(max(first, 0), steps):
+        highest, lowest = max(highest, w.path[step]), min(lowest, w.path[step])
+        every, some = every & w.path[step], some | w.path[step]
+    stand(t, plan, w, rig, state, touching, highest)
+    return highest, lowest, some & ~every
+
+
+@njit(cache=True, nogil=True)
+def hook_up(t, w, rig, faults, touching):
+    """The circuit of a fault set in a rig, but for its contacts; whether a joint is loose.
+
+    A good part on trial has no fault, and its fuse has not blown.
+    """
+    w.siemens[:], w.state[:] = w.good[rig], t.parts.good
+    forced, loose = t.rigs[rig].forced, False
+    for place in range(faults.shape[0]):
+        fault = faults[place]
+        if fault == NONE:
+            continue
+        part = t.states[fault].part
+        if forced != NONE and forced in (part, t.parts[part].goes_with):
+            continue
+        w.state[part] = fault
+        put(t, w.siemens, rig, part, fault, touching)
+        loose = loose or t.states[fault].loose
+    for number in range(t.fuses.shape[0]):
+        part = t.fuses[number]
+        if w.blown[part] and part != forced:
+            w.siemens[t.parts[part].main] = 1.0 / t.open_ohms
+    return loose
+
+
+@njit(cache=True, nogil=True)
+def amps_through(t, w, rig, part):
+    """Current through a part's main path, without its sign."""
+    element = t.parts[part].main
+    fall = across(w.volts, t.ends[element, 0], t.ends[element, 1])
+    return abs(fall - emf_of(t, rig, part, w.state)) * w.siemens[element]
+
+
+@njit(cache=True, nogil=True)
+def blow_fuses(t, plan, w, faults):
+    """Mark the fuses that blow, one by one, the most overloaded in any plain condition first."""
+    w.blown[:] = False
+    for rig in range(t.n_history):
+        blows = t.fuses.shape[0] > 0
+        while blows:
+            hook_up(t, w, rig, faults, True)
+            settle(t, plan, w, rig, w.state, True)
+            worst, most = NONE, 0.0
+            for number in range(t.fuses.shape[0]):
+                part = t.fuses[number]
+                if not w.blown[part]:
+                    ratio = amps_through(t, w, rig, part) / t.parts[part].fuse_amps
+                    if ratio > most * (1.0 + SAME_AMPS):
+                        worst, most = part, ratio
+            blows = most >= BLOW_RATIO
+            if blows:
+                w.blown[worst] = True
+
+
+@njit(cache=True, nogil=True)
+def observe(t, w, rig, column, worked, moving):
+    """Read one observable of a circuit that has settled."""
+    seen = t.observables[column]
+    if seen.kind == AMPS:
+        return amps_through(t, w, rig, seen.part)
+    if seen.kind == RELAY:
+        bit = t.gates.shape[0] - 1 - t.parts[seen.part].gate
+        if (moving >> bit) & 1:
+            return CHATTERS
+        return PULLS_IN if (worked >> bit) & 1 else SILENT
+    if seen.kind == LEVEL:
+        element = t.parts[seen.part].main
+        volts = across(w.volts, t.ends[element, 0], t.ends[element, 1])
+        level = 0
+        for number in range(seen.first_level, seen.end_level):
+            level += volts < t.level_volts[number]
+        # No better than its fault allows.
+        worst = seen.end_level - seen.first_level
+        return float(max(level, min(t.states[w.state[seen.part]].at_best, worst)))
+    volts = across(w.volts, seen.plus, seen.minus)
+    return abs(volts) if seen.kind == LAMP else volts
+
+
+@njit(cache=True, nogil=True)
+def inspect(t, w, rig, column, touching):
+    """Ohms in series, chance to see damage, or looseness, of parts that are not energised."""
+    seen, total, unseen = t.observables[column], 0.0, 1.0
+    for number in range(seen.first_part, seen.end_part):
+        part = t.of_part[number]
+        own, state = t.parts[part], w.state[part]
+        in_it = t.states[state]
+        if seen.kind == COIL:  # a coil is unplugged; it does not come and go
+            total += in_it.coil_ohms
+        elif seen.kind == OHMS:
+            closed = t.closed[rig, part] if own.switched else own.rests_closed
+            through = not (own.switched or own.gated) or made(closed, in_it.contacts)
+            through = through and not w.blown[part]
+            total += path_ohms(t, state, touching) if through else t.open_ohms
+        elif seen.kind == LOOSE:
+            total = max(total, 1.0 if in_it.loose else 0.0)
+        else:
+            burnt = max(in_it.visible, own.blown_visible)
+            unseen *= 1.0 - (burnt if w.blown[part] else in_it.visible)
+    return 1.0 - unseen if seen.kind == VISIBLE else total
+
+
+@njit(cache=True, nogil=True)
+def read_rig(t, plan, w, rig, faults, out):
+    """Everything read from one rig, (observables, 2): twice where it does not hold still."""
+    loose = hook_up(t, w, rig, faults, True)
+    worked = moving = let_go = 0
+    solved = t.rigs[rig].solved
+    if solved:
+        worked, let_go, moving = settle(t, plan, w, rig, w.state, True)
+    for which in range(2):
+        if which == 1 and loose:
+            hook_up(t, w, rig, faults, False)
+            if solved:
+                worked, _, moving = settle(t, plan, w, rig, w.state, False)
+        elif which == 1 and moving:
+            stand(t, plan, w, rig, w.state, True, let_go)
+            worked = let_go
+        for number in range(t.rigs[rig].first_read, t.rigs[rig].end_read):
+            column = t.read[number]
+            if t.observables[column].kind < OHMS:
+                out[column, which] = observe(t, w, rig, column, worked, moving)
+            else:
+                out[column, which] = inspect(t, w, rig, column, which == 0)
+
+
+@njit(cache=True, nogil=True)
+def read_all(t, plan, w, fault_sets, out):
+    """(cases, observables, 2) everything read under many fault sets; `out` is filled in."""
+    for rig in range(t.rigs.shape[0]):
+        w.good[rig] = 0.0
+        for part in range(t.parts.shape[0]):
+            put(t, w.good[rig], rig, part, t.parts[part].good, True)
+        if t.rigs[rig].extra != NONE:
+            w.good[rig, t.rigs[rig].extra] = t.rigs[rig].extra_siemens
+    for case in range(fault_sets.shape[0]):
+        blow_fuses(t, plan, w, fault_sets[case])
+        for rig in range(t.rigs.shape[0]):
+            if t.rigs[rig].end_read > t.rigs[rig].first_read:
+                read_rig(t, plan, w, rig, fault_sets[case], out[case])
