@@ -24,6 +24,7 @@ from diagnose.advice.explain import (
     test_reason,
 )
 from diagnose.advice.follow_up import WHY_FLAT, follow_up
+from diagnose.advice.look_again import doubted_before
 from diagnose.advice.record import recorded, repairs_done
 from diagnose.ahead.desk import Desk
 from diagnose.machine.model import RUNS
@@ -56,7 +57,8 @@ def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = 
     belief = prepared.belief(situation, bound=True)
     standing = Desk.standing_of(prepared, situation, skipped)
     able = prepared.blamed(situation.complaint, belief)
-    decision = decide(belief.survey, able, prepared.costs, standing, every=True)
+    hides = prepared.hides[situation.complaint]
+    decision = decide(belief.survey, able, prepared.costs, standing, hides, every=True)
     later = None
     if runs_now(situation, belief):
         later = follow_up(prepared, situation, belief, standing)
@@ -114,9 +116,10 @@ def verdict(
     """
     costs, outlook = prepared.costs, decision.outlook
     last = situation.past[-1].repair if situation.past else None
-    if belief.doubt is not None:
-        reason = recheck_reason(prepared, situation, belief.doubt)
-        return Verdict("recheck", belief.doubt.test, reason)
+    doubt = belief.doubt or doubted_before(prepared, belief, decision)
+    if doubt is not None:
+        reason = recheck_reason(prepared, situation, doubt)
+        return Verdict("recheck", doubt.test, reason)
     if runs_now(situation, belief) and not following_up:
         reason = done_reason(prepared, situation.complaint, belief.survey.faults)
         return Verdict("done", "", reason, before_it_goes_out(prepared, situation))

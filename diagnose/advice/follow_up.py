@@ -2,7 +2,8 @@
 
 What takes days to show is no reason to keep a machine, unless its battery has just been charged:
 then it will be back. The rule is asked once more, about the faults that give such a complaint;
-handing over is what their coming back costs.
+handing over is what their coming back costs. A battery may have gone flat by standing, so nobody is
+taken at his word here; and one last look after each repair is enough, the one that tells most.
 """
 
 from __future__ import annotations
@@ -12,6 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.rule.decide import decide
+from diagnose.rule.hand_over import LAST_LOOK
+from diagnose.rule.in_order import bits_about_blame
 
 if TYPE_CHECKING:
     from diagnose.belief.belief import Belief
@@ -46,8 +49,14 @@ def follow_up(
     able = np.array([prepared.explains[name] > 0.0 for name in hidden]).any(axis=0)
     able &= prepared.behaviour.part_of != len(machine.parts)  # nothing to look for there
     there = np.minimum(known.joint @ able, known.chance)
+    explains, fine = able.astype(np.float64), known.chance - there
     asked = known._replace(
-        fine=known.chance - there, in_order=1.0 - min(float(known.faults @ able), 1.0)
+        fine=fine,
+        in_order=1.0 - min(float(known.faults @ able), 1.0),
+        gain_bits=bits_about_blame(known.start, known.chance, fine, known.joint * explains),
     )
-    decision = decide(asked, able.astype(np.float64), costs, standing, every=True)
+    decision = decide(
+        asked, explains, costs, standing, most_in_order=1.0, every=True,
+        last_look=0.0 if situation.findings else LAST_LOOK,
+    )  # fmt: skip
     return None if decision.action == costs.hand_over else decision

@@ -87,7 +87,8 @@ class Desk:
         """See `Bench`."""
         belief = self.belief(state)
         able = self.prepared.blamed(state.situation.complaint, belief)
-        return look(belief.survey, able, self.costs, state.standing)
+        hides = self.prepared.hides[state.situation.complaint]
+        return look(belief.survey, able, self.costs, state.standing, hides)
 
     def chances(self, state: DeskState, test: int) -> list[float]:
         """See `Bench`."""

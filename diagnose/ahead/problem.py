@@ -48,6 +48,7 @@ class DecisionProblem:
         part_of: (faults,) number of the part.
         gives: (results, faults) whether each alone ever gives each result of trying the machine;
             None where every fault gives the same.
+        hides: (faults,) share of the time that the machine runs with each fault alone; None: never.
     """
 
     costs: Costs
@@ -60,6 +61,7 @@ class DecisionProblem:
     joined: Ints
     part_of: Ints
     gives: NDArray[np.bool_] | None = None
+    hides: Floats | None = None
 
     @property
     def n_sets(self) -> int:
@@ -107,6 +109,7 @@ def thinned_problem(
         ),
         explains=prepared.stopping(complaint),
         gives=prepared.gives[complaint],
+        hides=prepared.hides[complaint],
         checks=with_slips(shares),
         after=_after(closed, number, costs),
         bad=_bad(prepared),
@@ -166,7 +169,7 @@ def _bad(prepared: Prepared) -> Floats:
     row = 0
     for part in machine.parts.values():
         for repair in part.repairs:
-            modes = new_part_modes(machine, part, repair)
-            bad[row] = [modes.get(m, 0.0) if p == part.id else 0.0 for p, m in prepared.faults]
+            new = new_part_modes(machine, part, repair)
+            bad[row] = [new.get(fault, 0.0) for fault in prepared.faults]
             row += 1
     return bad

@@ -77,7 +77,7 @@ class ProblemBench:
         able = p.explains
         if p.gives is not None:
             able = blamed(p.gives, able, state.weight @ p.checks[state.active], known.faults)
-        return look(known, able, p.costs, state.standing)
+        return look(known, able, p.costs, state.standing, p.hides)
 
     def chances(self, state: ProblemState, test: int) -> list[float]:
         """See `Bench`."""

@@ -106,9 +106,7 @@ class ProblemWorld:
 
     def wastes(self, truth: int, repair: int) -> bool:
         """See `World`."""
-        repairs, part_of = self.costs.repairs, self.problem.part_of
-        faulty = part_of[self._faults(truth)]
-        return bool(repairs.new_part[repair]) and repairs.part[repair] not in faulty
+        return self.costs.repairs.wastes(repair, self._faults(truth))
 
     def price_minutes(self, repair: int) -> float:
         """Prices are part of the minutes here."""

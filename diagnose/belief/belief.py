@@ -29,6 +29,12 @@ Ints = NDArray[np.int64]
 DROPPED = 1e-3
 """The lightest fault sets, up to this share of the belief together, are not surveyed."""
 
+SURELY_DOUBTED = 0.5
+"""A finding that is more likely a slip than this is looked at again before anything else."""
+
+LEAST_DOUBT = 0.01
+"""A finding that is less likely a slip than this is not doubted at all."""
+
 
 @dataclass(frozen=True, slots=True)
 class Surprise:
@@ -77,7 +83,7 @@ class Belief:
         log_evidence: natural logarithm of the probability (density, for readings) of all that was
             told and seen.
         surprises: of everything told and seen, in order.
-        doubt: the finding to look at again, if there is one.
+        likeliest_slip: the finding most likely to be a slip, where that is likely at all.
         left_out: upper bound of the probability that was not looked at.
         search: whether that bound is good enough; see `SearchResult`.
     """
@@ -89,9 +95,15 @@ class Belief:
     shows: Floats
     log_evidence: float
     surprises: tuple[Surprise, ...]
-    doubt: Doubt | None
+    likeliest_slip: Doubt | None
     left_out: float
     search: Search
+
+    @property
+    def doubt(self) -> Doubt | None:
+        """The finding to look at again whatever is done next: it is more likely a slip than not."""
+        found = self.likeliest_slip
+        return found if found is not None and found.slip > SURELY_DOUBTED else None
 
     @property
     def nbytes(self) -> int:
@@ -135,7 +147,7 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
         survey=with_silent(known, single_tables(sets), _extra(sets, found, known.faults), good),
         log_evidence=math.log(total) + done.log_scale,
         surprises=_surprises(found),
-        doubt=greatest_doubt(sets, found),
+        likeliest_slip=greatest_doubt(sets, found),
         left_out=min(found.left_out + 1.0 - kept, 1.0),
         search=found.search,
     )
@@ -150,7 +162,7 @@ def _worth_surveying(by_row: Floats) -> Ints:
 
 
 def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
-    """The finding most likely to be a slip, when that is more likely than not.
+    """The finding most likely to be a slip, when that is likelier than `LEAST_DOUBT`.
 
     Every test has a small share of slips: what was written down is not what was there. By the
     model itself, the probability that finding i is such a slip is
@@ -165,7 +177,7 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
     whole = float(found.replay.weight @ found.factor)
     totals = _totals_without(found)
     last_cause = max((i for i, factor in enumerate(factors) if factor.cause >= 0), default=-1)
-    worst, slip = -1, 0.5
+    worst, slip = -1, LEAST_DOUBT
     for number, factor in enumerate(factors):
         if factor.may_be_doubted:
             if factor.cause >= 0 and number < last_cause:

@@ -152,8 +152,8 @@ def transition(sets: SolvedSets, done: RepairDone) -> Transition:
         raise UnknownNameError("repair", f"{done.part}.{done.repair}", names)
     mends = repair.puts_right(part.id)
     fixed = [mode in mends.get(name, ()) for name, mode in faults]
-    modes = new_part_modes(machine, part, repair)
-    bad = {f: modes[m] for f, (name, m) in enumerate(faults) if name == part.id and m in modes}
+    new = new_part_modes(machine, part, repair)
+    bad = {f: new[fault] for f, fault in enumerate(faults) if fault in new}
     return Transition(np.array([*fixed, False]), bad)
 
 

@@ -114,6 +114,8 @@ def path_ohms(t, state, touching):
 def put(t, siemens, rig, part, state, touching):
     """Write the elements of a part in a state; relays and controllers still as open contacts."""
     own, closed, out = t.parts[part], t.closed[rig, part], t.unplugged[rig, part]
+    if own.main == NONE:  # no current flows through it
+        return
     joined = not out and not own.gated and (own.source != GENERATOR or closed)
     if own.switched:
         joined = joined and made(closed, t.states[state].contacts)
@@ -226,6 +228,13 @@ def hook_up(t, w, rig, faults, touching):
         w.state[part] = fault
         put(t, w.siemens, rig, part, fault, touching)
         loose = loose or t.states[fault].loose
+    for place in range(faults.shape[0]):
+        other = t.states[faults[place]].acts_as if faults[place] != NONE else NONE
+        part = t.states[other].part
+        # What a part has of its own goes before what another has it act as.
+        if other != NONE and w.state[part] == t.parts[part].good:
+            w.state[part] = other
+            put(t, w.siemens, rig, part, other, touching)
     for number in range(t.fuses.shape[0]):
         part = t.fuses[number]
         if w.blown[part] and part != forced:

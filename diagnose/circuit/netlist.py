@@ -16,7 +16,7 @@ import numpy as np
 
 from diagnose.circuit.codes import ALWAYS, BATTERY, GENERATOR, NEVER, NONE, NORMAL, REFERENCE
 from diagnose.errors import CircuitError
-from diagnose.machine.ends import coil_nets, main_nets, posts
+from diagnose.machine.ends import MECHANICAL, coil_nets, main_nets, posts
 from diagnose.machine.model import OPEN_OHMS, Input, Mode
 
 if TYPE_CHECKING:
@@ -77,6 +77,7 @@ class Netlist:
         blown_visible: (parts,) chance to see that a fuse has blown.
         good: (parts,) the state in which a part is good.
         part: (states,) part of each state.
+        acts_as: (states,) state that another part is in then, `NONE` for none.
         ohms, coil_ohms, short_ohms, emf, loose, at_best, visible: (states,) as in `Mode`.
         contacts: (states,) what contacts do.
         pull_in: (states,) inf where it never pulls in, NaN where the input's own value holds.
@@ -99,6 +100,7 @@ class Netlist:
     blown_visible: NDArray[np.float64]
     good: NDArray[np.int32]
     part: NDArray[np.int32]
+    acts_as: NDArray[np.int32]
     ohms: NDArray[np.float64]
     coil_ohms: NDArray[np.float64]
     short_ohms: NDArray[np.float64]
@@ -148,6 +150,7 @@ def make_netlist(machine: Machine) -> Netlist:
         if mode.id != GOOD.id
     ]
     states = [*faults, *((i, GOOD) for i in range(len(parts)))]
+    numbers = {(parts[i].id, mode.id): number for number, (i, mode) in enumerate(faults)}
     return Netlist(
         nets=tuple(names),
         parts=tuple(part.id for part in parts),
@@ -161,10 +164,16 @@ def make_netlist(machine: Machine) -> Netlist:
         goes_with=np.array([place if p.kind == "charge" else NONE for p in parts], dtype=np.int32),
         good=np.arange(len(faults), len(states), dtype=np.int32),
         part=np.array([i for i, _ in states], dtype=np.int32),
+        acts_as=np.array([_other_state(mode, numbers) for _, mode in states], dtype=np.int32),
         **_elements(machine, index),
         **_columns([_part_values(part) for part in parts]),
         **_columns([_state_values(parts[i], mode) for i, mode in states]),
     )
+
+
+def _other_state(mode: Mode, numbers: Mapping[tuple[str, str], int]) -> int:
+    """The state in which a mode has another part act."""
+    return next((numbers[other] for other in mode.acts_as.items()), NONE)
 
 
 def _columns(rows: list[dict[str, float]]) -> dict[str, NDArray[Any]]:
@@ -216,9 +225,9 @@ def _elements(machine: Machine, index: dict[str, int]) -> dict[str, Any]:
 
     roles = []
     for part in machine.parts.values():
-        path = main_nets(part)
+        path = None if part.kind == MECHANICAL else main_nets(part)
         shorts = any(mode.short_ohms is not None for mode in part.modes.values())
-        short = (path[1], machine.frame_net) if shorts else None
+        short = (path[1], machine.frame_net) if path is not None and shorts else None
         roles.append([number(path), number(coil_nets(part)), number(short)])
     main, coil, short_path = np.array(roles, dtype=np.int32).T
     rows = np.array(ends, dtype=np.int32).reshape(-1, 2)

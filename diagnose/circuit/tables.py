@@ -32,8 +32,8 @@ PART = np.dtype([
 """A part, as in `Netlist`; `gate`: its number among those, `rests_closed`: its contacts at rest."""
 
 STATE = np.dtype([
-    ("part", "i4"), ("contacts", "i4"), ("at_best", "i4"), ("loose", "?"), ("ohms", "f8"),
-    ("coil_ohms", "f8"), ("short_ohms", "f8"), ("emf", "f8"), ("visible", "f8"),
+    ("part", "i4"), ("acts_as", "i4"), ("contacts", "i4"), ("at_best", "i4"), ("loose", "?"),
+    ("ohms", "f8"), ("coil_ohms", "f8"), ("short_ohms", "f8"), ("emf", "f8"), ("visible", "f8"),
     ("pull_in", "f8"),
 ])  # fmt: skip
 """A part in a mode, as in `Netlist`."""

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from diagnose.circuit.netlist import the_battery
 from diagnose.errors import CircuitError
-from diagnose.machine.ends import coil_nets, conductors, draws, main_nets
+from diagnose.machine.ends import MECHANICAL, coil_nets, conductors, draws, main_nets
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -195,6 +195,9 @@ class _Builder:
             for load, high, low in self.trees.loads:
                 if high == net:
                     self._load(base, load.id, low)
+        for each in self.machine.parts.values():
+            if each.kind == MECHANICAL:
+                self._add(each.id, root, each.id, None)
         return self.tree
 
     def _add(self, name: str, parent: int, part: str | None, net: str | None) -> int:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.faults.behaviour import rests_on
-from diagnose.faults.outcomes import TRY, bin_of, spread_of
+from diagnose.faults.outcomes import INSPECT, TRY, bin_of, spread_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -52,7 +52,7 @@ def relevant_parts(pairs: PairTable, column: int, test: Test | None) -> tuple[st
     """Parts of which some fault, alone or with one other, changes what a column shows."""
     none = pairs.none
     read = pairs.readings[:, :, column]
-    if test is None or test.function is not None or test.kind in {"wiggle", "look", TRY}:
+    if test is None or test.function is not None or test.kind in {"wiggle", "look", INSPECT, TRY}:
         bins, scale = np.round(np.nan_to_num(read) * 20).astype(np.int64), np.ones_like(read)
     else:
         bins, scale = bin_of(test, np.nan_to_num(read)), spread_of(test, np.nan_to_num(read))
@@ -81,7 +81,7 @@ def _test_leaf(pairs: PairTable, tree: SiteTree, test: Test) -> Leaf:
     states = math.prod(_states(machine, part) for part in parts)
     if states <= FEW_STATES:
         return Leaf(test.id, test, column, parts)
-    if test.kind in {"ohms", "look", "wiggle"} and set(parts) <= set(test.parts):
+    if test.kind in {"ohms", "look", "wiggle", INSPECT} and set(parts) <= set(test.parts):
         return Leaf(test.id, test, column, tuple(p for p in test.parts if p in parts), folded=True)
     return Leaf(test.id, test, column, site=_test_site(machine, tree, test))
 

@@ -15,7 +15,7 @@ import numpy as np
 from diagnose.circuit.codes import NONE
 from diagnose.circuit.operating import evaluate
 from diagnose.circuit.rigs import Circuit, level_names, make_circuit
-from diagnose.faults.outcomes import AMISS, CANNOT, FITS, TRY, WORKS
+from diagnose.faults.outcomes import AMISS, CANNOT, FITS, INSPECT, TRY, WORKS
 from diagnose.faults.words import SHARE_OF_MACHINES, TRIED, UNLISTED
 from diagnose.machine.model import NOT_POSSIBLE, OTHER, RELAY_LEVELS, RUNS
 
@@ -94,7 +94,8 @@ def make_behaviour(machine: Machine) -> Behaviour:
     priors += [unlisted_prior(machine, complaint) for complaint in complaints]
     part_of = [*circuit.netlist.fault_part, *[len(machine.parts)] * len(complaints)]
     functions = (f.id for f in machine.functions.values() if f.kind == "all_of")
-    names = (*circuit.rigs.names, *functions, *complaints, TRIED)
+    inspections = (test.id for test in machine.tests.values() if test.kind == INSPECT)
+    names = (*circuit.rigs.names, *functions, *inspections, *complaints, TRIED)
     return Behaviour(
         machine=machine,
         circuit=circuit,
@@ -143,6 +144,8 @@ class _Shown:
         levels: of every function, best first.
         column: observable id -> column.
         out: (cases, observables, 2)
+        listed: (cases, width) faults of the file, `NONE` for none.
+        faults: (part, mode) of each of them.
         unlisted: (cases,) complaint of the unlisted fault, -1 for none.
         good: (observables,) readings of a good machine, as far as they are measured.
     """
@@ -151,6 +154,8 @@ class _Shown:
     levels: Mapping[str, tuple[str, ...]]
     column: Mapping[str, int]
     out: NDArray[np.float64]
+    listed: NDArray[np.int32]
+    faults: tuple[tuple[str, str], ...]
     unlisted: NDArray[np.int64]
     good: NDArray[np.float64]
 
@@ -160,13 +165,34 @@ class _Shown:
             at, needs = self.column[function.id], rests_on(self.machine, function)
             if function.kind == "all_of":
                 self.out[:, at] = ~self.fits(needs)
+            self._hold_back(function.id)
             self._force(function.id)
             if function.kind != "all_of" and needs:
                 self.out[:, at][~self.fits(needs)] = CANNOT
 
+    def _hold_back(self, function: str) -> None:
+        """Let faults hold a function back that the circuit knows nothing of."""
+        tests = [t.id for t in self.machine.tests.values() if t.function == function]
+        columns = [self.column[name] for name in (function, *tests) if name in self.column]
+        for fault, (part, mode) in enumerate(self.faults):
+            most = self.machine.parts[part].modes[mode].at_most.get(function)
+            if most is not None:
+                rows = np.flatnonzero((self.listed == fault).any(axis=1))
+                at_best = float(self.levels[function].index(most))
+                for column in columns:
+                    self.out[rows, column] = np.maximum(self.out[rows, column], at_best)
+
     def tests(self) -> None:
-        """What cannot be measured since the machine does not get that far."""
+        """What inspections find, and what cannot be measured: the machine does not get that far."""
         for test in self.machine.tests.values():
+            if test.kind == INSPECT:
+                there = [
+                    fault
+                    for fault, (part, mode) in enumerate(self.faults)
+                    if part in test.parts and (not test.modes or mode in test.modes)
+                ]
+                at_fault = np.isin(self.listed, there).any(axis=1, keepdims=True)
+                self.out[:, self.column[test.id]] = at_fault
             needs = self.machine.conditions[test.condition].needs if test.condition else {}
             cannot = any(outcome.id == NOT_POSSIBLE for outcome in test.outcomes)
             if cannot and test.id in self.column:
@@ -237,7 +263,8 @@ def _readings(
     column = {name: i for i, name in enumerate(names)}
     known = np.zeros(len(names))
     known[: good.shape[0]] = good[:, 0]
-    shown = _Shown(machine, level_names(machine), column, out, unlisted, known)
+    faults = circuit.netlist.faults
+    shown = _Shown(machine, level_names(machine), column, out, listed, faults, unlisted, known)
     shown.functions()
     shown.tests()
     shown.complaints()

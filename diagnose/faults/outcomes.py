@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
+INSPECT = "inspect"
 TRY = "try"
 """Kind of test that tries the machine."""
 
@@ -164,6 +165,11 @@ def outcome_chances(test: Test, values: Floats) -> Floats:
         chances = _yes_no(SHAKEN_LOOSE * every[:, 0])
     elif test.kind == "look" and test.parts:
         chances = _yes_no(every.mean(axis=-1))
+    elif test.kind == INSPECT:
+        fault, barred = every == 1.0, every <= CANNOT
+        each = np.stack([fault, ~fault & ~barred, barred], axis=-1)
+        whole = FIRST_OF_TWO * each[:, 0] + (1.0 - FIRST_OF_TWO) * each[:, 1]
+        chances = whole[:, : len(test.outcomes)]
     elif test.function is not None or test.kind == TRY:
         chances = _levels(len(test.outcomes), every)
     else:

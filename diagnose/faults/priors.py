@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 
 from diagnose.errors import NetworkError
 from diagnose.faults.behaviour import fault_prior
-from diagnose.faults.words import NEW_PART, OK
+from diagnose.faults.words import OK
+from diagnose.machine.model import NEW_PART
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -83,17 +84,22 @@ def part_table(machine: Machine, part: Part) -> tuple[tuple[str, ...], Floats]:
     return tuple(causes), table
 
 
-def new_part_modes(machine: Machine, part: Part, repair: Repair) -> dict[str, float]:
-    """Chance of each failure mode of the part after a repair; empty where no new part goes in.
+def new_part_modes(machine: Machine, part: Part, repair: Repair) -> dict[tuple[str, str], float]:
+    """Chance of each (part, failure mode) of what a repair fits new; empty where nothing is new.
 
-    A new part is bad with the shop's small chance, shared out by the priors.
+    A new part, or unit of parts, is bad with the shop's small chance, shared out by the priors.
     """
     bad = machine.shop.new_part_bad_per_1000 / 1000.0 if repair.id == NEW_PART else 0.0
-    failed = {mode: fault_prior(machine, part.id, mode) for mode in part.modes if mode != OK}
+    failed = {
+        (name, mode): fault_prior(machine, name, mode)
+        for name in machine.in_unit_with(part.id)
+        for mode in machine.parts[name].modes
+        if mode != OK
+    }
     total = sum(failed.values())
     if bad == 0.0 or total == 0.0:
         return {}
-    return {mode: bad * prior / total for mode, prior in failed.items() if prior > 0.0}
+    return {fault: bad * prior / total for fault, prior in failed.items() if prior > 0.0}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -20,6 +20,3 @@ TRIED = "(tried)"
 
 OK = "ok"
 """The mode of a part that does what it should."""
-
-NEW_PART = "replace"
-"""Id of a repair that fits a new part, which may be bad itself."""

@@ -27,6 +27,7 @@ from diagnose.machine.model import (
     Part,
     Test,
 )
+from diagnose.machine.units import with_units
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -53,7 +54,7 @@ TITLES = {
 def build_machine(file: MachineFile, content_hash: str) -> Machine:
     """The frozen machine that a file without problems describes."""
     functions = {id_: build_function(id_, entry, file) for id_, entry in file.functions.items()}
-    parts = {id_: build_part(id_, file, functions) for id_ in file.parts}
+    parts = with_units({id_: build_part(id_, file, functions) for id_ in file.parts})
     as_written = {
         section: {id_: _plain(entry, id=id_) for id_, entry in getattr(file, section).items()}
         for section in AS_WRITTEN

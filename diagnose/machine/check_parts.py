@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from diagnose.errors import unknown_words
 from diagnose.machine.dictionary import part_kinds, part_values
+from diagnose.machine.ends import MECHANICAL
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from diagnose.errors import Problem
     from diagnose.machine.document import Path
-    from diagnose.machine.entries import AnyPart, Entry
+    from diagnose.machine.entries import AnyPart, Entry, ModeEntry
     from diagnose.machine.schema import RaiseEntry
     from diagnose.machine.subject import Subject
 
@@ -88,9 +90,29 @@ def _part_modes(subject: Subject, part: str, entry: AnyPart) -> Iterator[Problem
         if function.kind != "all_of" and function.part == part
     ]
     for name, mode in entry.modes.items():
+        yield from _effects(subject, (*path, name), entry, mode)
         if levels and isinstance(mode.at_best, int) and mode.at_best >= max(levels):
             message = f"met level {mode.at_best}; the last level is {max(levels) - 1}"
             yield subject.problem((*path, name, "at_best"), message, "unknown_level")
+
+
+def _effects(subject: Subject, path: Path, entry: AnyPart, mode: ModeEntry) -> Iterator[Problem]:
+    """What a mode does beyond the circuit of its own part."""
+    for function, level in mode.at_most.items():
+        there = subject.levels_of(function)
+        if there and level not in there:
+            message = unknown_words("level", level, there)
+            where = (*path, "at_most", function)
+            yield subject.problem(where, message, "unknown_level")
+    for other, as_mode in mode.acts_as.items():
+        there = subject.modes_of(other)
+        if there and as_mode not in there:
+            where = (*path, "acts_as", other)
+            message = unknown_words("mode", as_mode, there)
+            yield subject.problem(where, message, "unknown_mode")
+    if entry.kind == MECHANICAL and not mode.at_most and not mode.acts_as:
+        message = "does nothing; expected `at_most` or `acts_as` of a mechanical part"
+        yield subject.problem(path, message, "mode_without_effect", key=True)
 
 
 def _repairs(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:

@@ -86,6 +86,9 @@ def error_path(loc: Path) -> tuple[Path, bool]:
 
 def _problem(detail: ErrorDetails, path: Path, document: Document, *, is_key: bool) -> Problem:
     type_ = detail["type"]
+    if type_ == "string_pattern_mismatch" and not is_key and detail["input"] != path[-1]:
+        message = f"{detail['input']!r} is no valid name; expected e.g. 'main_fuse'"
+        return document.problem(path, message, "id_pattern")
     if is_key or type_ == "string_pattern_mismatch":
         message = f"{str(path[-1])!r} is no valid name; expected e.g. 'main_fuse'"
         return document.problem(path, message, "id_pattern", key=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from diagnose.errors import unknown_words
 from diagnose.machine.build import (
     UNSTEADY,
     own_bounds,
@@ -13,7 +14,7 @@ from diagnose.machine.build import (
     watched_function,
 )
 from diagnose.machine.check_parts import HANDLED_WITH_CARE, check_bounds, cycles
-from diagnose.machine.ends import coil_nets, main_nets
+from diagnose.machine.ends import MECHANICAL, coil_nets, main_nets
 from diagnose.machine.model import NOT_POSSIBLE, OTHER, RUNS
 
 if TYPE_CHECKING:
@@ -27,7 +28,10 @@ if TYPE_CHECKING:
 ONE_PART = ("amps", "load_test", "substitute", "bridge", "coil")
 """Kinds of test that take exactly one part; `coil` are ohms across a coil."""
 
-SOME_PARTS = ("ohms", "wiggle")
+SOME_PARTS = ("ohms", "wiggle", "inspect")
+
+FOR_MECHANICAL = ("inspect", "wiggle")
+"""Kinds of test that can be done on what no current flows through; looking is another."""
 
 FITTING = {
     "load_test": ("battery",),
@@ -78,7 +82,7 @@ def _joined(subject: Subject) -> dict[str, int]:
     """Net -> number of the group of nets that parts of any kind join."""
     import networkx as nx  # noqa: PLC0415  slow to import
 
-    parts = subject.file.parts.values()
+    parts = [part for part in subject.file.parts.values() if part.kind != MECHANICAL]
     graph = nx.Graph([*map(main_nets, parts), *filter(None, map(coil_nets, parts))])
     groups = nx.connected_components(graph)
     return {net: number for number, group in enumerate(groups) for net in group}
@@ -118,10 +122,25 @@ def _parts(subject: Subject, path: Path, entry: AnyTest) -> Iterator[Problem]:
         if kind and kind not in FITTING.get(done, (kind,)):
             message = f"{part!r} is a {kind}; expected {' or '.join(FITTING[done])}"
             yield subject.problem((*where, i), message, "part_kind")
+        elif kind == MECHANICAL and done not in FOR_MECHANICAL:
+            message = f"{part!r} is mechanical; expected a part of the circuit"
+            yield subject.problem((*where, i), message, "part_kind")
+    yield from _shown_modes(subject, path, entry, parts)
     known = all(part in subject.file.parts for part in parts)
     if entry.kind == "ohms" and known and not _in_series(subject, parts):
         message = f"{', '.join(parts)} do not follow one another in one line"
         yield subject.problem(where, message, "not_in_series", key=True)
+
+
+def _shown_modes(
+    subject: Subject, path: Path, entry: AnyTest, parts: tuple[str, ...]
+) -> Iterator[Problem]:
+    """An inspection can only show modes that its parts have."""
+    there = [mode for part in parts for mode in subject.modes_of(part)]
+    for i, mode in enumerate(getattr(entry, "modes", None) or ()):
+        if mode not in there:
+            words = unknown_words("mode", mode, there)
+            yield subject.problem((*path, "modes", i), words, "unknown_mode")
 
 
 def _in_series(subject: Subject, parts: tuple[str, ...]) -> bool:

@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from diagnose.machine.dictionary import part_values
-from diagnose.machine.ends import coil_nets, conductors, draws, main_nets
+from diagnose.machine.ends import MECHANICAL, coil_nets, conductors, draws, main_nets
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 def check_wiring(subject: Subject) -> Iterator[Problem]:
     """Problems of the circuit; silent when a part or net could not be read at all."""
     for part, entry in subject.file.parts.items():
-        for ends in (main_nets(entry), coil_nets(entry)):
+        for ends in () if entry.kind == MECHANICAL else (main_nets(entry), coil_nets(entry)):
             if ends is not None and ends[0] == ends[1]:
                 message = f"both ends are on the net {ends[0]!r}; expected two nets"
                 yield subject.problem(("parts", part), message, "same_net", key=True)

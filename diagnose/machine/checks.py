@@ -11,6 +11,7 @@ from diagnose.machine.check_names import check_names
 from diagnose.machine.check_parts import check_parts
 from diagnose.machine.check_schema import schema_problems
 from diagnose.machine.check_tests import check_tests
+from diagnose.machine.check_units import check_units
 from diagnose.machine.check_wiring import check_wiring
 from diagnose.machine.document import read_document
 from diagnose.machine.schema import MachineFile
@@ -68,7 +69,7 @@ def _check_meaning(full: MachineFile, document: Document) -> list[Problem]:
     named = list(check_names(Subject(full, document, whole)))
     whole = whole and not any(problem.rule == "unknown_net" for problem in named)
     subject = Subject(full, document, whole)
-    checks = (check_parts, check_wiring, check_tests)
+    checks = (check_parts, check_units, check_wiring, check_tests)
     return named + [problem for check in checks for problem in check(subject)]
 
 

@@ -42,7 +42,7 @@ class ModeKind(Effects):
 class PartDefaults:
     """What a kind of part is worth when the file does not say; volts are for 12 V machines."""
 
-    main_path: tuple[str, str]
+    main_path: tuple[str, ...]
     conducts: bool
     source: str
     modes: Mapping[str, ModeKind]

@@ -25,6 +25,9 @@ COIL_ROLES = {"relay": ("coil_in", "coil_out"), "controller": ("supply", "ground
 NO_WIRING = ("battery", "load", "motor", "generator")
 """Kinds of part whose main path is no mere conductor."""
 
+MECHANICAL = "mechanical"
+"""Kind of part that no current flows through."""
+
 
 def main_nets(part: Wired) -> tuple[str, str]:
     """The two nets of a part's main path, in the direction of the current."""
@@ -57,7 +60,8 @@ def coil_nets(part: Wired) -> tuple[str, str] | None:
 
 def conductors(parts: Mapping[str, Wired]) -> dict[str, tuple[str, str]]:
     """Parts that belong to the wiring (joints, fuses, contacts ...) -> nets of their main path."""
-    return {id_: main_nets(part) for id_, part in parts.items() if part.kind not in NO_WIRING}
+    others = (*NO_WIRING, MECHANICAL)
+    return {id_: main_nets(part) for id_, part in parts.items() if part.kind not in others}
 
 
 def draws(parts: Mapping[str, Wired]) -> list[tuple[str, tuple[str, str]]]:

@@ -99,6 +99,15 @@ class ModeEntry(SourcedEntry):
     at_best: Annotated[int, Field(ge=0)] | Literal["lowest"] | None = Field(
         default=None, description="Best function level still possible, 0 is the first."
     )
+    at_most: dict[FunctionName, str] = Field(
+        default_factory=dict,
+        description="Function -> best level that it can still have, whatever the circuit does.",
+    )
+    acts_as: dict[PartName, str] = Field(
+        default_factory=dict,
+        max_length=1,
+        description="Another part -> mode that the circuit has it in then.",
+    )
 
 
 class RepairEntry(SourcedEntry):
@@ -123,6 +132,10 @@ class PartEntry(SourcedEntry):
 
     title: Words
     area: AreaName | None = None
+    unit: Id | None = Field(
+        default=None,
+        description="Name of what it is one piece with; all its parts are renewed together.",
+    )
     modes: dict[Id, ModeEntry]
     repairs: dict[Id, RepairEntry] = Field(default_factory=dict)
 
@@ -264,6 +277,12 @@ class GeneratorEntry(PartEntry):
     ohms: Positive | None = None
 
 
+class MechanicalEntry(PartEntry):
+    """Something that no current flows through: fuel, air, compression, what turns."""
+
+    kind: Literal["mechanical"]
+
+
 AnyPart = Annotated[
     BatteryEntry
     | ChargeEntry
@@ -276,6 +295,7 @@ AnyPart = Annotated[
     | ControllerEntry
     | LoadEntry
     | MotorEntry
-    | GeneratorEntry,
+    | GeneratorEntry
+    | MechanicalEntry,
     Field(discriminator="kind"),
 ]

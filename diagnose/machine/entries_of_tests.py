@@ -220,6 +220,14 @@ class WiggleTest(TestEntry):
     parts: list[PartName]
 
 
+class InspectTest(TestEntry):
+    """Parts inspected by hand, by eye or with a gauge: whether they have one of some modes."""
+
+    kind: Literal["inspect"]
+    parts: list[PartName] = Field(min_length=1)
+    modes: SomeNames | None = Field(default=None, description="What it can show; all if not given.")
+
+
 class SubstituteTest(TestEntry):
     """One known-good part put in, then watching a function."""
 
@@ -252,6 +260,7 @@ AnyTest = Annotated[
     | ListenTest
     | LookTest
     | WiggleTest
+    | InspectTest
     | SubstituteTest
     | BridgeTest
     | TryTest,

@@ -25,6 +25,7 @@ PartKind = Literal[
     "load",
     "motor",
     "generator",
+    "mechanical",
 ]
 TestKind = Literal[
     "volts",
@@ -35,6 +36,7 @@ TestKind = Literal[
     "listen",
     "look",
     "wiggle",
+    "inspect",
     "substitute",
     "bridge",
     "load_test",
@@ -49,6 +51,12 @@ ALL_OF_LEVELS = ("yes", "no")
 RUNS, OTHER, SAME = "runs", "other", "same"
 """What trying the machine shows beside its complaints: it works, does something else, or as before.
 """
+
+NEW_PART = "replace"
+"""Id of a repair that fits a new part, which may be bad itself."""
+
+NEW_LENGTH = "repair"
+"""Id of a repair that fits a new length of wire: once cut, a good one is spliced for nothing."""
 
 NOT_POSSIBLE = "not_possible"
 """Outcome of a test in a condition that the machine does not get into."""
@@ -135,6 +143,9 @@ class Mode(Effects):
         per_1000_jobs: prior over all jobs of this machine, of 1 000; 0 for `ok`.
         at_best: index of the best function level this part can still give (0 = full).
         visible: chance that looking at the part shows this mode.
+        at_most: function -> best level that it can still have, whatever the circuit does.
+        acts_as: another part -> mode in which the circuit has it then: a stuck engine locks the
+            starter. At most one.
     """
 
     id: str
@@ -143,6 +154,8 @@ class Mode(Effects):
     source: str
     at_best: int = 0
     visible: float = 0.0
+    at_most: Mapping[str, str] = field(default_factory=dict)
+    acts_as: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,8 +163,8 @@ class Repair:
     """One way to put a part right.
 
     Attributes:
-        also: further parts put right with it -> their modes: a new battery comes charged, a key
-            switch is one piece with all its contacts.
+        also: further parts put right with it -> their modes: a new battery comes charged. A new
+            part brings all of its unit new, see `Part.unit`.
         licensed: whether only a licensed hand may do it; then it is handed over.
     """
 
@@ -187,9 +200,12 @@ class Part:
     Attributes:
         terminals: terminal role -> net. Roles: battery and generator `plus, minus`; relay
             `coil_in, coil_out, contact_in, contact_out`; controller `supply, ground, output`;
-            all others `from, to`, in the direction of the current.
+            mechanical parts, which belong to no circuit, none; all others `from, to`, in the
+            direction of the current.
         ohms: resistance of the main path when good (relay and controller: their contacts).
         modes: mode id -> mode, `ok` first.
+        unit: what it is one piece with: a key switch with all its contacts. One repair fits it new;
+            None for a part that stands alone.
     """
 
     id: str
@@ -212,6 +228,7 @@ class Part:
     inputs: tuple[Input, ...] = ()
     output_to: Literal["supply", "ground"] = "supply"
     cold_cranking_amps: float | None = None
+    unit: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,6 +331,7 @@ class Test:
         probes: (red, black) nets of a meter, or (tip, clip) of a lamp.
         parts: parts measured in isolation (ohms), clamped (amps, exactly one), looked at,
             wiggled, substituted, or bridged.
+        modes: what an inspection of its parts can show; every mode when empty.
         function: function listened to, looked at, or watched while bridging or substituting.
         unplugged: parts taken out of the circuit for the test.
         across: what an ohms test measures of its parts: their main path, or a relay's coil.
@@ -338,6 +356,7 @@ class Test:
     source: str
     probes: tuple[str, str] | None = None
     parts: tuple[str, ...] = ()
+    modes: tuple[str, ...] = ()
     function: str | None = None
     cause: str | None = None
     unplugged: tuple[str, ...] = ()
@@ -406,3 +425,10 @@ class Machine:
     tests: Mapping[str, Test]
     works: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     content_hash: str = field(default="", compare=False)
+
+    def in_unit_with(self, part: str) -> tuple[str, ...]:
+        """The parts that are one piece with a part, itself among them, in the order of the file."""
+        unit = self.parts[part].unit
+        if unit is None:
+            return (part,)
+        return tuple(other.id for other in self.parts.values() if other.unit == unit)

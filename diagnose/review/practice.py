@@ -87,7 +87,8 @@ def next_test(prepared: Prepared, situation: Situation) -> int:
         return -1
     costs, able = prepared.costs, prepared.blamed(situation.complaint, belief)
     standing = Desk.standing_of(prepared, situation)
-    action = decide(belief.survey, able, costs, standing).action
+    hides = prepared.hides[situation.complaint]
+    action = decide(belief.survey, able, costs, standing, hides).action
     return action if action < costs.n_tests else -1
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from diagnose.faults.behaviour import make_behaviour
 from diagnose.faults.outcomes import cause_chances, outcome_chances
-from diagnose.rule.costs import machine_costs
+from diagnose.rule.machine_costs import machine_costs
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Machine, SharedCause, Test

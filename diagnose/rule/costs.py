@@ -26,15 +26,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.faults.outcomes import TRY
-from diagnose.faults.words import NEW_PART
-from diagnose.machine.model import NOT_POSSIBLE
-from diagnose.rule.minutes import access_minutes, price_minutes
-
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Collection, Sequence
 
-    from diagnose.machine.model import Machine
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -83,6 +77,7 @@ class TestCosts:
         again: (tests,) whether it may be done again after a repair.
         cannot: (tests,) number of the outcome that it cannot be done, -1 where it always can.
         trying: those that try the machine, as bits; the check after a repair does the same.
+        moving: (tests,) whether each moves what may be loose; None: all do.
     """
 
     names: tuple[str, ...]
@@ -92,6 +87,7 @@ class TestCosts:
     again: NDArray[np.bool_]
     cannot: Ints | None = None
     trying: int = 0
+    moving: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,19 +99,32 @@ class RepairCosts:
         minutes: (repairs,) labour and the part's price in minutes; opening and check not included.
         area: (repairs,) area, -1 where nothing needs opening.
         fixes: (repairs, faults) 1 where the repair fixes the fault.
-        part: (repairs,) number of the part.
         new_part: (repairs,) whether a new part goes in that would be a waste in place of a good
             one; a fuse is none.
         licensed: (repairs,) whether only a licensed hand may do it, so that it is handed over.
+        renews: (repairs, faults) 1 where the fault is one of what a new part goes in for; None:
+            what the repair fixes.
+        fits_new: (repairs,) whether a new part or length of wire goes in; None: only new parts do.
     """
 
     names: tuple[str, ...]
     minutes: Floats
     area: Ints
     fixes: NDArray[np.int8]
-    part: Ints
     new_part: NDArray[np.bool_]
     licensed: NDArray[np.bool_] | None = None
+    renews: NDArray[np.int8] | None = None
+    fits_new: NDArray[np.bool_] | None = None
+
+    @property
+    def uses_up(self) -> NDArray[np.bool_]:
+        """(repairs,) whether a good part is spoilt by it: thrown away, or cut."""
+        return self.new_part if self.fits_new is None else self.fits_new
+
+    def wastes(self, repair: int, faults: Sequence[int]) -> bool:
+        """Whether a repair throws a good part away; a fuse is none."""
+        own = self.fixes if self.renews is None else self.renews
+        return bool(self.new_part[repair]) and not own[repair, list(faults)].any()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -266,57 +275,6 @@ def make_costs(  # noqa: PLR0913 - each is another thing that costs
             fault_minutes=np.where(np.isfinite(least), least, 0.0),
         ),
     )
-
-
-def machine_costs(machine: Machine, faults: Sequence[tuple[str, str]]) -> Costs:
-    """The costs of a machine's shop.
-
-    Args:
-        machine: the machine.
-        faults: (part, mode) by number.
-    """
-    names, tests = tuple(machine.tests), list(machine.tests.values())
-    areas = list(machine.areas)
-    place = {area: number for number, area in enumerate(areas)}
-    repairs = [(part, repair) for part in machine.parts.values() for repair in part.repairs]
-    parts = list(machine.parts)
-    mends = [repair.puts_right(part.id) for part, repair in repairs]
-    fixes = [[mode in fixed.get(name, ()) for name, mode in faults] for fixed in mends]
-    wasted = [repair.id == NEW_PART and part.kind != "fuse" for part, repair in repairs]
-    minutes = [repair.minutes + price_minutes(machine, repair.price_eur) for _, repair in repairs]
-    return make_costs(
-        TestCosts(
-            names=names,
-            minutes=np.array([test.minutes for test in tests], dtype=np.float64),
-            area=_numbers(place.get(test.area or "", -1) for test in tests),
-            needs=tuple(sum(1 << names.index(need) for need in test.needs) for test in tests),
-            again=np.array([test.cause is None for test in tests], dtype=bool),
-            cannot=_numbers(
-                next((k for k, one in enumerate(test.outcomes) if one.id == NOT_POSSIBLE), -1)
-                for test in tests
-            ),
-            trying=sum(1 << k for k, test in enumerate(tests) if test.kind == TRY),
-        ),
-        RepairCosts(
-            names=tuple(f"{part.id}.{repair.id}" for part, repair in repairs),
-            minutes=np.array(minutes, dtype=np.float64),
-            area=_numbers(place.get(part.area or "", -1) for part, _ in repairs),
-            fixes=np.array(fixes, dtype=np.int8).reshape(len(repairs), len(faults)),
-            part=_numbers(parts.index(part.id) for part, _ in repairs),
-            new_part=np.array(wasted, dtype=bool),
-            licensed=np.array([repair.licensed for _, repair in repairs], dtype=bool),
-        ),
-        tuple(areas),
-        np.array([access_minutes(area) for area in machine.areas.values()], dtype=np.float64),
-        [place.get(area.inside or "", -1) for area in machine.areas.values()],
-        check_minutes=machine.shop.check_minutes,
-        hand_over_minutes=machine.shop.escalate_minutes,
-        good_part_minutes=machine.shop.good_part_minutes,
-    )
-
-
-def _numbers(values: Iterable[int]) -> Ints:
-    return np.array(list(values), dtype=np.int64)
 
 
 def _ways(area_parent: Sequence[int]) -> Ints:

@@ -3,7 +3,8 @@
 Tests are ranked by bits per added minute (`diagnose.rule.gate`). The first that is worth its
 minutes is done: doing it and then repairing beats repairing now. When none is left, the repair
 with the highest probability over cost is done, or the job is handed over where that is cheaper;
-but nothing is handed over while testing on is worth more (`diagnose.rule.hand_over`).
+but nothing is handed over while testing on is worth more (`diagnose.rule.hand_over`). Who brought
+the machine is taken at his word (`diagnose.rule.in_order`).
 
 Advice, trials, the card, looking further ahead and the bench all ask `decide`.
 """
@@ -17,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.rule import gate
-from diagnose.rule.hand_over import minutes_if_known, worth_testing_on
+from diagnose.rule.hand_over import LAST_LOOK, last_look, minutes_if_known, worth_testing_on
+from diagnose.rule.in_order import MOST_IN_ORDER, Counting, at_his_word
 from diagnose.rule.repair_kernels import repair_cost, weigh_tests
 
 if TYPE_CHECKING:
@@ -58,7 +60,9 @@ class Outlook:
 
     Attributes:
         survey: what is to be expected.
+        asked: the same as far as the customer is taken at his word; see `diagnose.rule.in_order`.
         explains: (faults,) 1 where the fault alone gives the complaint, now and then at least.
+        hides: (faults,) share of the time that the machine runs with each fault alone.
         standing: where the job stands.
         access: what everything costs there.
         gain_bits: (tests,) what each would tell; 0 below the least that counts.
@@ -69,10 +73,13 @@ class Outlook:
         repair_minutes: expected, without further tests.
         hand_over_minutes: of handing over now, with the work that is left to the specialist.
         first_repair: repair to begin with, -1 to hand over.
+        last_look: see `diagnose.rule.hand_over`; 0 for none.
     """
 
     survey: Survey
+    asked: Survey
     explains: Floats
+    hides: Floats
     standing: Standing
     access: Access
     gain_bits: Floats
@@ -82,6 +89,7 @@ class Outlook:
     repair_minutes: float
     hand_over_minutes: float
     first_repair: int
+    last_look: float = LAST_LOOK
 
     def ranked(self, score: Floats, least_bits: float = 0.0) -> Ints:
         """Tests that can be done and tell enough: highest score first, then fewest minutes."""
@@ -110,7 +118,16 @@ class Decision:
     worth: NDArray[np.bool_]
 
 
-def look(survey: Survey, explains: Floats, costs: Costs, standing: Standing) -> Outlook:
+def look(
+    survey: Survey,
+    explains: Floats,
+    costs: Costs,
+    standing: Standing,
+    hides: Floats | None = None,
+    *,
+    most_in_order: float = MOST_IN_ORDER,
+    last_look: float = LAST_LOOK,
+) -> Outlook:
     """What there is to decide between.
 
     Args:
@@ -118,24 +135,32 @@ def look(survey: Survey, explains: Floats, costs: Costs, standing: Standing) -> 
         explains: (faults,) 1 where the fault alone gives the complaint.
         costs: of the machine.
         standing: where the job stands.
+        hides: (faults,) share of the time that the machine runs with each fault alone; None: never.
+        most_in_order: so far it is believed that nothing is wrong; see `diagnose.rule.in_order`.
+        last_look: before handing over; see `diagnose.rule.hand_over`. 0 for none.
     """
     access = costs.at(standing.open_areas)
     cannot = costs.tests.cannot
     if cannot is not None:
         never = survey.chance[survey.start[:-1] + cannot] > MOST_LIKELY_NOT
         standing = replace(standing, barred=standing.barred | (never & (cannot >= 0)))
-    blame, amiss = survey.faults * explains, 1.0 - survey.in_order
+    hides = np.zeros(len(explains)) if hides is None else hides
+    counting = Counting(explains, hides, costs.tests.moving, most_in_order)
+    asked = at_his_word(survey, counting)
+    blame, amiss = asked.faults * explains, 1.0 - asked.in_order
     blame /= max(float(blame.sum()), amiss, 1e-300)
     minutes, first, handed_over = repair_cost(
-        costs.tables, blame * amiss, 1.0, survey.in_order, standing.open_areas,
-        costs.hand_over_minutes,
+        costs.tables, blame * amiss, 1.0, asked.in_order, standing.open_areas,
+        costs.hand_over_minutes, hides,
     )  # fmt: skip
     opened = gate.chance_opened(blame, costs.fault_way)
     added = gate.added_minutes(access.test_minutes, access.test_opening, opened)
-    gains = np.where(survey.gain_bits > gate.MINIMUM_GAIN_BITS, survey.gain_bits, 0.0)
+    gains = np.where(asked.gain_bits > gate.MINIMUM_GAIN_BITS, asked.gain_bits, 0.0)
     return Outlook(
         survey=survey,
+        asked=asked,
         explains=explains,
+        hides=hides,
         standing=standing,
         access=access,
         gain_bits=gains,
@@ -145,11 +170,20 @@ def look(survey: Survey, explains: Floats, costs: Costs, standing: Standing) -> 
         repair_minutes=float(minutes),
         hand_over_minutes=float(handed_over),
         first_repair=int(first),
+        last_look=last_look,
     )
 
 
-def decide(
-    survey: Survey, explains: Floats, costs: Costs, standing: Standing, *, every: bool = False
+def decide(  # noqa: PLR0913 - as `look`
+    survey: Survey,
+    explains: Floats,
+    costs: Costs,
+    standing: Standing,
+    hides: Floats | None = None,
+    *,
+    most_in_order: float = MOST_IN_ORDER,
+    last_look: float = LAST_LOOK,
+    every: bool = False,
 ) -> Decision:
     """What to do next.
 
@@ -158,10 +192,15 @@ def decide(
         explains: (faults,) 1 where the fault alone gives the complaint.
         costs: of the machine.
         standing: where the job stands.
+        hides: as of `look`.
+        most_in_order: as of `look`.
+        last_look: as of `look`.
         every: work out for every test whether it is worth its minutes, not only up to the first
             that is; the action is the same.
     """
-    outlook = look(survey, explains, costs, standing)
+    outlook = look(
+        survey, explains, costs, standing, hides, most_in_order=most_in_order, last_look=last_look
+    )
     return choose(outlook, costs, gate_ranking(outlook, costs), every=every)
 
 
@@ -183,19 +222,22 @@ def choose(outlook: Outlook, costs: Costs, ranked: Ints, *, every: bool = False)
     """
     later = np.full(costs.n_tests, np.inf)
     worth = np.zeros(costs.n_tests, dtype=np.bool_)
-    survey, access = outlook.survey, outlook.access
+    survey, access = outlook.asked, outlook.access
     weighed = ranked
     if every:
         rest = np.flatnonzero(~outlook.standing.barred)
         weighed = np.concatenate([ranked, rest[~np.isin(rest, ranked)]])
     weigh_tests(
         costs.tables, survey.start, survey.chance, survey.joint, survey.fine, outlook.explains,
-        weighed, access.test_minutes, access.test_opens, costs.hand_over_minutes,
+        weighed, access.test_minutes, access.test_opens, costs.hand_over_minutes, outlook.hides,
         outlook.repair_minutes, every, later, worth,
     )  # fmt: skip
     worth[~np.isin(np.arange(costs.n_tests), ranked)] = False
-    if outlook.first_repair < 0 and not worth.any() and _rather_test_on(outlook, costs, ranked):
-        worth[ranked[0]] = True
+    if outlook.first_repair < 0 and not worth.any():
+        if _rather_test_on(outlook, costs, ranked):
+            worth[ranked[0]] = True
+        else:
+            worth[_last_looks(outlook, costs, ranked, later)] = True
     doing = ranked[worth[ranked]]
     action = int(doing[0]) if len(doing) else repair_action(outlook, costs)
     return Decision(outlook, action, later, worth)
@@ -234,5 +276,18 @@ def _rather_test_on(outlook: Outlook, costs: Costs, ranked: Ints) -> bool:
     )
     doubt = gate.doubt_bits(outlook.blame)
     rate = float(outlook.rate[ranked[0]])
-    amiss = 1.0 - outlook.survey.in_order
+    amiss = 1.0 - outlook.asked.in_order
     return worth_testing_on(amiss * known, doubt, rate, outlook.repair_minutes)
+
+
+def _last_looks(outlook: Outlook, costs: Costs, ranked: Ints, later: Floats) -> Ints:
+    """The test to be done before the job is handed over; empty for none."""
+    minutes, opens = outlook.access.test_minutes, outlook.access.test_opens
+    asked, worth = outlook.asked, np.zeros(costs.n_tests, dtype=np.bool_)
+    weigh_tests(
+        costs.tables, asked.start, asked.chance, asked.joint, asked.fine, outlook.explains,
+        ranked, minutes, opens, costs.hand_over_minutes, outlook.hides, outlook.repair_minutes,
+        True, later, worth,
+    )  # fmt: skip
+    place = last_look(minutes[ranked], outlook.repair_minutes - later[ranked], outlook.last_look)
+    return ranked[place : place + 1] if place >= 0 else ranked[:0]

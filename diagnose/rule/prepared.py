@@ -25,7 +25,7 @@ from diagnose.faults.tried import check_shares
 from diagnose.kept import Kept
 from diagnose.machine.archive import machine_from_json, machine_to_json
 from diagnose.rule.blame import blamed
-from diagnose.rule.costs import machine_costs
+from diagnose.rule.machine_costs import machine_costs
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -61,6 +61,7 @@ class Prepared:
         explains: complaint -> (faults,) share of the time that the fault alone gives it.
         gives: complaint -> (results, faults) whether the fault alone ever gives each result of
             trying the machine, see `diagnose.faults.tried.check_results`.
+        hides: complaint -> (faults,) share of the time that the machine runs with the fault alone.
     """
 
     machine: Machine
@@ -68,6 +69,7 @@ class Prepared:
     costs: Costs
     explains: Mapping[str, Floats]
     gives: Mapping[str, NDArray[np.bool_]]
+    hides: Mapping[str, Floats]
     _beliefs: Kept[Belief] = field(
         default_factory=lambda: Kept(BELIEF_BYTES, lambda belief: belief.nbytes)
     )
@@ -190,6 +192,10 @@ def _unpacked(stored: Mapping[str, NDArray[Any]]) -> Prepared:
 
 def _with_costs(sets: SolvedSets) -> Prepared:
     behaviour, solved = sets.behaviour, sets.now()
+    shares = {
+        complaint: check_shares(behaviour, solved, complaint, _singles(solved)).T
+        for complaint in behaviour.machine.complaints
+    }
     return Prepared(
         machine=behaviour.machine,
         sets=sets,
@@ -198,10 +204,8 @@ def _with_costs(sets: SolvedSets) -> Prepared:
             complaint: _share(solved, behaviour.column[complaint], FITS)
             for complaint in behaviour.machine.complaints
         },
-        gives={
-            complaint: check_shares(behaviour, solved, complaint, _singles(solved)).T > 0.0
-            for complaint in behaviour.machine.complaints
-        },
+        gives={complaint: share > 0.0 for complaint, share in shares.items()},
+        hides={complaint: np.ascontiguousarray(share[0]) for complaint, share in shares.items()},
     )
 
 

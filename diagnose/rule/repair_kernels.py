@@ -86,10 +86,31 @@ def strike_out(tables, repair, guilty, chance):
 
 
 @njit(cache=True, nogil=True)
-def repair_cost(tables, guilty, total, fine, open_areas, hand_over_minutes):
+def taken_for_mended(tables, hides, guilty, chance):
+    """Take out of the chances what is still wrong but does not show in the check after a repair.
+
+    Returns:
+        Chance of that, and the specialist's minutes for it, by the chances.
+    """
+    gone, minutes = 0.0, 0.0
+    for f in range(guilty.shape[0]):
+        if guilty[f] > 0.0 and hides[f] > 0.0:
+            part = guilty[f] * hides[f]
+            for j in range(tables.fault_start[f], tables.fault_start[f + 1]):
+                chance[tables.fault_repair[j]] -= part
+            guilty[f] -= part
+            gone += part
+            minutes += part * tables.fault_minutes[f]
+    return gone, minutes
+
+
+@njit(cache=True, nogil=True)
+def repair_cost(tables, guilty, total, fine, open_areas, hand_over_minutes, hides):
     """Expected minutes of repairing without further tests, and the repair to begin with.
 
-    A machine that is in order is given back at once, or runs after the first repair.
+    A machine that is in order is given back at once, or runs after the first repair. One that is
+    not, but runs when it is tried after a repair that was none, comes back: what is wrong is handed
+    over then.
 
     Args:
         tables: `RepairTables`.
@@ -98,6 +119,7 @@ def repair_cost(tables, guilty, total, fine, open_areas, hand_over_minutes):
         fine: probability that the machine is in order, joint with the same.
         open_areas: areas that stand open, as bits.
         hand_over_minutes: handing over.
+        hides: (faults,) share of the time that the machine runs with each.
 
     Returns:
         Minutes, a repair or -1 to hand over at once, and the minutes of handing over at once.
@@ -125,6 +147,10 @@ def repair_cost(tables, guilty, total, fine, open_areas, hand_over_minutes):
         spent += minutes[pick] * remaining - tables.repair_waste[pick] * chance[pick]
         remaining -= chance[pick]
         left -= strike_out(tables, pick, guilty, chance)
+        gone, elsewhere = taken_for_mended(tables, hides, guilty, chance)
+        spent += gone * hand_over_minutes + elsewhere
+        remaining -= gone
+        left -= elsewhere
         handed_over = spent + max(remaining, 0.0) * hand_over_minutes + max(left, 0.0)
         handed_over = amiss * handed_over + in_vain
         if handed_over < best:
@@ -139,7 +165,7 @@ def repair_cost(tables, guilty, total, fine, open_areas, hand_over_minutes):
 
 @njit(cache=True, nogil=True)
 def weigh_tests(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
-    tables, start, chance, joint, fine, explains, ranked, minutes, opened, hand_over, limit,
+    tables, start, chance, joint, fine, explains, ranked, minutes, opened, hand_over, hides, limit,
     every, later, worth,
 ):  # fmt: skip
     """Expected minutes of repairing after each test, and whether doing it first saves minutes.
@@ -155,6 +181,7 @@ def weigh_tests(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
         minutes: (tests,) opening included.
         opened: (tests,) areas open after each, as bits.
         hand_over: minutes of handing over.
+        hides: (faults,) share of the time that the machine runs with each.
         limit: minutes of repairing without tests.
         every: whether to go on behind the first that is worth its minutes.
         later: (tests,) result, the test's own minutes not included; those not reached keep theirs.
@@ -169,7 +196,9 @@ def weigh_tests(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
             if chance[o] > 0.0:
                 for f in range(guilty.shape[0]):
                     guilty[f] = joint[o, f] * explains[f]
-                cost, _, _ = repair_cost(tables, guilty, chance[o], fine[o], opened[t], hand_over)
+                cost, _, _ = repair_cost(
+                    tables, guilty, chance[o], fine[o], opened[t], hand_over, hides
+                )
                 spent += chance[o] * cost
         later[t] = spent
         worth[t] = minutes[t] + spent < limit - TINY

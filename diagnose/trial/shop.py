@@ -69,7 +69,7 @@ class Shop:
         self._prices = [price_minutes(machine, repair.price_eur) for _, repair in repairs]
         number = {fault: place for place, fault in enumerate(prepared.faults)}
         self._bad = [
-            {number[part.id, m]: p for m, p in new_part_modes(machine, part, repair).items()}
+            {number[fault]: p for fault, p in new_part_modes(machine, part, repair).items()}
             for part, repair in repairs
         ]
 
@@ -124,9 +124,7 @@ class Shop:
 
     def wastes(self, truth: Truth, repair: int) -> bool:
         """See `World`. A fuse is no good part thrown away."""
-        repairs, part_of = self.costs.repairs, self._prepared.behaviour.part_of
-        part = int(repairs.part[repair])
-        return bool(repairs.new_part[repair]) and all(part_of[f] != part for f in truth.faults)
+        return self.costs.repairs.wastes(repair, truth.faults)
 
     def price_minutes(self, repair: int) -> float:
         """See `World`."""

@@ -77,7 +77,6 @@ def costs():
             minutes=np.array([5.0, 20.0]),
             area=nowhere,
             fixes=np.array([[1, 1, 0], [0, 0, 1]], dtype=np.int8),
-            part=np.array([0, 1]),
             new_part=np.array([True, False]),
         ),
         (),

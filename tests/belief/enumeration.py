@@ -221,6 +221,9 @@ def outcomes_by_hand(test: Test, values: np.ndarray) -> np.ndarray:
         table[:, 1] = 1.0 - table[:, 0]
         return table
     shares = (known.FIRST_OF_TWO, 1.0 - known.FIRST_OF_TWO)
+    if test.kind == "inspect":
+        shown = [(values == value) @ np.array(shares) for value in (1.0, 0.0, NOT_THERE)]
+        return np.stack(shown[: len(test.outcomes)], axis=1)
     if test.function is not None or test.kind == "try":
         last = len(test.outcomes) - 1
         for share, value in zip(shares, values.T, strict=True):
@@ -347,27 +350,29 @@ def carried_over(every: Everything, joint: np.ndarray, done: RepairDone) -> np.n
     behaviour = every.behaviour
     part = behaviour.machine.parts[done.part]
     repair = next(repair for repair in part.repairs if repair.id == done.repair)
-    own = {mode: f for f, (name, mode) in enumerate(behaviour.faults) if name == part.id}
+    unit = {p.id for p in behaviour.machine.parts.values() if p.unit and p.unit == part.unit}
+    own = {f for f, (name, _) in enumerate(behaviour.faults) if name in {part.id, *unit}}
     mends, new = {part.id: repair.fixes, **repair.also}, bad_new_part(every, part, repair)
     fixed = {f for f, (name, mode) in enumerate(behaviour.faults) if mode in mends.get(name, ())}
     after = np.zeros_like(joint)
     for row, faults in enumerate(every.sets):
         left = tuple(f for f in faults if f not in fixed)
-        if set(left) & set(own.values()):
+        if set(left) & own:
             after[:, every.place[left]] += joint[:, row]
             continue
         after[:, every.place[left]] += (1.0 - sum(new.values())) * joint[:, row]
-        for mode, chance in new.items():
-            bad = tuple(sorted((*left, own[mode])))
+        for fault, chance in new.items():
+            bad = tuple(sorted((*left, behaviour.faults.index(fault))))
             after[:, every.place[bad]] += chance * joint[:, row]
     return after
 
 
-def bad_new_part(every: Everything, part: Part, repair: Repair) -> dict[str, float]:
-    """Chance of each failure mode of a part that was just fitted."""
+def bad_new_part(every: Everything, part: Part, repair: Repair) -> dict[tuple[str, str], float]:
+    """Chance of each fault of a part, or of all in one piece with it, that was just fitted."""
     if repair.id != "replace":
         return {}
-    shop = every.behaviour.machine.shop
-    rates = {m.id: m.per_1000_jobs for m in part.modes.values() if m.id != "ok"}
-    bad = shop.new_part_bad_per_1000 / 1000.0
-    return {mode: bad * rate / sum(rates.values()) for mode, rate in rates.items()}
+    machine = every.behaviour.machine
+    new = [p for p in machine.parts.values() if p.id == part.id or (p.unit and p.unit == part.unit)]
+    rates = {(p.id, m.id): m.per_1000_jobs for p in new for m in p.modes.values() if m.id != "ok"}
+    bad = machine.shop.new_part_bad_per_1000 / 1000.0
+    return {fault: bad * rate / sum(rates.values()) for fault, rate in rates.items()}

@@ -101,7 +101,7 @@ class Roots:
                 table[before, before] = 1.0
                 continue
             table[before, 0] = 1.0 - sum(bad.values())
-            for new, chance in bad.items():
+            for (_, new), chance in bad.items():
                 table[before, own.index(new)] = chance
         return table
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from diagnose.circuit.operating import evaluate
 from diagnose.circuit.codes import VOLTS
+from diagnose.circuit.operating import evaluate
 from diagnose.circuit.rigs import Circuit, Observable
 from diagnose.circuit.tables import make_tables
 

@@ -107,6 +107,8 @@ class Schematic:
 
     def _branches(self, across: Iterable[tuple[str, str]]) -> Iterable[Branch]:
         for part in self.machine.parts.values():
+            if part.kind == "mechanical":
+                continue
             yield Branch(part.id, "main", *main_ends(part))
             if part.kind == "relay":
                 ends = part.terminals

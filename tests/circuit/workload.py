@@ -62,7 +62,13 @@ class Workload:
         return self.circuit.rigs.observables[self.circuit.rigs.names.index(name)].rig
 
     def modes(self, faults: FaultSet) -> dict[str, Mode]:
-        return dict(self.faults[fault] for fault in faults)
+        own = dict(self.faults[fault] for fault in faults)
+        acted = {
+            other: self.machine.parts[other].modes[mode]
+            for fault in own.values()
+            for other, mode in fault.acts_as.items()
+        }
+        return acted | own
 
     def blown(self, faults: FaultSet) -> frozenset[str]:
         if faults not in self._blown:

@@ -174,7 +174,7 @@ def test_a_new_part_is_bad_by_the_shops_share_in_its_own_modes() -> None:
     relay = machine.parts["relay"]
     modes = new_part_modes(machine, relay, relay.repairs[0])
     assert modes == pytest.approx(
-        {"coil_open": 0.03 * 12 / 23, "contacts_resistive": 0.03 * 11 / 23}
+        {("relay", "coil_open"): 0.03 * 12 / 23, ("relay", "contacts_resistive"): 0.03 * 11 / 23}
     )
     ground = machine.parts["ground"]
     assert new_part_modes(machine, ground, ground.repairs[0]) == {}

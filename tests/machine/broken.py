@@ -225,6 +225,44 @@ WIRING = [
 ]
 
 ENTRIES = [
+    case(
+        "unit_of_one",
+        {
+            "title: Key switch\n": "title: Key switch\n    unit: @@key_switch\n",
+            "title: Start button\n": "title: Start button\n    unit: panel\n",
+            "title: Start module\n": "title: Start module\n    unit: panel\n",
+            "    modes: {open: {per_1000_jobs: 11}}\n": "    modes: {open: {per_1000_jobs: 11}}\n"
+            "    repairs: {replace: {title: New, minutes: 9}}\n",
+        },
+        "only 'key_switch'",
+        "at least two",
+    ),
+    case(
+        "unit_of_one unit_of_one",
+        {
+            "title: Key switch\n": "title: Key switch\n    unit: @@key_lock\n",
+            "title: Start button\n": "title: Start button\n    unit: key_locks\n",
+        },
+        "nearest is 'key_locks'",
+    ),
+    case(
+        "unit_name",
+        {
+            "title: Key switch\n": "title: Key switch\n    unit: @@battery\n",
+            "title: Start button\n": "title: Start button\n    unit: battery\n",
+        },
+        "is a part, of kind battery",
+        "a name of its own",
+    ),
+    case(
+        "unit_not_replaced",
+        {
+            "title: Key switch\n": "title: Key switch\n    unit: @@key_lock\n",
+            "title: Start button\n": "title: Start button\n    unit: key_lock\n",
+        },
+        "key_switch, start_button",
+    ),
+    case("id_pattern", {"title: Key switch\n": "title: Key switch\n    unit: @@Lock\n"}, "'Lock'"),
     case("reserved_id", {"flat: {}}": "@@unsteady: {}}"}, "`unsteady`"),
     case("reserved_id", {"{open: {per_1000_jobs: 20}}": "{@@ok: {per_1000_jobs: 20}}"}, "`ok`"),
     case(

@@ -41,6 +41,9 @@ def test_no_key_of_the_tables_is_left_aside() -> None:
 
 def test_main_paths_of_the_table_are_those_that_are_wired() -> None:
     for kind, row in part_kinds().items():
+        if kind == "mechanical":
+            assert (row.main_path, row.conducts) == ((), False)
+            continue
         usual = ("supply", "output") if kind == "controller" else ("from", "to")
         assert row.main_path == MAIN_ROLES.get(kind, usual)
         assert row.conducts == (kind not in NO_WIRING)
@@ -54,7 +57,8 @@ def test_the_dictionaries_cannot_be_changed() -> None:
 
 
 def test_every_mode_does_something() -> None:
-    for kind in part_kinds().values():
+    """What is mechanical does what its file says, and nothing to a circuit."""
+    for kind in (row for name, row in part_kinds().items() if name != "mechanical"):
         for name, mode in kind.modes.items():
             effects = [mode.ohms, mode.ohms_factor, mode.short_ohms, mode.emf_volts]
             effects += [mode.coil_ohms, mode.pull_in_volts]

@@ -62,7 +62,9 @@ class Bench:
         self.number = {fault: i for i, fault in enumerate(self.faults)}
         self.shown = [RUNS, *(c.id for c in machine.complaints.values() if c.on_trying), OTHER]
         made_up = [f.id for f in machine.functions.values() if f.kind == "all_of"]
-        names = [*self.circuit.rigs.names, *made_up, *machine.complaints, NOTHING_WRONG, SHOWN]
+        looked_into = [test.id for test in machine.tests.values() if test.kind == "inspect"]
+        words = [*machine.complaints, NOTHING_WRONG, SHOWN]
+        names = [*self.circuit.rigs.names, *made_up, *looked_into, *words]
         self.column = {name: i for i, name in enumerate(names)}
         self._level = {
             f.id: {level.id: i for i, level in enumerate(f.levels)}
@@ -118,6 +120,9 @@ class Bench:
         for function in self.machine.functions:
             self._function(function, found, sets, done)
         for test in self.machine.tests.values():
+            if test.kind == "inspect":
+                bad = [self._finds(test, one) for one in sets]
+                found[:, self.column[test.id]] = np.array(bad, dtype=float)[:, None]
             needed = self._needed(test.condition)
             may_fail = any(outcome.id == "not_possible" for outcome in test.outcomes)
             if needed and may_fail and test.id in self.column:
@@ -146,6 +151,8 @@ class Bench:
             yes, no = self._level[name]["yes"], self._level[name]["no"]
             found[:, at] = np.where(self._all_at(found, rests_on), yes, no)
         watching = {t.id for t in self.machine.tests.values() if t.function == name}
+        columns = [self.column[n] for n in {name, *watching} & set(self.column)]
+        self._held_back(name, found, sets, columns)
         for number, complaint in enumerate(self.machine.complaints.values(), self.n_listed):
             said = complaint.says.get(name, ())
             as_always = any(self._level[name][one] == self._in_order[name] for one in said)
@@ -159,10 +166,27 @@ class Bench:
                 continue
             shown = self._level[name][said[0]] if said else len(function.levels) - 1
             stopped = [row for row, one in enumerate(sets) if number in one]
-            for column in {self.column[n] for n in {name, *watching} & set(self.column)}:
+            for column in columns:
                 found[stopped, column] = shown
         if rests_on and not made_up:
             found[:, at][~self._all_at(found, rests_on)] = NOT_REACHED
+
+    def _held_back(
+        self, name: str, found: np.ndarray, sets: list[FaultSet], columns: list[int]
+    ) -> None:
+        """What is broken beside the circuit: it works no better than that allows."""
+        for row, one in enumerate(sets):
+            for part, mode in (self.faults[fault] for fault in one if fault < self.n_listed):
+                most = self.machine.parts[part].modes[mode].at_most
+                if name in most:
+                    worst = self._level[name][most[name]]
+                    now = found[row, columns]
+                    found[row, columns] = np.where(now < worst, worst, now)
+
+    def _finds(self, test: Test, faults: FaultSet) -> bool:
+        """Whether an inspection shows one of these faults."""
+        bad = [self.faults[fault] for fault in faults]
+        return any(p in test.parts and (not test.modes or m in test.modes) for p, m in bad)
 
     def _needed(self, condition: str | None) -> Mapping[str, tuple[str, ...]]:
         """What the machine has to do for a condition."""

@@ -50,14 +50,26 @@ def repair_of(machine: Machine, part: str, repair: str) -> Repair:
     return next(one for one in machine.parts[part].repairs if one.id == repair)
 
 
-def bad_new_part(machine: Machine, part: str, repair: str) -> dict[str, float]:
-    """Chance of each mode that the part just fitted may be in; empty if nothing new is fitted."""
+def one_piece(machine: Machine, part: str) -> list[str]:
+    """What comes out of one box with a part: the contacts of one key switch."""
+    unit = machine.parts[part].unit
+    return [
+        one.id for one in machine.parts.values() if one.id == part or (unit and one.unit == unit)
+    ]
+
+
+def bad_new_part(machine: Machine, part: str, repair: str) -> dict[tuple[str, str], float]:
+    """Chance of each fault that what was just fitted may have; empty if nothing new is fitted."""
     if repair != FITS_A_NEW_PART or machine.shop.new_part_bad_per_1000 == 0:
         return {}
-    shares = {mode: mode_share(machine, part, mode) for mode in failures(machine, part)}
+    shares = {
+        (one, mode): mode_share(machine, one, mode)
+        for one in one_piece(machine, part)
+        for mode in failures(machine, one)
+    }
     whole = sum(shares.values())
     bad = machine.shop.new_part_bad_per_1000 / 1000.0
-    return {mode: bad * share / whole for mode, share in shares.items() if share > 0}
+    return {fault: bad * share / whole for fault, share in shares.items() if share > 0}
 
 
 @dataclass(frozen=True)
@@ -191,6 +203,9 @@ def rest_after(bench: Bench, faults: FaultSet, part: str, repair: str) -> tuple[
     """
     done = repair_of(bench.machine, part, repair)
     put_right = {part: done.fixes, **done.also}
+    if repair == FITS_A_NEW_PART:
+        others = [one for one in one_piece(bench.machine, part) if one != part]
+        put_right |= {one: tuple(failures(bench.machine, one)) for one in others}
     left = tuple(f for f in faults if bench.faults[f][1] not in put_right.get(bench.part_of[f], ()))
     return left, all(bench.part_of[fault] != part for fault in left)
 
@@ -203,8 +218,8 @@ def draw_repaired(
     if not right:
         return rest
     left = rng.random()
-    for mode, chance in bad_new_part(bench.machine, part, repair).items():
+    for fault, chance in bad_new_part(bench.machine, part, repair).items():
         if left < chance:
-            return tuple(sorted((*rest, bench.number[part, mode])))
+            return tuple(sorted((*rest, bench.number[fault])))
         left -= chance
     return rest

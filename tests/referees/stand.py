@@ -9,7 +9,7 @@ import numpy as np
 
 from tests.referees import technician
 from tests.referees.bench import RUNS, SHOWN
-from tests.referees.shop import World, draw_repaired, rest_after
+from tests.referees.shop import World, draw_repaired, one_piece, rest_after
 from tests.referees.story import Written, cold_of, told
 
 if TYPE_CHECKING:
@@ -113,7 +113,8 @@ class Stand:
         """Do it; the new part may be bad."""
         faults = draw_repaired(self.bench, self.world.faults, part, repair, self.rng)
         _, fixed = rest_after(self.bench, self.world.faults, part, repair)
-        bad = [self.bench.faults[f][1] for f in faults if self.bench.part_of[f] == part]
+        new = one_piece(self.bench.machine, part)
+        bad = [self.bench.faults[f] for f in faults if self.bench.part_of[f] in new]
         self.new.append(bad[0] if fixed and bad else None)
         self.world = World(self.world.causes, faults)
 

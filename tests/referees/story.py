@@ -104,8 +104,8 @@ class Teller:
     power: float = 1.0
 
     @cached_property
-    def new_parts(self) -> list[dict[int, tuple[str, float]]]:
-        """For each repair: number in a course -> mode of the bad new part, and its chance."""
+    def new_parts(self) -> list[dict[int, tuple[tuple[str, str], float]]]:
+        """For each repair: number in a course -> fault of what is new, and its chance."""
         number = len(self.bench.faults)
         found = []
         for done in self.story.repairs:
@@ -130,25 +130,25 @@ class Teller:
             if len(bad) > 1 or (bad and not right):
                 chance = 0.0
             elif bad:
-                now = tuple(sorted((*now, self.bench.number[done.part, bad[0][0]])))
+                now = tuple(sorted((*now, self.bench.number[bad[0][0]])))
                 chance *= bad[0][1]
             elif right:
                 chance *= 1.0 - sum(share for _, share in modes.values())
             sets.append(now)
         return sets, chance
 
-    def course(self, faults: FaultSet, new: Sequence[str | None]) -> Course:
+    def course(self, faults: FaultSet, new: Sequence[tuple[str, str] | None]) -> Course:
         """The course of a machine that came with these faults.
 
         Args:
             faults: what was wrong at first.
-            new: for each repair the mode of the new part, None for a good one.
+            new: for each repair the fault of what is new, None where that is good.
         """
         bad = [
             number
-            for modes, mode in zip(self.new_parts, new, strict=True)
-            for number, (name, _) in modes.items()
-            if name == mode
+            for faults_of, fault in zip(self.new_parts, new, strict=True)
+            for number, (name, _) in faults_of.items()
+            if name == fault
         ]
         return (*faults, *bad)
 

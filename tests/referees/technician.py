@@ -109,6 +109,9 @@ def outcome_chances(test: Test, values: np.ndarray) -> np.ndarray:
     elif test.kind == "wiggle":
         shown = SHOWN_BY_WIGGLING * touching
         seen = np.stack([shown, 1 - shown], axis=1)
+    elif test.kind == "inspect":
+        each = [values == 1.0, values == 0.0, np.isnan(values)][:n]
+        seen = np.stack([TOUCHING * e[:, 0] + (1 - TOUCHING) * e[:, 1] for e in each], axis=1)
     elif test.function is not None or test.kind == "try":
         levels = np.arange(n)
         touching, apart = np.where(np.isnan(values), n - 1, values).T

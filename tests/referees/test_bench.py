@@ -153,7 +153,7 @@ def test_repairs(bench: Bench) -> None:
     assert rest_after(bench, (fuse, loose), "switch", "replace") == ((fuse,), True)
     assert rest_after(bench, (fuse, broken), "switch", "replace") == ((fuse, broken), True)
     bad = bad_new_part(bench.machine, "plug", "replace")
-    assert bad == pytest.approx({"loose": 0.1, "open": 0.05})
+    assert bad == pytest.approx({("plug", "loose"): 0.1, ("plug", "open"): 0.05})
     assert bad_new_part(bench.machine, "plug", "clean") == {}
 
 

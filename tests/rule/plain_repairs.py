@@ -17,6 +17,7 @@ def plain_repairs(
     fixes: np.ndarray | None = None,
     waste: list[float] | None = None,
     in_order: float = 0.0,
+    hides: list[float] | None = None,
 ) -> tuple[float, int]:
     """Minutes, and the repair to begin with; repair i fixes fault i unless `fixes` says more.
 
@@ -30,7 +31,6 @@ def plain_repairs(
             minutes=np.array(minutes, dtype=np.float64),
             area=np.full(n, -1),
             fixes=np.eye(n, len(chances), dtype=np.int8) if fixes is None else fixes,
-            part=np.arange(n),
             new_part=np.zeros(n, dtype=bool),
         ),
         (),
@@ -40,5 +40,6 @@ def plain_repairs(
         hand_over_minutes=hand_over,
     )
     tables = costs.tables._replace(repair_waste=np.array(waste or [0.0] * n, dtype=np.float64))
-    spent, first, _ = repair_cost(tables, np.array(chances), 1.0, in_order, 0, hand_over)
+    hides = np.zeros(len(chances)) if hides is None else np.array(hides)
+    spent, first, _ = repair_cost(tables, np.array(chances), 1.0, in_order, 0, hand_over, hides)
     return float(spent), int(first)

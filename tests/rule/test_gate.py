@@ -110,7 +110,7 @@ def test_every_outcome_by_itself(seed: int) -> None:
             blame = joint[:-1] / joint.sum()
             opened = int(access.test_opens[test])
             minutes, _, _ = repair_cost(
-                costs.tables, blame, 1.0, 0.0, opened, costs.hand_over_minutes
+                costs.tables, blame, 1.0, 0.0, opened, costs.hand_over_minutes, np.zeros(len(blame))
             )
             spent += joint.sum() * minutes
         assert found.later_minutes[test] == pytest.approx(spent, rel=1e-9)

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 
 from diagnose.ahead.expected import Expected, gate_action
 from diagnose.ahead.state import ProblemBench
-from diagnose.rule.hand_over import minutes_if_known, worth_testing_on
+from diagnose.rule.hand_over import last_look, minutes_if_known, worth_testing_on
 from tests.trial.optimum import optimal_minutes
 from tests.trial.small import small_problem
+
+if TYPE_CHECKING:
+    from diagnose.rule.costs import Costs, RepairTables
 
 
 def reads(*lost: bool) -> np.ndarray:
@@ -85,3 +91,41 @@ def test_whoever_is_sure_of_nothing_hands_over_in_the_end() -> None:
     )
     bench = ProblemBench(problem)
     assert gate_action(bench, bench.start) == problem.costs.hand_over
+
+
+def test_the_last_look_by_hand() -> None:
+    # Five times what is saved, less the minutes: 1.0 - 0.8, 5.0 - 6.0, 1.5 - 0.1. The third.
+    saved, minutes = np.array([0.2, 1.0, 0.3]), np.array([0.8, 6.0, 0.1])
+    assert last_look(minutes, saved) == 2
+    assert last_look(minutes[:2], saved[:2]) == 0
+    assert last_look(minutes[1:2], saved[1:2]) == -1
+    assert last_look(minutes, saved, 0.0) == -1
+    assert last_look(np.array([0.0]), np.array([0.0])) == -1
+
+
+@pytest.mark.parametrize(("share", "looks"), [(0.005, True), (0.0008, False)])
+def test_nothing_is_given_away_beside_a_cheap_look_at_what_is_left(
+    share: float, *, looks: bool
+) -> None:
+    # One fault that 10 + 2 minutes mend, and nobody knows the rest; a look of a minute shows it for
+    # certain. Handing over costs 100, so the look saves 100 times the share: 0.5 of a minute counts
+    # as 2.5, and 0.08 as 0.4.
+    known = reads(True, False)
+    problem = small_problem(
+        np.array([share, 1.0 - share]), [known], [1.0], [10.0, 1000.0], hand_over_minutes=100.0
+    )
+    problem = replace(problem, costs=replace(problem.costs, tables=no_repair(problem.costs, 1)))
+    bench = ProblemBench(problem)
+    assert (gate_action(bench, bench.start) == 0) == looks
+
+
+def no_repair(costs: Costs, fault: int) -> RepairTables:
+    """The tables with a fault that no repair is known for; it has the last place."""
+    tables = costs.tables
+    start = tables.fault_start.copy()
+    start[fault + 1] = start[fault]
+    minutes = tables.fault_minutes.copy()
+    minutes[fault] = 0.0
+    repairs = tables.repair_start.copy()
+    repairs[fault + 1] = repairs[fault]
+    return tables._replace(fault_start=start, fault_minutes=minutes, repair_start=repairs)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 
+from diagnose.advice.follow_up import WHY_FLAT
 from diagnose.ahead.desk import Desk
 from diagnose.ahead.expected import gate_action
 from diagnose.ahead.look_further import look_further, named
@@ -48,6 +49,8 @@ def actions(place: Place, *, playing: bool) -> dict[str, str]:
     verdict = turn.advice.verdict
     if verdict.action in OF_THE_JOB:
         return {"advice": verdict.action}
+    if WHY_FLAT in verdict.notes:  # it runs: for everybody else the job is over
+        return {"advice": "done"}
     desk = Desk(job.prepared, job.situation, skipped)
     further = costs.action_name(candidates(desk, desk.start)[0])
     if playing:

@@ -54,7 +54,6 @@ def small_problem(
         minutes=np.asarray(repair_minutes, dtype=np.float64),
         area=np.asarray(repair_area or [-1] * n_repairs, dtype=np.int64),
         fixes=np.eye(n_repairs, n_faults, dtype=np.int8),
-        part=np.arange(n_repairs),
         new_part=np.ones(n_repairs, dtype=bool) if new_part is None else new_part,
     )
     tests = TestCosts(

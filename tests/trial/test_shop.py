@@ -123,9 +123,8 @@ def test_a_fuse_is_no_good_part_thrown_away() -> None:
     ready = prepare(NAME)
     shop, costs = Shop(ready, "silent"), ready.costs
     short = ready.faults.index(("trigger_wire", "shorted"))
-    for name, part in zip(costs.repairs.names, costs.repairs.part.tolist(), strict=True):
-        row = costs.repairs.names.index(name)
-        kind = list(ready.machine.parts.values())[part].kind
+    for row, name in enumerate(costs.repairs.names):
+        kind = ready.machine.parts[name.partition(".")[0]].kind
         new = name.endswith(".replace") and kind != "fuse"
         for truth in (Truth((), 0), Truth((short,), 0)):
             own = any(ready.faults[f][0] == name.partition(".")[0] for f in truth.faults)

@@ -84,9 +84,13 @@ class MachineAtHand:
 
     # ------------------------------------------------------------------ what it shows by itself
 
-    def does(self) -> str:
-        """What trying it once shows: `runs`, a complaint, or `other`."""
-        return self._does(self._joint, self._on_trying())
+    def does(self, joint: int | None = None) -> str:
+        """What trying it once shows: `runs`, a complaint, or `other`.
+
+        Args:
+            joint: how a loose joint stands; None: as it does just now.
+        """
+        return self._does(self._joint if joint is None else joint, self._on_trying())
 
     def shows_after(self) -> str:
         """What the check after a repair shows.
@@ -129,7 +133,7 @@ class MachineAtHand:
             return forced
         if known.kind == "all_of":
             fine = all(self.level(name, joint) in good for name, good in known.needs.items())
-            return known.levels[0 if fine else 1].id
+            return known.levels[0 if fine and not self._held_back(function) else 1].id
         value = self._readings(self.faults)[self._column(function)][joint]
         return known.levels[int(value)].id if value > NEVER else ""
 
@@ -140,6 +144,11 @@ class MachineAtHand:
             if part == UNLISTED and function in self.machine.complaints[complaint].says:
                 return self.machine.complaints[complaint].says[function][0]
         return None
+
+    def _held_back(self, function: str) -> bool:
+        """Whether something beside the circuit keeps it from working: no petrol, no compression."""
+        known = [f.partition(".") for f in self.faults if _part(f) != UNLISTED]
+        return any(function in self.machine.parts[p].modes[m].at_most for p, _, m in known)
 
     def _good(self, function: str) -> str:
         return replace(self, faults=()).level(function)
@@ -160,8 +169,8 @@ class MachineAtHand:
         known = self.machine.tests[test]
         if known.kind == "try":
             return self.does()
-        if known.cause is not None:
-            return "found" if self._has_cause(known.cause) else "not_found"
+        if known.cause is not None or known.kind == "inspect":
+            return self._inspected(known)
         boosted = self._without_battery() if BOOST in known.title else self
         self._can_be_done(known, boosted)
         values = self._readings(boosted.faults)[self._column(test, known.function)]
@@ -197,6 +206,20 @@ class MachineAtHand:
         own = [f for f in self.faults if _part(f) != UNLISTED and parts[_part(f)].kind in SOURCES]
         return replace(self, faults=tuple(fault for fault in self.faults if fault not in own))
 
+    def _inspected(self, test: Test) -> str:
+        """What a search for a shared cause, or a closer look at parts, shows."""
+        if test.cause is not None:
+            return "found" if self._has_cause(test.cause) else "not_found"
+        self._can_be_done(test, self)
+        return "at_fault" if self._finds(test) else "in_order"
+
+    def _finds(self, test: Test) -> bool:
+        """Whether a closer look shows one of the faults."""
+        wrong = [fault.partition(".") for fault in self.faults]
+        return any(
+            part in test.parts and (not test.modes or mode in test.modes) for part, _, mode in wrong
+        )
+
     def _has_cause(self, cause: str) -> bool:
         known = self.machine.shared_causes[cause]
         if known.part is None:
@@ -219,8 +242,18 @@ class MachineAtHand:
         return next(known for known in self.machine.parts[part].repairs if known.id == repair)
 
     def is_bad(self, part: str) -> bool:
-        """Whether a part has a fault, or is a fuse that a short blows."""
-        return part in map(_part, self.faults) or (part in self.walk.blown and self.is_shorted())
+        """Whether what a part is one piece with has a fault, or it is a fuse that a short blows."""
+        bad = self.box(part) in {self.box(_part(fault)) for fault in self.faults}
+        return bad or (part in self.walk.blown and self.is_shorted())
+
+    def box(self, part: str) -> str:
+        """What a part comes in from the shelf: contacts of one key switch come together."""
+        return (self.machine.parts[part].unit if part in self.machine.parts else None) or part
+
+    def same_work(self, repair: str) -> str:
+        """A `part.repair` by what it does: a new key switch is one, whichever contact was bad."""
+        part, _, own = repair.partition(".")
+        return f"{self.box(part)}.{own}" if own == "replace" else repair
 
     def is_shorted(self) -> bool:
         """Whether a wire touches the frame."""

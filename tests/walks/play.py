@@ -67,13 +67,15 @@ class Played:
 
     def complaints(self) -> list[str]:
         """What is not as expected; empty when all is."""
-        walk, told = self.walk, list[str]()
+        walk, told, machine = self.walk, list[str](), MachineAtHand.of(self.walk)
         if self.end != walk.end:
             told.append(f"ends {self.end}, not {walk.end}")
         if self.minutes > walk.limit_minutes:
             told.append(f"{self.minutes:.1f} min, not {walk.limit_minutes:g}")
-        told += [f"{part} fitted" for part in self.fitted if part not in walk.may_fit]
-        told += [f"no {repair}" for repair in walk.repairs if repair not in self.repairs]
+        may_fit = {machine.box(part) for part in walk.may_fit}
+        told += [f"{part} fitted" for part in self.fitted if machine.box(part) not in may_fit]
+        done = {machine.same_work(repair) for repair in self.repairs}
+        told += [f"no {repair}" for repair in walk.repairs if machine.same_work(repair) not in done]
         if walk.end == RUNS:
             told += [f"{fault} left" for fault in self.left if fault not in walk.may_stay]
         for group in walk.cleared:

@@ -6,8 +6,6 @@ Faults, answers and limits stand in the walks beside this file; how the limits w
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pytest
 
@@ -17,23 +15,14 @@ from tests.walks.machine_at_hand import MachineAtHand, solved
 from tests.walks.play import play
 from tests.walks.walk import RUNS, Walk, all_walks
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from tests.walks.play import Played
-
 WALKS = {walk.id: walk for walk in all_walks()}
 
 FALLS_SHORT = {
-    "tractor_alternator": "52.6 minutes, 51 are good: cleans a good lug first",
-    "tractor_flat_since_it_does_not_charge": "72.4 minutes, 71 are good: the same lug",
-    "pump_flat_since_the_maintainer_is_dead": "42.3 minutes, 41 are good: restores mains first",
-    "pump_told_it_shuts_down_and_it_does_not_fire": "34.3 minutes, 34 are good",
-    "pump_level_switch": "believes one misread number and splices a good wire",
-    "pump_loose_panel_fuse": "hands over while a loose joint is still to be found",
-    "pump_shuts_down_of_heat": "hands over after one reading of the oil",
-    "vehicle_flat_since_it_does_not_charge": "says to measure the charging, but does not insist",
-    "vehicle_loose_relay_plug": "fits a one-euro fuse on suspicion",
+    "tractor_alternator": "52.6 minutes, 51 are good: cleans a good lug before 190 EUR are spent",
+    "tractor_flat_since_it_does_not_charge": "72.1 minutes, 71 are good: the same lug",
+    "pump_told_it_shuts_down_and_it_does_not_fire": "35.1 minutes, 34 are good: listens twice",
+    "pump_level_switch": "40.6 minutes, 36 are good: walks to the pond on one misread number",
+    "vehicle_short_spark_wire": "47.5 minutes, 47 are good: looks again before it cuts the wire",
     "vehicle_interlock_out_of_adjustment": "a new switch where adjusting would do, 32.5 of 32",
 }
 """Walks that do not end as they should yet. One that does makes its test fail until it is taken
@@ -43,25 +32,8 @@ out here."""
 @pytest.mark.parametrize("walk", WALKS.values(), ids=WALKS)
 def test_ends_well_and_in_time(walk: Walk) -> None:
     played = play(walk)
-    wrong = list(_wrong(walk, played))
+    wrong = played.complaints()
     assert bool(wrong) == (walk.id in FALLS_SHORT), "\n".join([*wrong, *played.steps])
-
-
-def _wrong(walk: Walk, played: Played) -> Iterator[str]:
-    """Everything about a job that a good technician would not accept."""
-    if played.end != walk.end:
-        yield f"ends {played.end}, not {walk.end}"
-    if played.minutes > walk.limit_minutes:
-        yield f"{played.minutes:.1f} minutes, not {walk.limit_minutes:g}"
-    if set(played.fitted) - set(walk.may_fit):
-        yield f"fits {', '.join(played.fitted)}"
-    if set(walk.repairs) - set(played.repairs):
-        yield f"repairs {', '.join(played.repairs)}"
-    if walk.end == RUNS and set(played.left) - set(walk.may_stay):
-        yield f"leaves {', '.join(played.left)}"
-    for group in walk.cleared:
-        if not set(group) & set(played.tests):
-            yield f"hands over without any of {', '.join(group)}"
 
 
 @pytest.mark.parametrize("walk", WALKS.values(), ids=WALKS)
