@@ -16,8 +16,12 @@ if TYPE_CHECKING:
 
     from diagnose.ahead.bench import Bench
 
-LEAST_SHARE = 0.02
+LEAST_SHARE = 0.01
 """Outcomes that fewer jobs come to are not followed."""
+
+
+MOST_AT_ONCE = 3
+"""So many tests are left out together at most: a branch is thinned from its ends."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +105,8 @@ class PolicyTree:
         levels: tests in a row at most.
         least_share: outcomes that fewer jobs come to are not followed.
         root: the first.
-        least_covered: tests after which no more jobs than this come to a repair are left out;
-            below 0, none are.
+        least_covered: tests were left out that bring up to so many jobs to a repair, each; below
+            0, none were.
     """
 
     levels: int
@@ -155,35 +159,35 @@ def policy_tree(bench: Bench[Any], levels: int, least_share: float = LEAST_SHARE
     return PolicyTree(levels, least_share, grower.grown(bench.start, 1.0, levels))
 
 
-def pruned(tree: PolicyTree, least_covered: float) -> PolicyTree:
-    """The tree without the tests that lead few jobs to a repair; the first stays.
+def thinner(tree: PolicyTree) -> PolicyTree:
+    """The tree without a test, and the few behind it, that bring the fewest jobs to a repair.
 
-    Args:
-        tree: the whole tree.
-        least_covered: tests after which no more jobs than this come to a repair are left out.
+    Tests count alike: what matters is the share of jobs for each test that goes, at most
+    `MOST_AT_ONCE` of them. The first stays; a tree of one test comes back as it is.
     """
-    root = tree.root
-    if isinstance(root, TreeStep):
-        root = _with_branches(root, least_covered)
-    return PolicyTree(tree.levels, tree.least_share, root, least_covered)
+    behind = [(step, len(list(steps(step)))) for step in list(steps(tree.root))[1:]]
+    few = [(covered(step) / count, step) for step, count in behind if count <= MOST_AT_ONCE]
+    if not few:
+        return tree
+    worth, least = min(few, key=lambda pair: pair[0])
+    root = _without(tree.root, least)
+    return PolicyTree(tree.levels, tree.least_share, root, max(tree.least_covered, worth))
 
 
-def _with_branches(step: TreeStep, least: float) -> TreeStep:
-    kept = [
-        Branch(one.outcomes, one.rare, _pruned(one.then, least))
-        for one in step.branches
-        if not one.rare
-    ]
-    rare = [one for one in step.branches if one.rare]
-    ordered = sorted(_merged(kept), key=lambda one: -one.share)
-    return TreeStep(step.test, step.share, step.minutes, step.opens, (*ordered, *rare))
-
-
-def _pruned(then: Then, least: float) -> Then:
+def _without(then: Then, gone: TreeStep) -> Then:
+    """What follows, its branches in order again, with one test's place left open."""
+    if then is gone:
+        return GoOn(then.share)
     if not isinstance(then, TreeStep):
         return then
-    found = _with_branches(then, least)
-    return found if covered(found) > least else GoOn(then.share)
+    kept = [
+        Branch(branch.outcomes, branch.rare, _without(branch.then, gone))
+        for branch in then.branches
+        if not branch.rare
+    ]
+    rare = [branch for branch in then.branches if branch.rare]
+    ordered = sorted(_merged(kept), key=lambda branch: -branch.share)
+    return TreeStep(then.test, then.share, then.minutes, then.opens, (*ordered, *rare))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

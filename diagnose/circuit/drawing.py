@@ -1,39 +1,53 @@
-"""The circuit as a picture: supply from the battery's plus on the left to the loads on the right.
+"""The circuit as a picture: signs of the trade in boxes, nets by name, grounds as ground signs.
 
-Runs of parts are read from the top down; ground signs name the net where they end, and the shared
-returns hang on the battery's minus. Suspects are shaded on one scale from pale to strong, with the
-percentage printed, so that the picture also serves in black and white.
+The battery stands on the left, loads on the right; runs are read from the top down. Suspects are
+shaded on one scale from pale to strong, with the percentage printed, so that the picture also
+serves in black and white. Where the probes of a test go is marked on the nets.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
-from diagnose.circuit.layout import BOX_HEIGHT, BOX_WIDTH, PAGE_RATIO, make_layout
+from diagnose.circuit.layout import (
+    LINE,
+    NET_NAME,
+    PAGE_RATIO,
+    TEXT_X,
+    TITLE,
+    WIRE_X,
+    make_layout,
+)
+from diagnose.circuit.lettering import Text
+from diagnose.circuit.marks import draw_label, placed, probe_marks
+from diagnose.circuit.symbols import HALF, SYMBOLS, symbol_name
 from diagnose.errors import UnknownNameError, ValueOutOfRangeError
+from diagnose.machine.ends import MECHANICAL
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
-    from diagnose.circuit.layout import Box, Layout, Point, Sign
-    from diagnose.machine.model import Machine
+    from diagnose.circuit.layout import Box, Label, Layout
+    from diagnose.circuit.marks import Mark
+    from diagnose.machine.model import Machine, Test
 
-MARGIN, HEAD, FOOT = 24.0, 58.0, 56.0
+MARGIN, HEAD, FOOT = 16.0, 46.0, 30.0
 """Around the circuit, above it for the title, below it for the legend."""
 
-FONT, LINE = 11.0, 12.5
-"""Size of a part's title and the distance of its lines."""
+HEADLINE, LEGEND = 16.0, 11.5
+"""Size of the picture's title, and of the legend."""
 
-NARROW, WIDE = frozenset("ijltfrI.,:;'|!()[] -/"), frozenset("mwMW%@+<>ACDGHKNOQRUVXYZ&")
-"""Letters much narrower and much broader than the rest."""
+GOOD_WIDTH = 1140.0
+"""A page as narrow as this prints letters large enough; a clearer one is better then."""
 
-LEAST_WIDTH = 1060.0
+LEAST_WIDTH = 860.0
 """Room for the legend."""
 
-TEXT_LEFT, TEXT_RIGHT = 34.0, 42.0
-"""Room beside a title for the sign on its left and the percentage on its right."""
+PRINTED_WIDTH = 192.0 * PAGE_RATIO * 72.0 / 25.4
+"""Points that a picture is wide on a landscape page (ISO 216) with some 9 mm left around it."""
 
 PALE, STRONG = (255, 247, 236), (140, 45, 4)
 """Ends of the scale; every step between is darker than the one before, in grey as well."""
@@ -41,43 +55,51 @@ PALE, STRONG = (255, 247, 236), (140, 45, 4)
 NOT_DRAWN = "unlisted"
 """A suspect that stands for whatever the file does not list."""
 
+HEADINGS = {
+    "kill": ("KILL LINE", "To ground: engine stops"),
+    "mechanical": ("NO ELECTRICS", "Looked at, not measured"),
+}
+
+LEAST_TOLD = 0.005
+"""A lower percentage is not printed in a box; its shade is."""
+
 XMLNS = 'xmlns="http://www.w3.org/2000/svg"'
 
 STYLE = """
-text{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;fill:#000}
-.box{stroke:#333;stroke-width:1.2}.wire{fill:none;stroke:#222;stroke-width:1.6}
-.sign{fill:none;stroke:#222;stroke-width:1.4}.dot{fill:#222}
-.on-dark text{fill:#fff}.on-dark .sign{stroke:#fff}
-"""
-
-SYMBOLS = {
-    "battery": '<path d="M-11 0H-4M-4 -9V9M2 -5V5M2 0H11"/>',
-    "charge": '<path d="M-11 0H-9V-6H9V6H-9V0M9 0H11M-6 -3V3M-2 -3V3M2 -3V3"/>',
-    "wire": '<path d="M-11 0H11"/>',
-    "connector": '<path d="M-11 0H-2M-6 -5L-1 0L-6 5M1 -5L6 0L1 5M6 0H11"/>',
-    "fuse": '<path d="M-11 0H11M-8 -4H8V4H-8Z"/>',
-    "switch": '<path d="M-11 0H-6L5 -7M6 0H11"/><circle cx="-6" cy="0" r="1.3"/>',
-    "relay": '<path d="M-11 0H-7M7 0H11M-7 -5H7V5H-7ZM-3 5L3 -5"/>',
-    "contacts": '<path d="M-11 0H-6L5 -7M6 0H11M0 -4V-11" stroke-dasharray="none"/>',
-    "controller": '<path d="M-9 -8H9V8H-9ZM-9 -3H-11M-9 3H-11M9 0H11"/>',
-    "load": '<circle cx="0" cy="0" r="8"/><path d="M-5.6 -5.6L5.6 5.6M-5.6 5.6L5.6 -5.6"/>',
-    "motor": '<circle cx="0" cy="0" r="9"/><path d="M-4 4V-4L0 1L4 -4V4"/>',
-    "generator": '<circle cx="0" cy="0" r="9"/><path d="M4 -2.5A4.5 4.5 0 1 0 4 3V0.5H1"/>',
-    "ground": '<path d="M0 -9V0M-9 0H9M-6 4H6M-3 8H3"/>',
-}
-"""Kind of part, or `contacts` of a relay or controller -> its sign, after IEC 60617.
-
-Each fits a square of 24 units around the origin; lines take the colour of the group they are in.
+.circuit text{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;fill:#000}
+.box{stroke:#888;stroke-width:1}.at .box{stroke:#000;stroke-width:3.5}
+.wire,.sign path,.sign circle{fill:none;stroke:#000;stroke-width:1.6}.dot{fill:#000}
+.sign .thick{stroke-width:4}.sign .dash{stroke-dasharray:3 2;stroke-width:1.1}
+.circuit .on-dark text,.circuit .probe text,.circuit .step text{fill:#fff}
+.on-dark .sign path,.on-dark .sign circle{stroke:#fff}
 """
 
 
-def draw(machine: Machine, suspects: Mapping[str, float] | None = None) -> str:
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """What goes into a picture."""
+
+    machine: Machine
+    layout: Layout
+    shades: Mapping[str, float]
+    test: Test | None
+    marks: Sequence[Mark]
+
+
+def draw(
+    machine: Machine,
+    suspects: Mapping[str, float] | None = None,
+    test: Test | None = None,
+    steps: Sequence[Mark] = (),
+) -> str:
     """The circuit of a machine as one self-contained SVG document.
 
     Args:
         machine: the machine.
         suspects: part id -> probability that it has failed, 0 to 1; `unlisted` is told in the
             legend. Parts left out are drawn without shade.
+        test: the test whose probes, or parts, are marked.
+        steps: further marks: the steps of a card at the nets where they probe.
 
     Raises:
         UnknownNameError: a suspect is no part of the machine.
@@ -86,28 +108,39 @@ def draw(machine: Machine, suspects: Mapping[str, float] | None = None) -> str:
     """
     shades = suspects or {}
     _check(machine, shades)
-    layout = make_layout(machine)
-    least = max(layout.width + 2 * MARGIN, LEAST_WIDTH)
-    width = max(least, (layout.height + HEAD + FOOT) * PAGE_RATIO)
-    height = max(layout.height + HEAD + FOOT, width / PAGE_RATIO)
-    left = min((width - layout.width) / 2.0, (width - LEAST_WIDTH) / 2.0 + MARGIN)
+    told = {part: percent(share) for part, share in shades.items() if share >= LEAST_TOLD}
+    layout = make_layout(machine, told, page_wanted)
+    sheet = _Sheet(machine, layout, shades, test, [*probe_marks(test), *steps])
+    width = page_width(layout.width, layout.height)
+    height = width / PAGE_RATIO
+    left = (width - layout.width) / 2.0
     title = f"{machine.title}: start circuit"
     size = f'width="{width:.0f}" height="{height:.0f}"'
+    room = width / 2.0 - MARGIN - 10.0
+    headline = Text(title, MARGIN, 30.0, HEADLINE, bold=True, room=room)
     pieces = [
-        f'<svg {XMLNS} viewBox="0 0 {width:.0f} {height:.0f}" {size} role="img">',
+        f'<svg {XMLNS} class="circuit" viewBox="0 0 {width:.0f} {height:.0f}" {size} role="img">',
         f"<title>{escape(title)}</title>",
         f"<style>{STYLE}</style>",
         f'<rect {size} fill="#fff"/>',
-        _text((left, 34.0), wrap(title, width - left - MARGIN, 19.0, 1)[0], 19.0, weight="bold"),
+        headline.svg,
         f'<g transform="translate({left:.1f} {HEAD:.1f})">',
-        *_wires(layout),
-        *(_sign(sign) for sign in layout.signs),
-        *(_box(machine, box, shades) for box in layout.boxes),
+        *_circuit(sheet),
         "</g>",
-        *_legend((left, height - FOOT + 22.0), shades),
+        *_legend(sheet, width, height - 12.0),
         "</svg>",
     ]
     return "\n".join(pieces) + "\n"
+
+
+def page_width(width: float, height: float) -> float:
+    """Width of the landscape page that a circuit of a width and a height needs."""
+    return max(width + 2 * MARGIN, LEAST_WIDTH, (height + HEAD + FOOT) * PAGE_RATIO)
+
+
+def page_wanted(width: float, height: float) -> float:
+    """The same, all pages that print large enough letters alike."""
+    return max(page_width(width, height), GOOD_WIDTH)
 
 
 def _check(machine: Machine, suspects: Mapping[str, float]) -> None:
@@ -131,7 +164,7 @@ def luminance(colour: tuple[int, int, int]) -> float:
     """Relative luminance, 0 to 1 (WCAG 2, after ITU-R BT.709)."""
     linear = [
         v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4
-        for v in (one / 255.0 for one in colour)
+        for v in (channel / 255.0 for channel in colour)
     ]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
@@ -154,107 +187,104 @@ def percent(probability: float) -> str:
     return f"{100.0 * probability:.0f} %"
 
 
-def _text(
-    at: Point, text: str, size: float, *, weight: str = "normal", anchor: str = "start"
-) -> str:
-    return (
-        f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" font-size="{size:g}" font-weight="{weight}" '
-        f'text-anchor="{anchor}">{escape(text)}</text>'
-    )
-
-
-def text_width(text: str, size: float) -> float:
-    """Width of a text in common fonts without serifs, rather too broad than too narrow."""
-    return size * sum(0.36 if c in NARROW else 0.86 if c in WIDE else 0.57 for c in text)
-
-
-def wrap(text: str, width: float, size: float, most: int) -> list[str]:
-    """Words in lines no wider than `width`; what does not fit `most` lines is cut with dots."""
-    lines = [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if text_width(longer, size) <= width or not lines[-1]:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-    kept = lines[:most]
-    if len(lines) > most:
-        kept[-1] = f"{kept[-1]} ..."
-    return [_cut(line, width, size) for line in kept]
-
-
-def _cut(line: str, width: float, size: float) -> str:
-    if text_width(line, size) <= width:
-        return line
-    kept = line
-    while kept and text_width(f"{kept}...", size) > width:
-        kept = kept[:-1].rstrip(" .")
-    return f"{kept}..."
-
-
-def _wires(layout: Layout) -> Iterator[str]:
-    for wire in layout.wires:
+def _circuit(sheet: _Sheet) -> Iterator[str]:
+    layout = sheet.layout
+    for net, wire in layout.wires:
         path = " ".join(f"{x:.1f},{y:.1f}" for x, y in wire)
-        yield f'<polyline class="wire" points="{path}"/>'
+        yield f'<polyline class="wire" data-net="{net}" points="{path}"/>'
     for x, y in layout.dots:
         yield f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="3.2"/>'
+    for place in layout.headings:
+        for y, line in zip((12.0, 12.0 + LINE), HEADINGS[place.net], strict=True):
+            yield Text(line, place.x, place.y + y, TITLE, bold=True, room=place.room).svg
+    for box in layout.boxes:
+        yield _box(sheet, box)
+    marked = placed(layout, sheet.marks)
+    for label in layout.labels:
+        yield _label(label, marked.get(label, ()))
 
 
-def _sign(sign: Sign) -> str:
-    """A ground sign, or an arrow where a wire goes on to an input, and the name of the net."""
-    shape = "M0 0V8M-8 8H8M-5 11.5H5M-2 15H2" if sign.grounded else "M0 0V13M-4 8L0 13L4 8"
-    name = sign.net.replace("_", " ")
+def _label(label: Label, marks: Sequence[Mark]) -> str:
+    """A net's name on its wire, with a ground sign, or an arrow where the wire goes on."""
+    shape = {
+        "ground": "M0 0V8M-8 8H8M-5 11.5H5M-2 15H2",
+        "arrow": "M0 0V13M-4 8L0 13L4 8",
+        "from": "M0 18V5M-5 -2H5L0 5Z",
+        "source": "M0 18V4M-8 4H8M-5 0.5H5M-2 -3H2",
+    }.get(label.sign)
+    sign = f'<g class="sign"><path d="{shape}"/></g>' if shape else ""
+    inner = "".join(draw_label(label, marks, NET_NAME))
     return (
-        f'<g transform="translate({sign.x:.1f} {sign.y:.1f})"><path class="sign" d="{shape}"/>'
-        f"{_text((13.0, 14.0), name, 10.0)}</g>"
+        f'<g class="net" data-net="{label.net}" transform="translate({label.x:.1f} {label.y:.1f})">'
+        f"{sign}{inner}</g>"
     )
 
 
-def _box(machine: Machine, box: Box, shades: Mapping[str, float]) -> str:
-    part = machine.parts[box.item.part]
-    probability = shades.get(part.id)
+def _box(sheet: _Sheet, box: Box) -> str:
+    part = sheet.machine.parts[box.item.part]
+    probability = sheet.shades.get(part.id)
     title = f"{part.title}: contacts" if box.item.contacts else part.title
-    kind = "contacts" if box.item.contacts else part.kind
+    symbol = symbol_name(part, box.item)
     fill = "#fff" if probability is None else _fill(probability)
-    dark = probability is not None and _is_dark(probability)
-    room = BOX_WIDTH - TEXT_LEFT - (8.0 if probability is None else TEXT_RIGHT + 4.0)
-    lines = wrap(title, room, FONT, 3)
-    top = BOX_HEIGHT / 2.0 - LINE * (len(lines) - 1) / 2.0 + FONT * 0.36
     told = title if probability is None else f"{title}: {percent(probability)}"
-    look = "part on-dark" if dark else "part"
+    look = "part on-dark" if probability is not None and _is_dark(probability) else "part"
+    if sheet.test is not None and part.id in sheet.test.parts:
+        look += " at"
+    stub = box.height / 2.0
+    wire = f'<path d="M0 {-stub:g}V{-HALF:g}M0 {HALF:g}V{stub:g}"/>'
+    top = stub - LINE * (len(box.lines) - 1) / 2.0 + TITLE * 0.36
+    stated = probability is not None and probability >= LEAST_TOLD
+    last = len(box.lines) - 1
     pieces = [
-        f'<g class="{look}" data-part="{part.id}" transform="translate({box.x:.1f} {box.y:.1f})">',
+        (
+            f'<g class="{look}" data-part="{part.id}" data-sign="{symbol}" '
+            f'transform="translate({box.x:.1f} {box.y:.1f})">'
+        ),
         f"<title>{escape(told)}</title>",
-        f'<rect class="box" width="{BOX_WIDTH:g}" height="{BOX_HEIGHT:g}" rx="4" fill="{fill}"/>',
-        f'<g class="sign" transform="translate(17 {BOX_HEIGHT / 2.0:g})">{SYMBOLS[kind]}</g>',
-        *(_text((TEXT_LEFT, top + i * LINE), line, FONT) for i, line in enumerate(lines)),
+        f'<rect class="box" width="{box.width:g}" height="{box.height:g}" rx="3" fill="{fill}"/>',
+        (
+            f'<g class="sign" transform="translate({WIRE_X:g} {stub:g})">'
+            f"{'' if part.kind == MECHANICAL else wire}{SYMBOLS[symbol]}</g>"
+        ),
+        *(
+            Text(line, TEXT_X, top + i * LINE, TITLE, bold=stated and i == last).svg
+            for i, line in enumerate(box.lines)
+        ),
     ]
     if part.kind == "battery":
         pieces += [
-            _text((BOX_WIDTH + 3.0, post), mark, 11.0, weight="bold")
-            for mark, post in (("+", BOX_HEIGHT / 4.0 - 2.0), ("\u2212", BOX_HEIGHT - 1.0))
+            Text(mark, 5.0, y, 12.0, bold=True).svg
+            for mark, y in (("+", 12.0), ("\u2212", box.height - 4.0))
         ]
-    if probability is not None:
-        at = (BOX_WIDTH - 6.0, BOX_HEIGHT / 2.0 + 4.5)
-        pieces.append(_text(at, percent(probability), 13.0, weight="bold", anchor="end"))
     return "".join([*pieces, "</g>"])
 
 
-def _legend(at: Point, shades: Mapping[str, float]) -> Iterator[str]:
-    x, y = at
-    yield f'<g transform="translate({x:.1f} {y:.1f})">'
-    yield _text((0.0, 4.0), "Probability that the part has failed:", 12.0)
-    place = 232.0
-    for step in (0.01, 0.05, 0.2, 0.5, 1.0):
-        dark = ' class="on-dark"' if _is_dark(step) else ""
-        yield (
-            f'<g{dark} transform="translate({place:.1f} -11)">'
-            f'<rect class="box" width="58" height="22" fill="{_fill(step)}"/>'
-            f"{_text((29.0, 15.5), percent(step), 12.0, anchor='middle')}</g>"
-        )
-        place += 58.0
-    yield _text((place + 16.0, 4.0), "white: not suspected", 12.0)
-    if NOT_DRAWN in shades:
-        told = f"something that is not drawn here: {percent(shades[NOT_DRAWN])}"
-        yield _text((place + 170.0, 4.0), told, 12.0, weight="bold")
-    yield "</g>"
+def _legend(sheet: _Sheet, width: float, y: float) -> Iterator[str]:
+    """What the marks mean; the scale of the shades where there are any."""
+    x, shades, test = MARGIN, sheet.shades, sheet.test
+    if shades:
+        yield f'<g transform="translate({x:.1f} {y:.1f})">'
+        yield Text("Chance that the part has failed:", 0.0, 0.0, LEGEND, room=200.0).svg
+        place = 206.0
+        for step in (0.01, 0.05, 0.2, 0.5, 1.0):
+            dark = ' class="on-dark"' if _is_dark(step) else ""
+            yield (
+                f'<g{dark} transform="translate({place:.1f} -13)">'
+                f'<rect class="box" width="42" height="18" fill="{_fill(step)}"/>'
+                f"{Text(percent(step), 21.0, 13.0, LEGEND, anchor='middle').svg}</g>"
+            )
+            place += 42.0
+        if NOT_DRAWN in shades:
+            told = f"something that is not drawn here: {percent(shades[NOT_DRAWN])}"
+            yield Text(told, place + 10.0, 0.0, LEGEND, bold=True, room=width - place - 50.0).svg
+        yield "</g>"
+    if test is not None:
+        names = "Tip R, clip B" if test.kind == "lamp" else "Red R, black B"
+        where = names if test.probes else "Thick frame" if test.parts else "Without probes"
+        told = f"{where}: {test.title}"
+        at = width / 2.0
+        yield Text(told, at, 30.0, LEGEND, bold=True, room=width - at - MARGIN).svg
+    elif sheet.marks:
+        told = "Black number: a step of the card probes here (red, or the lamp's tip)."
+        at = width / 2.0
+        yield Text(told, at, 30.0, LEGEND, bold=True, room=width - at - MARGIN).svg

@@ -1,37 +1,52 @@
-"""Where everything stands in the picture of a circuit: boxes, wires, ground signs.
+"""Where everything stands in the picture of a circuit: boxes, wires, ground signs, net names.
 
-Runs are columns of boxes read downwards; what follows a run stands in the column to its right.
-Long runs are broken into several columns, as text is, so that the whole fits a landscape page.
-All lengths are in the picture's own units, about a sixth of a millimetre on A4.
+Runs are columns of boxes read downwards. The battery stands in the first column, its plus side
+above it and its minus side below. What follows a run stands in the column to its right; long runs
+are broken into several columns, as text is. All heights are multiples of `STEP`, so that a wire
+that leaves a run never lies on one that comes to another. Lengths are in the picture's own units.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
-from dataclasses import dataclass, field, replace
-from itertools import count
+import re
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from diagnose.circuit.columns import ENTRY, STEP, Grid
+from diagnose.circuit.lettering import wrap
+from diagnose.circuit.places import Link, Place, Put, Start
 from diagnose.circuit.runs import Item, Run, make_runs
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from diagnose.circuit.runs import Runs
     from diagnose.machine.model import Machine
 
-BOX_WIDTH, BOX_HEIGHT = 206.0, 44.0
-ROW = 54.0
-"""From one box of a run to the next."""
-GAP = 14.0
-"""Between two runs in one column."""
-SIGN = 28.0
-"""Height that a ground sign takes below its box."""
-LANE = 8.0
-"""Between two wires beside each other."""
-SIDE = 12.0
-"""Between a box and the first wire beside it."""
+TITLE, LINE, NET_NAME = 11.5, 12.5, 11.0
+"""Size of a part's title, the distance of its lines, size of a net's name."""
+
+WIRE_X, TEXT_X = 22.0, 42.0
+"""From the left side of a box to the wire through its sign, and to its title."""
+
+LANE, SIDE = 7.0, 9.0
+"""Between two wires beside each other; between a box and the first wire beside it."""
+
+WIDTHS = (140.0, 156.0, 172.0, 190.0, 210.0)
+"""Widths of boxes that are tried."""
+
+TALLS = tuple(420.0 + 48.0 * i for i in range(15))
+"""Heights of columns that are tried."""
+
+APART = 0.01
+"""What a run that begins elsewhere by its net's name is worth, in shares of the page's width."""
+
+ABOVE = 4
+"""Parts of the plus side that stand above the battery at most."""
+
+MOST_LINES = 6
 PAGE_RATIO = 297.0 / 210.0
 """Width to height of a landscape page (ISO 216)."""
-LONGEST = 16
-"""Boxes in a column at most."""
 
 Point = tuple[float, float]
 
@@ -43,186 +58,172 @@ class Box:
     item: Item
     x: float
     y: float
+    width: float
+    height: float
+    lines: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Sign:
-    """The end of a run under a box, with its net; x and y are where its wire starts."""
+class Label:
+    """Where a net is named: x and y are a point on its wire, the name stands to the right.
+
+    Attributes:
+        sign: `ground` or `arrow` where the wire ends there, `source` for a ground sign from which
+            a run begins, `from` where one begins by the name of its net, empty elsewhere.
+        room: width for the name and for marks.
+    """
 
     net: str
-    grounded: bool
     x: float
     y: float
+    room: float
+    sign: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
     """A picture's geometry.
 
-    Wires are lines of horizontal and vertical pieces, dots where they join, signs the ends of runs.
+    Wires are lines of horizontal and vertical pieces, each with its net; dots where they join.
+    Headings are where kill lines begin, `kill`, and where parts stand that belong to no circuit,
+    `mechanical`. `apart` counts runs that begin by the name of their net.
     """
 
     boxes: tuple[Box, ...]
-    wires: tuple[tuple[Point, ...], ...]
+    wires: tuple[tuple[str, tuple[Point, ...]], ...]
     dots: tuple[Point, ...]
-    signs: tuple[Sign, ...]
+    labels: tuple[Label, ...]
+    headings: tuple[Label, ...]
     width: float
     height: float
+    apart: int
 
 
-@dataclass(slots=True)
-class _Link:
-    """A wire from the right side of one box to the left sides of others, through a channel."""
+def make_layout(
+    machine: Machine,
+    told: Mapping[str, str] | None = None,
+    beside: Callable[[float, float], float] | None = None,
+) -> Layout:
+    """Lay a machine's circuit out so that it fills a page best.
 
-    column: int
-    start: float
-    ends: list[float]
-    lane: int = 0
-
-    @property
-    def span(self) -> tuple[float, float]:
-        return min(self.start, *self.ends), max(self.start, *self.ends)
-
-    def fits(self, spans: list[tuple[float, float]]) -> bool:
-        """Whether a lane with these spans has room for this one."""
-        low, high = self.span
-        return all(high < a - LANE or low > b + LANE for a, b in spans)
-
-
-@dataclass(slots=True)
-class _Grid:
-    """Boxes put into columns from the top down; x counts columns here."""
-
-    limit: int
-    boxes: list[Box] = field(default_factory=list)
-    links: list[_Link] = field(default_factory=list)
-    inner: list[Point] = field(default_factory=list)
-    signs: list[Sign] = field(default_factory=list)
-    free: dict[int, float] = field(default_factory=lambda: defaultdict(float))
-
-    def place(self, run: Run, column: int, top: float) -> float:
-        """Put a run and all that follows it; returns the height of its first box."""
-        pieces = [run.items[i : i + self.limit] for i in range(0, len(run.items), self.limit)]
-        last = column + len(pieces) - 1
-        top = max(top, *(self.free[c] for c in range(column, last + 1)))
-        for c, piece in enumerate(pieces, column):
-            if c > column:
-                self.links.append(_Link(c - 1, self.boxes[-1].y, [top]))
-            heights = [top + i * ROW for i in range(len(piece))]
-            self.boxes += [Box(item, c, y) for item, y in zip(piece, heights, strict=True)]
-            self.inner += [(c, y) for y in heights[1:]]
-            self.free[c] = top + len(piece) * ROW + GAP
-        bottom = self.boxes[-1].y
-        if run.ends_at is not None:
-            self.signs.append(Sign(run.ends_at, run.grounded, last, bottom))
-            self.free[last] += SIGN - (ROW - BOX_HEIGHT)
-        # what reaches furthest comes first: the shorter runs then fit in below its start
-        self.hang(sorted(run.children, key=lambda child: -_reach(child)), last, bottom, top)
-        return top
-
-    def hang(self, runs: list[Run], column: int, start: float, top: float) -> None:
-        """Put runs to the right of a column, wired to a height in it."""
-        ends = [self.place(run, column + 1, top) for run in runs]
-        if ends:
-            self.links.append(_Link(column, start, ends))
-
-    def lanes(self) -> dict[int, int]:
-        """Give every link a lane of its channel where none overlaps; returns lanes in use.
-
-        A wire that leaves a box at the height where another one arrives must turn off before it.
-        """
-        used: dict[int, list[list[tuple[float, float]]]] = defaultdict(list)
-        done: set[int] = set()
-
-        def give(link: _Link) -> None:
-            if id(link) in done:
-                return
-            done.add(id(link))
-            before = [
-                other
-                for other in self.links
-                if other is not link
-                and other.column == link.column
-                and any(abs(other.start - end) < LANE for end in link.ends)
-            ]
-            for other in before:
-                give(other)
-            first = max((other.lane + 1 for other in before), default=0)
-            lanes = used[link.column]
-            link.lane = next(i for i in count(first) if i >= len(lanes) or link.fits(lanes[i]))
-            lanes.extend([] for _ in range(link.lane + 1 - len(lanes)))
-            lanes[link.lane].append(link.span)
-
-        for link in sorted(self.links, key=lambda link: (link.column, link.span)):
-            give(link)
-        return {column: len(lanes) for column, lanes in used.items()}
-
-
-def _reach(run: Run) -> int:
-    """Boxes from the start of a run to the furthest end that hangs on it."""
-    return len(run.items) + max((_reach(child) for child in run.children), default=0)
-
-
-def make_layout(machine: Machine) -> Layout:
-    """Lay a machine's circuit out so that it fills a landscape page best.
+    Args:
+        machine: the machine.
+        told: part id -> a last line in its box.
+        beside: from a width and a height to what is to be smallest; the page's width if left out.
 
     Raises:
         CircuitError: the wiring has a loop or leaves a load hanging.
     """
-    plus, minus = make_runs(machine)
-    tries = [_lay_out(plus, minus, limit) for limit in range(2, LONGEST + 1)]
-    return min(tries, key=lambda layout: max(layout.width, layout.height * PAGE_RATIO))
-
-
-def _lay_out(plus: Run, minus: list[Run], limit: int) -> Layout:
-    """The battery, and what hangs on its posts, above and below the middle of its box."""
-    grid = _Grid(limit)
-    grid.place(Run(plus.items[:1]), 0, 0.0)
-    rest = [replace(plus, items=plus.items[1:])] if plus.items[1:] else plus.children
-    grid.hang(rest, 0, -BOX_HEIGHT / 4.0, 0.0)
-    grid.hang(minus, 0, BOX_HEIGHT / 4.0, 0.0)
-    return _drawn(grid, grid.lanes())
-
-
-def _drawn(grid: _Grid, lanes: dict[int, int]) -> Layout:
-    """The grid with its columns in the picture's units."""
-    columns = int(max(box.x for box in grid.boxes)) + 1
-    left = [0.0]
-    for column in range(columns):
-        channel = 2 * SIDE + LANE * max(lanes.get(column, 1) - 1, 0)
-        left.append(left[-1] + BOX_WIDTH + channel)
-    centre = [x + BOX_WIDTH / 2.0 for x in left]
-    wires: list[tuple[Point, ...]] = [
-        ((centre[int(c)], y - ROW + BOX_HEIGHT), (centre[int(c)], y)) for c, y in grid.inner
-    ]
-    dots: list[Point] = []
-    for link in grid.links:
-        _wire(link, left, wires, dots)
-    return Layout(
-        boxes=tuple(replace(box, x=left[int(box.x)]) for box in grid.boxes),
-        wires=tuple(wires),
-        dots=tuple(dots),
-        signs=tuple(
-            replace(sign, x=centre[int(sign.x)], y=sign.y + BOX_HEIGHT) for sign in grid.signs
-        ),
-        width=left[columns - 1] + BOX_WIDTH,
-        height=max(grid.free.values()) - GAP,
+    runs, known = make_runs(machine), told or {}
+    size = beside or (lambda width, height: max(width, height * PAGE_RATIO))
+    tries = (layout for width in WIDTHS for layout in _tries(machine, runs, known, width))
+    return min(
+        tries, key=lambda found: size(found.width, found.height) * (1.0 + APART * found.apart)
     )
 
 
+def _tries(machine: Machine, runs: Runs, told: Mapping[str, str], width: float) -> Iterator[Layout]:
+    lines = {
+        item: _lines(machine, item, told.get(item.part), width - TEXT_X - 5.0)
+        for item in _items([runs.plus, *runs.minus, *runs.kill, Run(runs.mechanical)])
+    }
+    for tall in TALLS:
+        for level in (True, False):
+            yield _drawn(_filled(Grid(lines, tall, level), runs), width)
+
+
+def _items(runs: Sequence[Run]) -> Iterator[Item]:
+    for run in runs:
+        yield from run.items
+        yield from _items(run.children)
+
+
+def _lines(machine: Machine, item: Item, told: str | None, room: float) -> tuple[str, ...]:
+    """What stands in a box: the title, what is written on the part, the probability."""
+    part = machine.parts[item.part]
+    title = f"{part.title}: contacts" if item.contacts else part.title
+    rating = ""
+    if part.fuse_amps is not None and "A" not in title.split():
+        rating = f", {part.fuse_amps:g}\u00a0A"
+    elif part.wire_mm2 is not None:
+        rating = f", {part.wire_mm2:.2g}\u00a0mm\u00b2"
+    bound = re.sub(r"(?<=\d) (?=[AWV]\b)", "\u00a0", title)
+    lines = wrap(bound + rating, room, TITLE, MOST_LINES)
+    return (*lines, told) if told else tuple(lines)
+
+
+def _filled(grid: Grid, runs: Runs) -> Grid:
+    """Everything put into columns."""
+    plus = runs.plus
+    above = min(len(plus.items) - 1, ABOVE)
+    post = plus.items[above].far
+    column = plus.items[above::-1]
+    grid.stack(column, 0, [item.far for item in column])
+    grid.minus(runs.minus, plus.starts_at)
+    rest = replace(plus, items=plus.items[above + 1 :], starts_at=post)
+    first = [rest] if rest.items else plus.children
+    grid.hang(first, Link(0, post, Start(ENTRY, STEP), []))
+    for run in runs.kill:
+        grid.kill(run)
+    grid.mechanical(runs.mechanical)
+    return grid
+
+
+def _drawn(grid: Grid, width: float) -> Layout:
+    """The grid with its columns in the picture's units."""
+    lanes = grid.lanes()
+    left = [LANE * lanes.get(-1, 0) + (SIDE if lanes.get(-1, 0) else 0.0)]
+    for column in range(grid.columns):
+        channel = 2 * SIDE + LANE * max(lanes.get(column, 1) - 1, 0)
+        left.append(left[-1] + width + channel)
+    wires: list[tuple[str, tuple[Point, ...]]] = []
+    dots: list[Point] = []
+    for net, column, top, bottom in grid.inner:
+        x = left[column] + WIRE_X
+        wires.append((net, ((x, top), (x, bottom))))
+    for link in grid.links:
+        _wire(link, left, width, wires, dots)
+    return Layout(
+        boxes=tuple(_box(put, left, width) for put in grid.boxes),
+        wires=tuple(wires),
+        dots=tuple(dots),
+        labels=tuple(_label(place, left, width) for place in grid.places),
+        headings=tuple(Label(kind, left[column], y, width) for kind, column, y in grid.headings),
+        width=left[grid.columns - 1] + width,
+        height=grid.height,
+        apart=grid.apart,
+    )
+
+
+def _box(put: Put, left: Sequence[float], width: float) -> Box:
+    return Box(put.item, left[put.column], put.y, width, put.height, put.lines)
+
+
+def _label(place: Place, left: Sequence[float], width: float) -> Label:
+    x = left[place.column] + WIRE_X
+    return Label(place.net, x, place.y, width - WIRE_X - 8.0, place.sign)
+
+
 def _wire(
-    link: _Link, left: list[float], wires: list[tuple[Point, ...]], dots: list[Point]
+    link: Link,
+    left: Sequence[float],
+    width: float,
+    wires: list[tuple[str, tuple[Point, ...]]],
+    dots: list[Point],
 ) -> None:
-    """A link's pieces; dots where three or more meet."""
-    middle = BOX_HEIGHT / 2.0
-    start = (left[link.column] + BOX_WIDTH, link.start + middle)
-    lane = start[0] + SIDE + LANE * link.lane
+    """A link's pieces, from under a box or above one to above others; dots where three meet."""
+    start = (left[link.column] + WIRE_X, link.start.y)
+    edge = left[link.column] + width if link.column >= 0 else -SIDE
+    lane = edge + SIDE + LANE * link.lane
+    heights = sorted({link.start.y, *link.ends})
+    if link.within:
+        lane = left[0] - SIDE - LANE * link.lane
     for end in link.ends:
-        goal = (left[link.column + 1], end + middle)
-        wires.append((start, (lane, start[1]), (lane, goal[1]), goal))
-    heights = sorted({link.start, *link.ends})
+        goal = (left[link.column + (0 if link.within else 1)] + WIRE_X, end)
+        points = ((start[0], link.start.box), start, (lane, start[1]), (lane, end), goal)
+        wires.append((link.net, (*points, (goal[0], end + ENTRY - STEP))))
     for height in heights:
         above, below = height > heights[0], height < heights[-1]
-        arms = above + below + (height == link.start) + (height in link.ends)
+        arms = above + below + (height == link.start.y) + (height in link.ends)
         if arms > 2:
-            dots.append((lane, height + middle))
+            dots.append((lane, height))

@@ -1,28 +1,42 @@
 """The wiring as runs for a picture: parts in one line without a branch, and what follows them.
 
 The supply tree hangs on the battery's plus post. A load is followed by the return parts that serve
-it alone, and then ends at a net. The returns that several loads share hang on the minus post.
+it alone, and then ends at a net. The returns that several loads share hang on the minus post. A
+kill line has a source of its own, a magneto: it stands apart, from the magneto to the contacts
+that ground it.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, field
 from itertools import takewhile
 from typing import TYPE_CHECKING
 
 from diagnose.circuit.wiring import make_trees
-from diagnose.machine.ends import coil_nets
+from diagnose.machine.ends import MECHANICAL, coil_nets
 
 if TYPE_CHECKING:
-    from diagnose.machine.model import Machine
+    from collections.abc import Mapping
+
+    from diagnose.machine.model import Machine, Part
 
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """A part in a run; `contacts` where only its contacts lie here and its coil elsewhere."""
+    """A part in a run.
+
+    Attributes:
+        part: its id.
+        far: net at its far end.
+        contacts: whether only its contacts lie here and its coil elsewhere.
+        gap: whether it is insulation that should never conduct.
+    """
 
     part: str
+    far: str = ""
     contacts: bool = False
+    gap: bool = False
 
 
 @dataclass(slots=True)
@@ -30,30 +44,51 @@ class Run:
     """Parts in one line.
 
     Attributes:
-        items, children: the parts, outwards from the battery; the runs that go on from its end.
+        items, children: the parts, outwards from the source; the runs that go on from its end.
+        starts_at: net at its near end.
         ends_at: net at its far end, where that wants a sign: ground, or nothing more drawn.
+        grounded: whether that sign is a ground sign.
+        kills: whether it begins a kill line.
     """
 
     items: list[Item] = field(default_factory=list)
     children: list[Run] = field(default_factory=list)
+    starts_at: str = ""
     ends_at: str | None = None
     grounded: bool = True
+    kills: bool = False
 
 
-def make_runs(machine: Machine) -> tuple[Run, list[Run]]:
-    """The runs of the plus side, battery first, and those of the shared returns.
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """All runs of a machine.
 
-    Returns:
-        The plus side, and the runs that hang on the minus post.
+    Attributes:
+        plus: the plus side, battery first.
+        minus: the shared returns that hang on the minus post.
+        kill: the kill lines, magneto first.
+        mechanical: parts that belong to no circuit.
+    """
+
+    plus: Run
+    minus: list[Run]
+    kill: list[Run]
+    mechanical: list[Item]
+
+
+def make_runs(machine: Machine) -> Runs:
+    """The runs of a machine.
 
     Raises:
         CircuitError: there is not one battery, the wiring has a loop, or a load hangs loose.
     """
     builder = _Builder(machine)
     trees = builder.trees
-    plus = Run([Item(trees.battery.id)])
-    builder.go_on(plus, trees.supply.root)
-    return plus, builder.returns(trees.back.root)
+    plus = Run([Item(trees.battery.id, trees.supply.root)], starts_at=trees.back.root)
+    builder.go_on(plus, trees.supply.root, None)
+    kill = [builder.kill_line(magneto, high, low) for magneto, high, low in builder.magnetos]
+    loose = [Item(part.id) for part in machine.parts.values() if part.kind == MECHANICAL]
+    return Runs(plus, builder.returns(trees.back.root), kill, loose)
 
 
 class _Builder:
@@ -64,52 +99,104 @@ class _Builder:
         idle = [net for net, (_, part) in back.above.items() if not served[part]]
         self.shared = {part for net in idle for _, part in back.way(net)}
         self.shared |= {part for part, feeds in served.items() if len(feeds) > 1}
+        self.beside: Mapping[str, list[tuple[str, str]]] = defaultdict(list)
+        for outer, (near, part) in self.trees.supply.above.items():
+            self.beside[outer].append((part, near))
+            self.beside[near].append((part, outer))
+        self.gaps: set[str] = set()
+        self.magnetos = list(self._find_magnetos())
 
-    def go_on(self, run: Run, net: str) -> None:
-        """Add what hangs on a net: in line where it is one thing, as children otherwise."""
-        parts = [(p, outer) for outer, (near, p) in self.trees.supply.above.items() if near == net]
-        loads = [(part.id, low) for part, high, low in self.trees.loads if high == net]
+    def _find_magnetos(self) -> list[tuple[str, str, str]]:
+        """Generators that nothing but insulation joins to the battery: id, plus net, minus net.
+
+        A switch that no position of the controls closes is insulation.
+        """
+        closed = {s for c in self.machine.conditions.values() for s in c.closes}
+        found = []
+        for part, high, low in self.trees.loads:
+            if part.kind == "generator":
+                way = [step for _, step in self.trees.supply.way(high)]
+                parts = [self.machine.parts[step] for step in way]
+                gaps = [p.id for p in parts if _insulates(p) and p.id not in closed]
+                self.gaps |= set(gaps)
+                found += [(part.id, high, low)] if gaps else []
+        return found
+
+    def go_on(self, run: Run, net: str, came: str | None) -> None:
+        """Add what hangs on a net: in line where it is one thing, as children otherwise.
+
+        Args:
+            run: what it is added to.
+            net: where.
+            came: the part that leads there, or the source.
+        """
+        drawn = {magneto for magneto, _, _ in self.magnetos}
+        parts = [(p, far) for p, far in self.beside[net] if p != came and self._from_here(p, net)]
+        loads = [
+            (p.id, low) for p, high, low in self.trees.loads if high == net and p.id not in drawn
+        ]
         if not parts and not loads:
             run.ends_at, run.grounded = net, False
             return
         rest = [run]
         if len(parts) + len(loads) > 1:
-            rest = run.children = [Run() for _ in range(len(parts) + len(loads))]
-        for child, (part, outer) in zip(rest, parts, strict=False):
-            child.items.append(self._item(part))
-            self.go_on(child, outer)
+            count = len(parts) + len(loads)
+            rest = run.children = [Run(starts_at=net) for _ in range(count)]
+        for child, (part, far) in zip(rest, parts, strict=False):
+            child.items.append(self._item(part, far))
+            if part in self.gaps:
+                child.ends_at, child.grounded = far, False
+            else:
+                self.go_on(child, far, part)
         for child, (part, low) in zip(rest[len(parts) :], loads, strict=True):
             self._load(child, part, low)
 
-    def _item(self, part: str) -> Item:
+    def _from_here(self, part: str, net: str) -> bool:
+        """Whether a part is drawn from this side; insulation is drawn from the battery's."""
+        return part not in self.gaps or any(
+            near == net and step == part for near, step in self.trees.supply.above.values()
+        )
+
+    def kill_line(self, magneto: str, high: str, low: str) -> Run:
+        """The line that stops an engine by grounding its magneto."""
+        run = Run([Item(magneto, high)], starts_at=low, kills=True)
+        self.go_on(run, high, None)
+        return run
+
+    def _item(self, part: str, far: str) -> Item:
         """A conducting part; relays and controllers conduct with their contacts only."""
-        return Item(part, contacts=coil_nets(self.machine.parts[part]) is not None)
+        coil = coil_nets(self.machine.parts[part])
+        return Item(part, far, contacts=coil is not None, gap=part in self.gaps)
 
     def _load(self, run: Run, part: str, net: str) -> None:
         """A load and the return parts that serve nothing else."""
-        run.items.append(Item(part))
+        run.items.append(Item(part, net))
         own = takewhile(lambda step: step[1] not in self.shared, self.trees.back.way(net))
         for outer, back in own:
-            run.items.append(self._item(back))
             net = self.trees.back.above[outer][0]
+            run.items.append(self._item(back, net))
         run.ends_at = net
 
     def returns(self, net: str) -> list[Run]:
         """The shared returns that come together at a net."""
         return [
-            self._return(part, outer)
+            self._return(part, outer, net)
             for outer, (near, part) in self.trees.back.above.items()
             if near == net and part in self.shared
         ]
 
-    def _return(self, part: str, outer: str) -> Run:
-        below = self.returns(outer)
+    def _return(self, part: str, outer: str, near: str) -> Run:
+        below, item = self.returns(outer), self._item(part, outer)
         if len(below) == 1 and not self._ends_here(outer):
-            return Run([self._item(part), *below[0].items], below[0].children, below[0].ends_at)
-        return Run([self._item(part)], below, outer)
+            return Run([item, *below[0].items], below[0].children, near, below[0].ends_at)
+        return Run([item], below, near, outer)
 
     def _ends_here(self, net: str) -> bool:
         """Whether a load, or a return that serves it alone, comes to ground at this net."""
         steps = self.trees.back.above.values()
         lone = any(near == net and part not in self.shared for near, part in steps)
         return lone or any(low == net for _, _, low in self.trees.loads)
+
+
+def _insulates(part: Part) -> bool:
+    return part.kind == "switch" and not part.normally_closed

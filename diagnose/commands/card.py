@@ -8,46 +8,53 @@ import typer
 from diagnose.commands import options
 from diagnose.commands.output import print_progress, say
 
+LEVELS = 9
+"""Tests in a row: deeper than a card has room for, so that its room is what limits it."""
+
+JOBS = 400
+"""Simulated jobs: their shares are right to some 2.5 in 100."""
+
 
 def card(
     machine: options.Machine,
     complaint: options.Complaint = None,
     levels: Annotated[
         int, typer.Option("--levels", min=1, max=12, help="Tests in a row at most.")
-    ] = 4,
+    ] = LEVELS,
+    jobs: Annotated[
+        int, typer.Option("--jobs", min=0, help="Simulated jobs that go down the card; 0: none.")
+    ] = JOBS,
     svg: Annotated[
         Path | None, typer.Option("--svg", help="Write the sheet to this file as SVG.")
     ] = None,
     html: Annotated[
-        Path | None, typer.Option("--html", help="Write it as a page for the browser to print.")
+        Path | None,
+        typer.Option("--html", help="Write a page with the drawing; it prints on two sides of A4."),
     ] = None,
     json: options.Json = False,
 ) -> None:
     """Put the first decisions for a complaint on one sheet for the wall."""
-    from diagnose.commands.card_sheet import card_page, fitting_card  # noqa: PLC0415
+    from diagnose.commands.card_page import card_page, fitting_page  # noqa: PLC0415
+    from diagnose.commands.card_sheet import fitting_card  # noqa: PLC0415
+    from diagnose.commands.card_walk import walk_jobs  # noqa: PLC0415
+    from diagnose.commands.card_words import figures, figures_words  # noqa: PLC0415
     from diagnose.commands.opening import given  # noqa: PLC0415
     from diagnose.job import Job  # noqa: PLC0415
 
     if (svg is None) == (html is None):
         raise typer.BadParameter("say where the sheet goes", param_hint="--svg or --html")
     job = Job.open(machine, given(complaint), progress=print_progress)
-    drawn, picture = fitting_card(job.prepared, job.complaint, levels)
+    if svg is not None:
+        drawn, picture = fitting_card(job.prepared, job.complaint, levels)
+    else:
+        drawn = fitting_page(job.prepared, job.complaint, levels)
+    walked = walk_jobs(job.prepared, job.complaint, drawn.tree, jobs) if jobs else None
     if svg is not None:
         svg.write_text(picture, "utf-8")
-    if html is not None:
-        html.write_text(card_page(picture, drawn.title), "utf-8")
-    tree = drawn.tree
-    figures = {
-        "levels": tree.levels,
-        "steps": len(drawn.steps),
-        "least_share": tree.least_share,
-        "least_covered": max(tree.least_covered, 0.0),
-        "covered": tree.covered,
-        "fixed": tree.fixed,
-    }
+    elif html is not None:
+        html.write_text(card_page(job.prepared, drawn, walked), "utf-8")
     say(
-        {"file": str(svg or html), **figures},
-        f"{svg or html}: {len(drawn.steps)} steps; {100.0 * tree.covered:.0f} % of jobs come to a "
-        f"repair, {100.0 * tree.fixed:.0f} % end with it",
+        {"file": str(svg or html), **figures(drawn, walked)},
+        f"{svg or html}: {figures_words(drawn, walked)}",
         as_json=json,
     )

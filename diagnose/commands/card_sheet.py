@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import re
 from html import escape
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 from diagnose.ahead.desk import Desk
-from diagnose.ahead.policy_tree import policy_tree, pruned
+from diagnose.ahead.policy_tree import covered, policy_tree, steps, thinner
 from diagnose.belief.situation import tried_situation
 from diagnose.circuit.drawing import XMLNS
 from diagnose.commands.card_words import make_card
 from diagnose.commands.letters import in_lines, printed_width
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from diagnose.commands.card_words import Card, Paragraph
     from diagnose.rule.prepared import Prepared
+
+T = TypeVar("T")
 
 WIDTH, HEIGHT = 595.28, 841.89
 """A4 upright in points of 1/72 inch (ISO 216: 210 by 297 mm)."""
@@ -49,9 +51,6 @@ LEADING = 1.17
 SCALES = (1.4, 1.3, 1.2, 1.1, 1.0)
 """The steps' letters are enlarged as far as the sheet has room."""
 
-LESS = 0.005
-"""By so much of the jobs more is left out as long as a card does not fit."""
-
 FONTS = "text{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;fill:#000}"
 
 
@@ -74,20 +73,34 @@ class Block(NamedTuple):
 
 
 def fitting_card(prepared: Prepared, complaint: str, levels: int) -> tuple[Card, str]:
-    """The card with what matters least left out, as far as one sheet needs it, and its picture.
+    """The deepest card that fits one sheet, and its picture."""
+    return fitting(prepared, complaint, levels, draw_card)
 
-    First go the tests that no repair follows, then those that lead the fewest jobs to one. Jobs on
+
+def fitting(
+    prepared: Prepared, complaint: str, levels: int, made: Callable[[Card], T | None]
+) -> tuple[Card, T]:
+    """The card with what matters least left out, as far as its paper needs it, and what is made.
+
+    First go the tests that no repair follows, then those that bring the fewest jobs to one. Jobs on
     a card begin with the complaint told and seen: it hangs where the machine stands. There are no
     more than `levels` tests in a row.
+
+    Args:
+        prepared: the machine.
+        complaint: what is reported and seen.
+        levels: tests in a row at most.
+        made: makes something of a card; None where it does not fit.
     """
-    whole = policy_tree(Desk(prepared, tried_situation(prepared.machine, complaint)), levels)
-    tree = whole
+    tree = policy_tree(Desk(prepared, tried_situation(prepared.machine, complaint)), levels)
+    while any(not covered(step) for step in list(steps(tree.root))[1:]):
+        tree = thinner(tree)
     while True:
         card = make_card(prepared, complaint, tree)
-        picture = draw_card(card)
-        if picture is not None:
-            return card, picture
-        tree = pruned(whole, max(tree.least_covered + LESS, 0.0))
+        done = made(card)
+        if done is not None:
+            return card, done
+        tree = thinner(tree)
 
 
 def draw_card(card: Card) -> str | None:
@@ -100,16 +113,6 @@ def draw_card(card: Card) -> str | None:
         if placed is not None:
             return _sheet(card.title, head, foot, placed)
     return None
-
-
-def card_page(svg: str, title: str) -> str:
-    """The same as an HTML page that prints on one sheet."""
-    style = "@page{size:A4 portrait;margin:0}body{margin:0}svg{display:block}"
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head><meta charset="utf-8"/>'
-        f"<title>{escape(title)}</title><style>{style}</style></head>\n<body>\n{svg}</body>\n"
-        "</html>\n"
-    )
 
 
 def _set(
@@ -130,7 +133,7 @@ def _set(
             else:
                 pieces.append((arrow, x + THEN_INDENT, False))
         for piece, left, heavy in pieces:
-            for words in in_lines(_bound(piece), width - left, size, bold=heavy):
+            for words in in_lines(bound(piece), width - left, size, bold=heavy):
                 y += size * LEADING
                 lines.append(Line(words, left, y - size * (LEADING - 1.0), size, heavy))
         if behind:
@@ -138,7 +141,7 @@ def _set(
     return Block(tuple(lines), y + 2.0, number)
 
 
-def _bound(text: str) -> str:
+def bound(text: str) -> str:
     """Numbers kept together with the units behind them."""
     return re.sub(r"(?<=\d) (?=(?:%|min|[munkM]?V|[munkM]?A|[mkM]?ohm)(?![a-z]))", "\u00a0", text)
 

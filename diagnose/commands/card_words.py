@@ -18,14 +18,18 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from diagnose.ahead.policy_tree import Branch, PolicyTree, Then
+    from diagnose.commands.card_walk import Walked
     from diagnose.machine.model import Machine, Test
     from diagnose.rule.costs import Costs
     from diagnose.rule.prepared import Prepared
 
+LEAST_LISTED = 0.02
+"""What is left of a test's results is listed from this share of jobs on."""
+
 HASH_DIGITS = 10
 HOW_TO_READ = (
     "Percentages: of all jobs that come with this complaint. Begin at step 1, everything closed, "
-    "battery at 20 degrees Celsius."
+    "battery at 20 degrees Celsius. A result that is not listed: go on with the tool."
 )
 SAFETY = (
     "The maker's manual and the shop's own rules come before this card. Nobody near moving parts; "
@@ -104,12 +108,47 @@ def _covers(tree: PolicyTree) -> str:
         left_out = ", and tests that no repair on this card follows"
     elif tree.least_covered > 0.0:
         least = f"{100.0 * tree.least_covered:.1f} %"
-        left_out = f", and tests that lead no more than {least} of jobs to a repair on this card"
+        left_out = f", and tests that bring no more than {least} of jobs to a repair, each"
     return (
         f"Depth {words.count_words(tree.levels, 'test')}. {share_words(tree.covered)} of jobs come "
         f"to a repair on this card; it ends the complaint in {share_words(tree.fixed)} of all "
         f"jobs. Left to the tool: results of fewer than {share_words(tree.least_share)} of jobs"
         f"{left_out}. Still there after the repair: go on with the tool."
+    )
+
+
+def walked_words(walked: Walked) -> str:
+    """What simulated jobs came to that went down a card."""
+    return (
+        f"{walked.jobs} simulated jobs went down this card: {share_words(walked.covered)} came to "
+        f"a repair, {share_words(walked.fixed)} ended with it (give or take "
+        f"{100.0 * walked.error:.1f} %)."
+    )
+
+
+def figures(card: Card, walked: Walked | None) -> dict[str, float | None]:
+    """What a card is worth, in numbers."""
+    tree = card.tree
+    return {
+        "levels": tree.levels,
+        "steps": len(card.steps),
+        "least_share": tree.least_share,
+        "least_covered": max(tree.least_covered, 0.0),
+        "covered": tree.covered,
+        "fixed": tree.fixed,
+        "jobs": walked.jobs if walked else 0,
+        "covered_of_jobs": walked.covered if walked else None,
+        "fixed_of_jobs": walked.fixed if walked else None,
+    }
+
+
+def figures_words(card: Card, walked: Walked | None) -> str:
+    """The same in words."""
+    tree = card.tree
+    played = f"\n{walked_words(walked)}" if walked else ""
+    return (
+        f"{len(card.steps)} steps; {100.0 * tree.covered:.0f} % of jobs come to a repair, "
+        f"{100.0 * tree.fixed:.0f} % end with it{played}"
     )
 
 
@@ -135,7 +174,8 @@ class _Writer:
         yield Paragraph("step", f"{test.title} ({share_words(step.share)})")
         yield Paragraph("detail", " ".join(self._details(test, step)))
         for branch in step.branches:
-            yield self._way(test, branch)
+            if not branch.rare or branch.share >= LEAST_LISTED:
+                yield self._way(test, branch)
 
     def _details(self, test: Test, step: TreeStep) -> Iterable[str]:
         """Where to probe, what it should read, what it takes."""

@@ -11,6 +11,7 @@ import pytest
 from diagnose.ahead.bench import minutes_of
 from diagnose.ahead.desk import Desk
 from diagnose.ahead.policy_tree import (
+    MOST_AT_ONCE,
     Branch,
     GoOn,
     HandOver,
@@ -19,8 +20,8 @@ from diagnose.ahead.policy_tree import (
     TreeStep,
     leaves,
     policy_tree,
-    pruned,
     steps,
+    thinner,
 )
 from diagnose.ahead.state import ProblemBench
 from diagnose.belief.situation import Situation
@@ -111,15 +112,19 @@ def test_deeper_trees_bring_more_jobs_to_a_repair() -> None:
     assert covered[-1] > 0.5
 
 
-def test_pruning_leaves_out_what_leads_to_few_repairs_only() -> None:
-    whole = policy_tree(cart(), 5)
-    for least in (0.0, 0.05, 0.2):
-        tree = pruned(whole, least)
-        assert tree.covered <= whole.covered
-        assert sum(one.share for one in leaves(tree.root)) == pytest.approx(1.0, abs=1e-6)
-        for step in list(steps(tree.root))[1:]:
-            assert sum(o.share for o in leaves(step) if isinstance(o, RepairLeaf)) > least
-    assert pruned(whole, 0.0).covered == pytest.approx(whole.covered)
+def test_thinning_takes_what_leads_to_few_repairs_until_one_test_is_left() -> None:
+    tree = policy_tree(cart(), 5)
+    while len(list(steps(tree.root))) > 1:
+        fewer = thinner(tree)
+        gone = len(list(steps(tree.root))) - len(list(steps(fewer.root)))
+        assert 1 <= gone <= MOST_AT_ONCE
+        lost = tree.covered - fewer.covered
+        assert lost == pytest.approx(0.0, abs=1e-9) or lost <= gone * fewer.least_covered + 1e-9
+        assert fewer.least_covered >= tree.least_covered
+        assert sum(one.share for one in leaves(fewer.root)) == pytest.approx(1.0, abs=1e-6)
+        tree = fewer
+    assert thinner(tree) == tree
+    assert isinstance(tree.root, TreeStep)
 
 
 def test_minutes_and_areas_are_those_of_the_bench() -> None:
