@@ -141,19 +141,22 @@ def draw(
     finding: options.Findings = None,
     json: options.Json = False,
 ) -> None:
-    """Draw the circuit as SVG, suspects shaded."""
+    """Draw the circuit as SVG, suspects shaded, with the points of the test that comes next."""
     from diagnose.circuit.drawing import draw as drawing  # noqa: PLC0415
     from diagnose.machine.load import load_machine  # noqa: PLC0415
 
     suspects: dict[str, float] = {}
+    test = None
     if complaint is None and not finding:
         shown = load_machine(machine)
     else:
         job = open_job(machine, complaint, finding)
-        shown = job.machine
-        for suspect in job.advise().suspects:
+        shown, advice = job.machine, job.advise()
+        if advice.verdict.action in ("test", "recheck"):
+            test = shown.tests[advice.verdict.target]
+        for suspect in advice.suspects:
             if suspect.part in shown.parts:
                 suspects[suspect.part] = suspects.get(suspect.part, 0.0) + suspect.probability
-    svg.write_text(drawing(shown, suspects), "utf-8")
-    told = {"file": str(svg), "suspects": suspects}
+    svg.write_text(drawing(shown, suspects, test), "utf-8")
+    told = {"file": str(svg), "suspects": suspects, "test": test and test.id}
     say(told, f"{svg}: {len(shown.parts)} parts", as_json=json)

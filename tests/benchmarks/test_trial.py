@@ -25,7 +25,7 @@ from diagnose.trial.figures import difference, figures_of
 from diagnose.trial.run import run_trial, workshop_of
 from diagnose.trial.simulate import PIECE, Bays
 from tests.trial.optimum import optimal_minutes
-from tests.trial.sensitivity import with_more_slips, with_other_priors
+from tests.trial.sensitivity import with_more_slips, with_other_priors, with_words_that_fit
 from tests.trial.small import random_problem
 
 CERTAINTY = ("certainty_80", "certainty_90", "certainty_95")
@@ -128,21 +128,24 @@ def test_small_machines_against_the_optimum(benchmark):
 
 
 def test_what_wrong_figures_cost(benchmark):
-    """Priors wrong by a factor of three either way, slips three times as frequent."""
+    """Priors wrong by a factor of three either way, slips three times as frequent, and words
+    taken at their face where 15 % of the customers do not mean what the machine does."""
     name, jobs = ("utility_vehicle", 500) if benchmark.enabled else (SMALL, 6)
     machine = load_machine(name)
     rng = np.random.default_rng(3)
     named = [(part.id, mode) for part in machine.parts.values() for mode in part.modes]
     factors = dict(zip(named, 3.0 ** rng.choice([-1.0, 1.0], len(named)), strict=True))
+    misled = with_words_that_fit(machine, 85.0)
     cases = {
-        "priors off by 3": with_other_priors(machine, factors),
-        "slips times 3": with_more_slips(machine, 3.0),
+        "priors off by 3": (machine, with_other_priors(machine, factors)),
+        "slips times 3": (machine, with_more_slips(machine, 3.0)),
+        "words believed": (with_words_that_fit(machine, 99.9), misled),
     }
 
     def lost() -> dict[str, tuple[float, float, float]]:
         found = {}
-        for words, truth in cases.items():
-            wrong = run_trial(machine, "gate", jobs, 1, truth=truth).rows
+        for words, (believed, truth) in cases.items():
+            wrong = run_trial(believed, "gate", jobs, 1, truth=truth).rows
             right = run_trial(truth, "gate", jobs, 1).rows
             np.testing.assert_array_equal(wrong["known_minutes"], right["known_minutes"])
             d = difference(right, wrong)

@@ -180,11 +180,13 @@ def test_draw_writes_a_picture_with_every_part(
     bare = file.read_text("utf-8")
     assert ElementTree.fromstring(bare).tag == "{http://www.w3.org/2000/svg}svg"  # noqa: S314 - ours
     words = ("draw", cart, "--svg", str(file), "-c", "silent", "-f", "see_lamp=off", "--json")
+    advised = Job.open(cart, "silent").record("see_lamp", "off").advise()
     found = call(*words).json
     assert file.read_text("utf-8") != bare
-    suspects = Job.open(cart, "silent").record("see_lamp", "off").advise().suspects
+    assert (advised.verdict.action, advised.verdict.target) == ("test", found["test"])
+    assert Job.open(cart, "silent").machine.tests[found["test"]].title in file.read_text("utf-8")
     wanted: dict[str, float] = {}
-    for one in suspects:
+    for one in advised.suspects:
         wanted[one.part] = wanted.get(one.part, 0.0) + one.probability
     wanted.pop("unlisted")
     assert found["suspects"] == pytest.approx(wanted)

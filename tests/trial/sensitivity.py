@@ -50,6 +50,22 @@ def with_more_slips(machine: Machine, times: float) -> Machine:
     return replace(machine, tests=tests, content_hash=_hash(machine, f"slips {times!r}"))
 
 
+def with_words_that_fit(machine: Machine, percent: float) -> Machine:
+    """A machine whose customers mean what it does that often, whatever they say.
+
+    Raises:
+        ValueOutOfRangeError: no percentage.
+    """
+    if not 0.0 <= percent <= 100.0:
+        raise ValueOutOfRangeError("words that fit", percent, 0.0, 100.0, "%")
+    complaints = {
+        complaint.id: replace(complaint, words_fit_percent=percent)
+        for complaint in machine.complaints.values()
+    }
+    told = _hash(machine, f"words {percent!r}")
+    return replace(machine, complaints=complaints, content_hash=told)
+
+
 def _hash(machine: Machine, told: str) -> str:
     """Content hash of a machine that no file holds."""
     return hashlib.sha256(f"{machine.content_hash} {told}".encode()).hexdigest()
