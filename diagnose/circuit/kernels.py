@@ -44,17 +44,17 @@ PULLS_IN, CHATTERS, SILENT = 0.0, 1.0, 2.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def solve_mesh(plan, siemens, leak_siemens, amps, edges, volts):
-    """Volts of every net against the reference.
+def eliminate(plan, siemens, leak_siemens, edges, ohms):
+    """Eliminate net after net, whatever current flows.
 
     Args:
         plan: the topology.
         siemens: (elements,) conductances, >= 0.
         leak_siemens: conductance from every net to the reference, > 0 so that a floating net
             has a voltage at all.
-        amps: (nets,) current injected into each net; overwritten.
-        edges: (2, edges + 1 or nets) room to work in.
-        volts: (nets,) filled in.
+        edges: (2, edges + 1 or nets) filled in: of every edge when its star goes, of every net to
+            the reference.
+        ohms: (nets,) filled in: one over the sum of each star's conductances.
     """
     between, ground = edges[0], edges[1]
     between[: plan.n_edges + 1] = 0.0
@@ -70,22 +70,37 @@ def solve_mesh(plan, siemens, leak_siemens, amps, edges, volts):
         total = ground[star]
         for arm in range(plan.arms[number], plan.arms[number + 1]):
             total += between[plan.arm_edge[arm]]
-        ohms = 1.0 / total
+        ohms[star] = 1.0 / total
         for arm in range(plan.arms[number], plan.arms[number + 1]):
-            # To the reference and to the injected current alike: handed on in proportion.
-            share = between[plan.arm_edge[arm]] * ohms
+            share = between[plan.arm_edge[arm]] * ohms[star]
             ground[plan.arm_net[arm]] += ground[star] * share
-            amps[plan.arm_net[arm]] += amps[star] * share
         for line in range(plan.meshes[number], plan.meshes[number + 1]):
             one, other, joined = plan.mesh[line]
-            between[joined] += between[one] * between[other] * ohms
-        volts[star] = ohms
+            between[joined] += between[one] * between[other] * ohms[star]
+
+
+@njit(cache=True, nogil=True)
+def drive(plan, between, ohms, amps, volts):
+    """Volts of every net of an eliminated circuit with these currents injected.
+
+    Args:
+        plan: the topology.
+        between: (edges + 1,) as `eliminate` leaves them.
+        ohms: (nets,) likewise.
+        amps: (nets,) current injected into each net; overwritten.
+        volts: (nets,) filled in.
+    """
+    for number in range(plan.n_nets):
+        star = plan.star[number]
+        for arm in range(plan.arms[number], plan.arms[number + 1]):
+            share = between[plan.arm_edge[arm]] * ohms[star]
+            amps[plan.arm_net[arm]] += amps[star] * share
     for number in range(plan.n_nets - 1, -1, -1):
         star = plan.star[number]
         driven = amps[star]
         for arm in range(plan.arms[number], plan.arms[number + 1]):
             driven += between[plan.arm_edge[arm]] * volts[plan.arm_net[arm]]
-        volts[star] *= driven
+        volts[star] = driven * ohms[star]
 
 
 @njit(cache=True, nogil=True)
@@ -174,7 +189,8 @@ def stand(t, plan, w, rig, state, touching, code):
             w.amps[t.ends[element, 0]] += amps
         if t.ends[element, 1] != REFERENCE:
             w.amps[t.ends[element, 1]] -= amps
-    solve_mesh(plan, w.siemens, t.leak_siemens, w.amps, w.edges, w.volts)
+    eliminate(plan, w.siemens, t.leak_siemens, w.edges, w.ohms)
+    drive(plan, w.edges[0], w.ohms, w.amps, w.volts)
 
 
 @njit(cache=True, nogil=True)
@@ -272,7 +288,20 @@ def blow_fuses(t, plan, w, faults):
 
 
 @njit(cache=True, nogil=True)
-def observe(t, w, rig, column, worked, moving):
+def metered(t, plan, w, plus, minus):
+    """What a meter shows between two nets: it loads what it measures (Thevenin 1883)."""
+    w.amps[:] = 0.0
+    if plus != REFERENCE:
+        w.amps[plus] = 1.0
+    if minus != REFERENCE:
+        w.amps[minus] -= 1.0
+    drive(plan, w.edges[0], w.ohms, w.amps, w.rise)
+    inner = across(w.rise, plus, minus)
+    return across(w.volts, plus, minus) / (1.0 + inner * t.meter_siemens)
+
+
+@njit(cache=True, nogil=True)
+def observe(t, plan, w, rig, column, worked, moving):
     """Read one observable of a circuit that has settled."""
     seen = t.observables[column]
     if seen.kind == AMPS:
@@ -291,8 +320,9 @@ def observe(t, w, rig, column, worked, moving):
         # No better than its fault allows.
         worst = seen.end_level - seen.first_level
         return float(max(level, min(t.states[w.state[seen.part]].at_best, worst)))
-    volts = across(w.volts, seen.plus, seen.minus)
-    return abs(volts) if seen.kind == LAMP else volts
+    if seen.kind == LAMP:
+        return abs(across(w.volts, seen.plus, seen.minus))
+    return metered(t, plan, w, seen.plus, seen.minus)
 
 
 @njit(cache=True, nogil=True)
@@ -326,6 +356,7 @@ def read_rig(t, plan, w, rig, faults, out):
     solved = t.rigs[rig].solved
     if solved:
         worked, let_go, moving = settle(t, plan, w, rig, w.state, True)
+    steady = not loose and not moving
     for which in range(2):
         if which == 1 and loose:
             hook_up(t, w, rig, faults, False)
@@ -336,8 +367,10 @@ def read_rig(t, plan, w, rig, faults, out):
             worked = let_go
         for number in range(t.rigs[rig].first_read, t.rigs[rig].end_read):
             column = t.read[number]
-            if t.observables[column].kind < OHMS:
-                out[column, which] = observe(t, w, rig, column, worked, moving)
+            if which == 1 and steady:
+                out[column, 1] = out[column, 0]
+            elif t.observables[column].kind < OHMS:
+                out[column, which] = observe(t, plan, w, rig, column, worked, moving)
             else:
                 out[column, which] = inspect(t, w, rig, column, which == 0)
 
@@ -349,6 +382,10 @@ def read_all(t, plan, w, fault_sets, out):
         w.good[rig] = 0.0
         for part in range(t.parts.shape[0]):
             put(t, w.good[rig], rig, part, t.parts[part].good, True)
+        for number in range(t.inside.shape[0]):
+            part, element = t.inside[number]
+            joined = not t.unplugged[rig, part]
+            w.good[rig, element] = 1.0 / (t.inside_ohms[number] if joined else t.open_ohms)
         if t.rigs[rig].extra != NONE:
             w.good[rig, t.rigs[rig].extra] = t.rigs[rig].extra_siemens
     for case in range(fault_sets.shape[0]):

@@ -17,7 +17,7 @@ import numpy as np
 from diagnose.circuit.codes import ALWAYS, BATTERY, GENERATOR, NEVER, NONE, NORMAL, REFERENCE
 from diagnose.errors import CircuitError
 from diagnose.machine.ends import MECHANICAL, coil_nets, main_nets, posts
-from diagnose.machine.model import OPEN_OHMS, Input, Mode
+from diagnose.machine.model import INPUT_OHMS, OPEN_OHMS, Input, Mode
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -68,6 +68,8 @@ class Netlist:
         fault_part: (faults,) part of each fault.
         ends: (elements, 2) net indices, `REFERENCE` for the battery's minus.
         main, coil, short: (parts,) element of each role, `NONE` where the part has none.
+        inside: (inputs of controllers, 2) part and element of each.
+        inside_ohms: (inputs of controllers,) what lies between its nets.
         gates: part -> its contacts, where volts work them; a *gated part*.
         gated: (parts,) whether it is one.
         switched: (parts,) whether the main path is a switch worked by hand.
@@ -91,6 +93,8 @@ class Netlist:
     main: NDArray[np.int32]
     coil: NDArray[np.int32]
     short: NDArray[np.int32]
+    inside: NDArray[np.int32]
+    inside_ohms: NDArray[np.float64]
     gates: Mapping[int, Gate]
     gated: NDArray[np.bool_]
     switched: NDArray[np.bool_]
@@ -229,9 +233,19 @@ def _elements(machine: Machine, index: dict[str, int]) -> dict[str, Any]:
         shorts = any(mode.short_ohms is not None for mode in part.modes.values())
         short = (path[1], machine.frame_net) if path is not None and shorts else None
         roles.append([number(path), number(coil_nets(part)), number(short)])
+    given = [(i, put_in) for i, part in enumerate(machine.parts.values()) for put_in in part.inputs]
+    inside = [(i, number((put_in.net, put_in.against))) for i, put_in in given]
+    inside_ohms = [put_in.ohms or INPUT_OHMS for _, put_in in given]
     main, coil, short_path = np.array(roles, dtype=np.int32).T
     rows = np.array(ends, dtype=np.int32).reshape(-1, 2)
-    return {"ends": rows, "main": main, "coil": coil, "short": short_path}
+    return {
+        "ends": rows,
+        "main": main,
+        "coil": coil,
+        "short": short_path,
+        "inside": np.array(inside, dtype=np.int32).reshape(-1, 2),
+        "inside_ohms": np.array(inside_ohms, dtype=np.float64),
+    }
 
 
 def _gate(part: Part, coil: tuple[str, str], index: dict[str, int], nominal_volts: float) -> Gate:

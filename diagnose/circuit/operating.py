@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.circuit.kernels import MAX_STEPS, read_all, solve_mesh
+from diagnose.circuit.kernels import MAX_STEPS, drive, eliminate, read_all
 from diagnose.circuit.tables import make_room
 
 if TYPE_CHECKING:
@@ -56,8 +56,8 @@ def solve(
     Returns:
         (nets,) volts.
     """
-    volts = np.empty(plan.n_nets)
+    volts, ohms = np.empty(plan.n_nets), np.empty(plan.n_nets)
     edges = np.empty((2, max(plan.n_edges + 1, plan.n_nets)))
-    amps = np.array(amps_in, dtype=np.float64)
-    solve_mesh(plan, np.asarray(siemens, dtype=np.float64), leak_siemens, amps, edges, volts)
+    eliminate(plan, np.asarray(siemens, dtype=np.float64), leak_siemens, edges, ohms)
+    drive(plan, edges[0], ohms, np.array(amps_in, dtype=np.float64), volts)
     return volts

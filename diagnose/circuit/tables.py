@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from diagnose.circuit.codes import NONE, OHMS
 from diagnose.circuit.netlist import LOOSE_OHMS
-from diagnose.machine.model import LEAK_OHMS, OPEN_OHMS
+from diagnose.machine.model import LEAK_OHMS, METER_OHMS, OPEN_OHMS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -63,8 +63,10 @@ class Tables(NamedTuple):
 
     Attributes:
         loose_ohms, open_ohms, leak_siemens: a loose joint, a gap, what every net leaks.
+        meter_siemens: what a meter lets through between its probes.
         parts, states, gates, inputs, rigs, observables: records as above.
         ends: (elements, 2) nets.
+        inside, inside_ohms: inputs of controllers, as in `Netlist`.
         closed, unplugged: (rigs, parts) as in `Rigs`.
         fuses, sources: parts that are one.
         read: observables, rig by rig.
@@ -76,6 +78,7 @@ class Tables(NamedTuple):
     loose_ohms: float
     open_ohms: float
     leak_siemens: float
+    meter_siemens: float
     parts: NDArray[np.void]
     states: NDArray[np.void]
     gates: NDArray[np.void]
@@ -83,6 +86,8 @@ class Tables(NamedTuple):
     rigs: NDArray[np.void]
     observables: NDArray[np.void]
     ends: Ints
+    inside: Ints
+    inside_ohms: Floats
     closed: Bools
     unplugged: Bools
     fuses: Ints
@@ -100,7 +105,9 @@ class Room(NamedTuple):
     siemens: Floats
     amps: Floats
     edges: Floats
+    ohms: Floats
     volts: Floats
+    rise: Floats
     state: Ints
     blown: Bools
     path: NDArray[np.int64]
@@ -117,6 +124,7 @@ def make_tables(n: Netlist, r: Rigs) -> Tables:
         loose_ohms=LOOSE_OHMS,
         open_ohms=OPEN_OHMS,
         leak_siemens=1.0 / LEAK_OHMS,
+        meter_siemens=1.0 / METER_OHMS,
         parts=_records(PART, n, len(n.parts), gate=gate, rests_closed=rests_closed),
         states=_records(STATE, n, len(n.part)),
         gates=_records(
@@ -144,6 +152,8 @@ def make_tables(n: Netlist, r: Rigs) -> Tables:
             **_spans("part", (len(o.parts) for o in seen)),
         ),
         ends=np.array([*n.ends, *r.extra_ends], dtype=np.int32),
+        inside=n.inside,
+        inside_ohms=n.inside_ohms,
         closed=r.closed,
         unplugged=r.unplugged,
         fuses=_ints(np.flatnonzero(n.fuse_amps)),
@@ -163,7 +173,9 @@ def make_room(t: Tables, plan: MeshPlan, most_steps: int) -> Room:
         siemens=np.zeros(elements),
         amps=np.zeros(plan.n_nets),
         edges=np.zeros((2, max(plan.n_edges + 1, plan.n_nets))),
+        ohms=np.zeros(plan.n_nets),
         volts=np.zeros(plan.n_nets),
+        rise=np.zeros(plan.n_nets),
         state=np.zeros(len(t.parts), dtype=np.int32),
         blown=np.zeros(len(t.parts), dtype=bool),
         path=np.zeros(most_steps, dtype=np.int64),

@@ -235,6 +235,7 @@ class InputEntry(Entry):
     against: NetName
     at_least_volts: Finite | None = None
     below_volts: Finite | None = None
+    ohms: Positive | None = Field(default=None, description="Of the input, inside the controller.")
 
 
 class ControllerEntry(PartEntry):

@@ -137,7 +137,7 @@ def read(one: Machine, *faults: str) -> dict[str, Any]:
 
 PULLS_IN, CHATTERS, SILENT = 0.0, 1.0, 2.0
 SLACK = 5e-5
-"""Volts that the leaks may take: every net leaks 10 megohm to the battery's minus post."""
+"""Volts that a meter of 10 megohm may take from what it measures."""
 
 OPEN = mode("open", open=True)
 LOOSE = mode("loose", loose=True)

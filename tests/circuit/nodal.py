@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.linalg.lapack import dgesv
 
-from diagnose.machine.model import LEAK_OHMS, OPEN_OHMS
+from diagnose.machine.model import OPEN_OHMS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -24,6 +24,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from diagnose.machine.model import Machine, Mode, Part
+
+INPUT_OHMS = 1e6
+"""Of a controller's input, where the file does not say; estimate."""
+
+METER_OHMS = 1e7
+"""Input resistance of a digital meter; common practice, no source."""
 
 LOOSE_OHMS = 0.02
 """A loose joint while it touches; estimate."""
@@ -94,8 +100,15 @@ def main_ends(part: Part) -> tuple[str, str]:
 class Schematic:
     """All branches a machine's circuit can have, whatever is hooked up to it."""
 
-    def __init__(self, machine: Machine, across: Iterable[tuple[str, str]] = ()) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        across: Iterable[tuple[str, str]] = (),
+        leak_ohms: float = METER_OHMS,
+    ) -> None:
+        """A machine, what instruments may lie across, and from every net to the minus post."""
         self.machine = machine
+        self.leak_ohms = leak_ohms
         battery = next(p for p in machine.parts.values() if p.kind == "battery")
         self.ground = battery.terminals["minus"]
         self.branches = list(self._branches(across))
@@ -116,6 +129,8 @@ class Schematic:
             if part.kind == "controller":
                 ends = part.terminals
                 yield Branch(part.id, "coil", ends["supply"], ends["ground"])
+                for number, given in enumerate(part.inputs):
+                    yield Branch(part.id, f"input {number}", given.net, given.against)
             if any(mode.short_ohms is not None for mode in part.modes.values()):
                 yield Branch(part.id, "short", main_ends(part)[1], self.machine.frame_net)
         for high, low in dict.fromkeys(across):
@@ -153,7 +168,7 @@ class Schematic:
         """The equations' matrix without the branches' ohms: leaks, and the sources' currents."""
         n, sources = len(self.nets), self.incidence[self.sources]
         found = np.zeros((n + len(sources), n + len(sources)))
-        found[:n, :n] = np.eye(n) / LEAK_OHMS
+        found[:n, :n] = np.eye(n) / self.leak_ohms
         found[:n, n:] = -sources.T
         found[n:, :n] = sources
         return found
@@ -261,6 +276,9 @@ def branch_value(
     if branch.role == "short":
         shorted = fault is not None and fault.short_ohms is not None and not gone
         return (fault.short_ohms if shorted else math.inf), 0.0  # type: ignore[union-attr,return-value]
+    if branch.role.startswith("input"):
+        given = part.inputs[int(branch.role.split()[1])]
+        return (OPEN_OHMS if gone else given.ohms or INPUT_OHMS), 0.0
     if branch.role == "coil":
         return (OPEN_OHMS if gone else coil_ohms(part, fault)), 0.0
     out = gone or (part.id in blown and not new)

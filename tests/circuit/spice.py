@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.machine.model import LEAK_OHMS
-
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
@@ -43,7 +41,7 @@ def netlist(schematic: Schematic) -> list[str]:
         cards.append(f"R{i} {high} {inner} 1")
         if i in sources:
             cards.append(f"V{i} {inner} {low} DC 0")
-    cards += [f"RL{n} n{n} 0 {LEAK_OHMS!r}" for n in range(len(schematic.nets))]
+    cards += [f"RL{n} n{n} 0 {schematic.leak_ohms!r}" for n in range(len(schematic.nets))]
     return cards
 
 

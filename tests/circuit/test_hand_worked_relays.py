@@ -1,6 +1,6 @@
 """Relays, controllers and generators in small circuits whose answers are worked out by hand.
 
-Every net leaks 10 megohm to the battery's minus post, hence the tolerance of a few microvolts.
+A meter takes a microamp of its own, hence the tolerance of a few microvolts.
 """
 
 from __future__ import annotations
