@@ -158,20 +158,25 @@ def before_it_goes_out(prepared: Prepared, situation: Situation) -> tuple[str, .
     notes = ["Try every interlock before it goes out."]
     if was_charged(prepared.machine, situation):
         notes.append(
-            "The battery was not charged: find out why. Measure what it draws with everything off "
-            "and what it is charged with while the engine runs; ask how long it stood."
+            "Find out why the battery was low: measure what it draws at rest and what charges it "
+            "with the engine running; ask how long it stood."
         )
     return tuple(notes)
 
 
 def recheck_reason(prepared: Prepared, situation: Situation, doubt: Doubt) -> str:
-    """Which finding does not fit, and what it should read."""
+    """Which finding does not fit and what it should read, or what hangs on it."""
     test = prepared.machine.tests[doubt.test]
     titles = {outcome.id: outcome.title for outcome in test.outcomes}
     found = next(one for one in situation.findings if one.test == doubt.test)
     seen = titles[found.outcome]
     if found.reading is not None:
         seen = f"{found.reading:g} {test.unit} ({seen})"
+    if doubt.slip <= 0.5:
+        return (
+            f"{seen[0].upper()}{seen[1:]} decides what is done next, and with {percent(doubt.slip)} "
+            f"it was misread. Looking again takes {test.minutes:g} min, a good part spoilt more."
+        )
     wanted = f"{titles[doubt.otherwise]} ({percent(doubt.chance)})"
     if doubt.otherwise == found.outcome:
         wanted = "another value in the same range"

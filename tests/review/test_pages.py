@@ -60,10 +60,15 @@ def test_the_worked_example_finds_an_open_relay_coil() -> None:
     fault = table.faults.index(("start_relay", "coil_open"))
     row = {test.id: i for i, test in enumerate(table.tests)}
     job, done = Job.open(machine, "silent"), []
-    while (verdict := job.advise().verdict).action == "test":
+    while (verdict := job.advise().verdict).action in {"test", "recheck"}:
         test = machine.tests[verdict.target]
+        shown = test.outcomes[table.predicted[row[test.id], fault]].id
+        if verdict.action == "recheck":
+            assert verdict.target == "listen_relay"  # once more before a relay is fitted
+            job = job.record_again(test.id, shown)
+            continue
         done.append(test.id)
-        job = job.record(test.id, test.outcomes[table.predicted[row[test.id], fault]].id)
+        job = job.record(test.id, shown)
         job = job if test.area is None else job.open_area(test.area)
     assert done[:3] == ["listen_relay", "look_lamp", "coil_volts"]
     assert len(done) <= 5
