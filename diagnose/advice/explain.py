@@ -173,9 +173,10 @@ def recheck_reason(prepared: Prepared, situation: Situation, doubt: Doubt) -> st
     if found.reading is not None:
         seen = f"{found.reading:g} {test.unit} ({seen})"
     if doubt.slip <= 0.5:
+        told = f"{seen[0].upper()}{seen[1:]} decides what is done next"
         return (
-            f"{seen[0].upper()}{seen[1:]} decides what is done next, and with {percent(doubt.slip)} "
-            f"it was misread. Looking again takes {test.minutes:g} min, a good part spoilt more."
+            f"{told}, and with {percent(doubt.slip)} it was misread. Looking again takes "
+            f"{test.minutes:g} min, a good part spoilt more."
         )
     wanted = f"{titles[doubt.otherwise]} ({percent(doubt.chance)})"
     if doubt.otherwise == found.outcome:
