@@ -29,7 +29,7 @@ from diagnose.advice.record import recorded, repairs_done
 from diagnose.ahead.desk import Desk
 from diagnose.machine.model import RUNS
 from diagnose.rule import gate
-from diagnose.rule.decide import decide
+from diagnose.rule.decide import decide, look
 from diagnose.rule.minutes import closing_minutes, opening_minutes, to_open
 
 if TYPE_CHECKING:
@@ -58,7 +58,8 @@ def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = 
     standing = Desk.standing_of(prepared, situation, skipped)
     able = prepared.blamed(situation.complaint, belief)
     hides = prepared.hides[situation.complaint]
-    decision = decide(belief.survey, able, prepared.costs, standing, hides, every=True)
+    outlook = look(belief.survey, able, prepared.costs, standing, hides)
+    decision = decide(outlook, prepared.costs, every=True)
     later = None
     if runs_now(situation, belief):
         later = follow_up(prepared, situation, belief, standing)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.advice.follow_up import was_charged
+from diagnose.belief.belief import SURELY_DOUBTED
 from diagnose.belief.situation import Situation, seen_to_do
 from diagnose.faults.words import UNLISTED
 from diagnose.machine.model import RUNS
@@ -172,11 +173,11 @@ def recheck_reason(prepared: Prepared, situation: Situation, doubt: Doubt) -> st
     seen = titles[found.outcome]
     if found.reading is not None:
         seen = f"{found.reading:g} {test.unit} ({seen})"
-    if doubt.slip <= 0.5:
+    if doubt.slip <= SURELY_DOUBTED:
         told = f"{seen[0].upper()}{seen[1:]} decides what is done next"
         return (
             f"{told}, and with {percent(doubt.slip)} it was misread. Looking again takes "
-            f"{test.minutes:g} min, a good part spoilt more."
+            f"{test.minutes:g} min, going on for nothing more."
         )
     wanted = f"{titles[doubt.otherwise]} ({percent(doubt.chance)})"
     if doubt.otherwise == found.outcome:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.rule.decide import decide
+from diagnose.rule.decide import decide, look
 from diagnose.rule.hand_over import LAST_LOOK
 from diagnose.rule.in_order import bits_about_blame
 
@@ -55,8 +55,7 @@ def follow_up(
         in_order=1.0 - min(float(known.faults @ able), 1.0),
         gain_bits=bits_about_blame(known.start, known.chance, fine, known.joint * explains),
     )
-    decision = decide(
-        asked, explains, costs, standing, most_in_order=1.0, every=True,
-        last_look=0.0 if situation.findings else LAST_LOOK,
-    )  # fmt: skip
+    once = 0.0 if situation.findings else LAST_LOOK
+    outlook = look(asked, explains, costs, standing, most_in_order=1.0, last_look=once)
+    decision = decide(outlook, costs, every=True)
     return None if decision.action == costs.hand_over else decision

@@ -17,7 +17,7 @@ import numpy as np
 from diagnose.circuit.codes import ALWAYS, BATTERY, GENERATOR, NEVER, NONE, NORMAL, REFERENCE
 from diagnose.errors import CircuitError
 from diagnose.machine.ends import MECHANICAL, coil_nets, main_nets, posts
-from diagnose.machine.model import INPUT_OHMS, OPEN_OHMS, Input, Mode
+from diagnose.machine.model import OPEN_OHMS, Input, Mode
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,6 +32,9 @@ LOOSE_OHMS = 0.02
 AWAKE_SHARE = 0.5
 """Share of nominal volts that a controller needs between supply and ground to work at all, where
 its file does not say. Estimate."""
+
+INPUT_OHMS = 1e6
+"""Between the nets of a controller's input, where the file does not say. Estimate."""
 
 SOURCES = {"battery": BATTERY, "charge": BATTERY, "generator": GENERATOR}
 GOOD = Mode("ok", "good", 0.0, "")

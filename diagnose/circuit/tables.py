@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from diagnose.circuit.codes import NONE, OHMS
 from diagnose.circuit.netlist import LOOSE_OHMS
-from diagnose.machine.model import LEAK_OHMS, METER_OHMS, OPEN_OHMS
+from diagnose.machine.model import OPEN_OHMS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -23,6 +23,13 @@ Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 
+
+METER_OHMS = 1e7
+"""Input resistance of a digital meter, between its probes. Common practice, no source."""
+
+LEAK_OHMS = 1e17
+"""What every net leaks to the battery's minus, so that a net that hangs on nothing has a voltage at
+all: for the solver's sake alone, far beyond what any reading shows."""
 
 PART = np.dtype([
     ("main", "i4"), ("coil", "i4"), ("short", "i4"), ("good", "i4"), ("gate", "i4"),

@@ -161,26 +161,36 @@ class _Shown:
 
     def functions(self) -> None:
         """Every function; what is not reached has no level."""
+        held = self._held()
         for function in by_what_they_rest_on(self.machine):
             at, needs = self.column[function.id], rests_on(self.machine, function)
             if function.kind == "all_of":
                 self.out[:, at] = ~self.fits(needs)
-            self._hold_back(function.id)
+            self._hold_back(function.id, held.get(function.id, []))
             self._force(function.id)
             if function.kind != "all_of" and needs:
                 self.out[:, at][~self.fits(needs)] = CANNOT
 
-    def _hold_back(self, function: str) -> None:
-        """Let faults hold a function back that the circuit knows nothing of."""
-        tests = [t.id for t in self.machine.tests.values() if t.function == function]
-        columns = [self.column[name] for name in (function, *tests) if name in self.column]
+    def _held(self) -> dict[str, list[tuple[int, str]]]:
+        """Function -> faults that hold it back, and the best level left to it."""
+        held: dict[str, list[tuple[int, str]]] = {}
         for fault, (part, mode) in enumerate(self.faults):
-            most = self.machine.parts[part].modes[mode].at_most.get(function)
-            if most is not None:
+            for function, most in self.machine.parts[part].modes[mode].at_most.items():
+                held.setdefault(function, []).append((fault, most))
+        return held
+
+    def _hold_back(self, function: str, by: list[tuple[int, str]]) -> None:
+        """Let faults hold a function back that the circuit knows nothing of."""
+        for column in self._columns_of(function):
+            for fault, most in by:
                 rows = np.flatnonzero((self.listed == fault).any(axis=1))
                 at_best = float(self.levels[function].index(most))
-                for column in columns:
-                    self.out[rows, column] = np.maximum(self.out[rows, column], at_best)
+                self.out[rows, column] = np.maximum(self.out[rows, column], at_best)
+
+    def _columns_of(self, function: str) -> list[int]:
+        """A function's own column, and those of tests that watch it with something connected."""
+        tests = [test.id for test in self.machine.tests.values() if test.function == function]
+        return [self.column[name] for name in (function, *tests) if name in self.column]
 
     def tests(self) -> None:
         """What inspections find, and what cannot be measured: the machine does not get that far."""
@@ -234,11 +244,9 @@ class _Shown:
             by_itself = levels[int(self.good[self.column[function]])]
             if said is None or by_itself in said:
                 continue
-            tests = [t.id for t in self.machine.tests.values() if t.function == function]
             rows = np.flatnonzero(self.unlisted == number)
-            for shown in (function, *tests):
-                if shown in self.column:
-                    self.out[rows, self.column[shown]] = self.levels[function].index(said[0])
+            for column in self._columns_of(function):
+                self.out[rows, column] = self.levels[function].index(said[0])
 
     def _stands_still(self, function: str, complaint: Complaint) -> bool:
         """Whether a motor does not turn, since the complaint has the relay silent just then."""

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 INSPECT = "inspect"
+"""Kind of test that looks into parts for some of their modes."""
+
 TRY = "try"
 """Kind of test that tries the machine."""
 

@@ -106,7 +106,10 @@ def _effects(subject: Subject, path: Path, entry: AnyPart, mode: ModeEntry) -> I
             yield subject.problem(where, message, "unknown_level")
     for other, as_mode in mode.acts_as.items():
         there = subject.modes_of(other)
-        if there and as_mode not in there:
+        if other == path[1]:
+            message = f"{other!r} cannot act as itself; expected another part"
+            yield subject.problem((*path, "acts_as"), message, "acts_as_itself", key=True)
+        elif there and as_mode not in there:
             where = (*path, "acts_as", other)
             message = unknown_words("mode", as_mode, there)
             yield subject.problem(where, message, "unknown_mode")

@@ -126,8 +126,9 @@ def _parts(subject: Subject, path: Path, entry: AnyTest) -> Iterator[Problem]:
             message = f"{part!r} is mechanical; expected a part of the circuit"
             yield subject.problem((*where, i), message, "part_kind")
     yield from _shown_modes(subject, path, entry, parts)
-    known = all(part in subject.file.parts for part in parts)
-    if entry.kind == "ohms" and known and not _in_series(subject, parts):
+    entries = [subject.file.parts.get(part) for part in parts]
+    wired = all(part is not None and part.kind != MECHANICAL for part in entries)
+    if entry.kind == "ohms" and wired and not _in_series(subject, parts):
         message = f"{', '.join(parts)} do not follow one another in one line"
         yield subject.problem(where, message, "not_in_series", key=True)
 

@@ -64,16 +64,6 @@ NOT_POSSIBLE = "not_possible"
 OPEN_OHMS = 1e8
 """Resistance of a gap: damp, dirty insulation, far above any meter's reach in this work."""
 
-INPUT_OHMS = 1e6
-"""Between the nets of a controller's input, where the file does not say. Estimate."""
-
-METER_OHMS = 1e7
-"""Input resistance of a digital meter, between its probes."""
-
-LEAK_OHMS = 1e17
-"""What every net leaks to the battery's minus, so that a net that hangs on nothing has a voltage at
-all: for the solver's sake alone, far beyond what any reading shows."""
-
 
 @dataclass(frozen=True, slots=True)
 class Caution:
@@ -194,7 +184,7 @@ class Repair:
 class Input:
     """One condition of a controller's output: volts between two nets, at least or below.
 
-    `ohms` lie between the nets inside the controller; None: `INPUT_OHMS`.
+    `ohms` lie between the nets inside the controller; None: `diagnose.circuit.netlist.INPUT_OHMS`.
     """
 
     net: str

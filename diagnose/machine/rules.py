@@ -43,6 +43,8 @@ RULES: Mapping[str, str] = MappingProxyType(
         "unknown_switch": "`closes` names parts of kind switch.",
         "unknown_generator": "`running` names parts of kind generator.",
         "unknown_mode": "A mode must be one of its kind of part, or one that the part has.",
+        "mode_without_effect": "A mechanical mode says what it does: `at_most` or `acts_as`.",
+        "acts_as_itself": "`acts_as` names another part.",
         "unknown_area": "An area that is named must be described under `areas`.",
         "unknown_tool": "A tool that is named, or is usual for the test, stands under `tools`.",
         "unknown_caution": "A caution that is named must be described under `cautions`.",

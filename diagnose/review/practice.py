@@ -17,7 +17,7 @@ import numpy as np
 from diagnose.ahead.desk import Desk
 from diagnose.belief.situation import Finding, Situation
 from diagnose.errors import ClashError
-from diagnose.rule.decide import decide
+from diagnose.rule.decide import decide, look
 from diagnose.rule.minutes import to_open
 
 if TYPE_CHECKING:
@@ -88,7 +88,7 @@ def next_test(prepared: Prepared, situation: Situation) -> int:
     costs, able = prepared.costs, prepared.blamed(situation.complaint, belief)
     standing = Desk.standing_of(prepared, situation)
     hides = prepared.hides[situation.complaint]
-    action = decide(belief.survey, able, costs, standing, hides).action
+    action = decide(look(belief.survey, able, costs, standing, hides), costs).action
     return action if action < costs.n_tests else -1
 
 

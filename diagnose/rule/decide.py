@@ -174,33 +174,15 @@ def look(
     )
 
 
-def decide(  # noqa: PLR0913 - as `look`
-    survey: Survey,
-    explains: Floats,
-    costs: Costs,
-    standing: Standing,
-    hides: Floats | None = None,
-    *,
-    most_in_order: float = MOST_IN_ORDER,
-    last_look: float = LAST_LOOK,
-    every: bool = False,
-) -> Decision:
+def decide(outlook: Outlook, costs: Costs, *, every: bool = False) -> Decision:
     """What to do next.
 
     Args:
-        survey: what is to be expected.
-        explains: (faults,) 1 where the fault alone gives the complaint.
+        outlook: what there is to decide between, from `look`.
         costs: of the machine.
-        standing: where the job stands.
-        hides: as of `look`.
-        most_in_order: as of `look`.
-        last_look: as of `look`.
         every: work out for every test whether it is worth its minutes, not only up to the first
             that is; the action is the same.
     """
-    outlook = look(
-        survey, explains, costs, standing, hides, most_in_order=most_in_order, last_look=last_look
-    )
     return choose(outlook, costs, gate_ranking(outlook, costs), every=every)
 
 
@@ -237,7 +219,7 @@ def choose(outlook: Outlook, costs: Costs, ranked: Ints, *, every: bool = False)
         if _rather_test_on(outlook, costs, ranked):
             worth[ranked[0]] = True
         else:
-            worth[_last_looks(outlook, costs, ranked, later)] = True
+            worth[_last_look(outlook, ranked, later)] = True
     doing = ranked[worth[ranked]]
     action = int(doing[0]) if len(doing) else repair_action(outlook, costs)
     return Decision(outlook, action, later, worth)
@@ -280,14 +262,12 @@ def _rather_test_on(outlook: Outlook, costs: Costs, ranked: Ints) -> bool:
     return worth_testing_on(amiss * known, doubt, rate, outlook.repair_minutes)
 
 
-def _last_looks(outlook: Outlook, costs: Costs, ranked: Ints, later: Floats) -> Ints:
-    """The test to be done before the job is handed over; empty for none."""
-    minutes, opens = outlook.access.test_minutes, outlook.access.test_opens
-    asked, worth = outlook.asked, np.zeros(costs.n_tests, dtype=np.bool_)
-    weigh_tests(
-        costs.tables, asked.start, asked.chance, asked.joint, asked.fine, outlook.explains,
-        ranked, minutes, opens, costs.hand_over_minutes, outlook.hides, outlook.repair_minutes,
-        True, later, worth,
-    )  # fmt: skip
-    place = last_look(minutes[ranked], outlook.repair_minutes - later[ranked], outlook.last_look)
-    return ranked[place : place + 1] if place >= 0 else ranked[:0]
+def _last_look(outlook: Outlook, ranked: Ints, later: Floats) -> Ints:
+    """The test to be done before the job is handed over; empty for none.
+
+    None is worth its minutes, so all have been weighed that take less than handing over.
+    """
+    quick = ranked[outlook.access.test_minutes[ranked] < outlook.repair_minutes]
+    minutes, saved = outlook.access.test_minutes[quick], outlook.repair_minutes - later[quick]
+    place = last_look(minutes, saved, outlook.last_look)
+    return quick[place : place + 1] if place >= 0 else quick[:0]

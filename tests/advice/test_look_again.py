@@ -9,7 +9,7 @@ import pytest
 from diagnose.advice.look_again import doubted_before, minutes_at_stake
 from diagnose.ahead.desk import Desk
 from diagnose.job import Job, prepare
-from diagnose.rule.decide import decide
+from diagnose.rule.decide import decide, look
 
 PUMP = "standby_pump"
 FOUND = {
@@ -47,7 +47,7 @@ def test_what_is_at_stake_by_hand(job: Job) -> None:
     belief = ready.belief(job.situation)
     costs, shop = ready.costs, ready.machine.shop
     standing = Desk.standing_of(ready, job.situation)
-    decision = decide(belief.survey, ready.blamed("silent", belief), costs, standing)
+    decision = decide(look(belief.survey, ready.blamed("silent", belief), costs, standing), costs)
 
     def stake(name: str) -> float:
         names = (*costs.tests.names, *costs.repairs.names)
@@ -68,7 +68,10 @@ def test_it_pays_where_the_chance_of_a_slip_is_worth_the_minutes(job: Job) -> No
     belief = ready.belief(job.situation)
     standing = Desk.standing_of(ready, job.situation)
     hides = ready.hides["silent"]
-    decision = decide(belief.survey, ready.blamed("silent", belief), ready.costs, standing, hides)
+    decision = decide(
+        look(belief.survey, ready.blamed("silent", belief), ready.costs, standing, hides),
+        ready.costs,
+    )
     slip = belief.likeliest_slip
     assert slip is not None
     assert belief.doubt is None  # less likely a slip than not

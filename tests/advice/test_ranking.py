@@ -11,7 +11,7 @@ from diagnose.advice.explain import after_outcome
 from diagnose.ahead.desk import Desk
 from diagnose.belief.situation import Finding
 from diagnose.job import Job
-from diagnose.rule.decide import decide
+from diagnose.rule.decide import decide, look
 from tests.advice.by_hand import expected_minutes
 
 CLOSE = 1e-9
@@ -46,7 +46,7 @@ def test_every_outcome_by_itself(name: str, findings: int) -> None:
     off, saved = [], []
     able = ready.blamed(situation.complaint, belief)
     standing = Desk.standing_of(ready, situation)
-    decision = decide(belief.survey, able, ready.costs, standing, every=True)
+    decision = decide(look(belief.survey, able, ready.costs, standing), ready.costs, every=True)
     for advice in job.advise().tests[:6]:
         number, wanted = numbers[advice.test], 0.0
         for place, outcome in enumerate(advice.outcomes):

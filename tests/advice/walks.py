@@ -12,7 +12,7 @@ from diagnose.advice.advise import verdict
 from diagnose.ahead.desk import Desk
 from diagnose.belief.situation import Finding, Situation
 from diagnose.job import prepare
-from diagnose.rule.decide import decide
+from diagnose.rule.decide import decide, look
 from diagnose.trial.shop import Shop, draw_truths
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def _walk(
         belief = known.belief(situation)
         standing = Desk.standing_of(known, situation)
         able = known.blamed(situation.complaint, belief)
-        decision = decide(belief.survey, able, known.costs, standing, every=True)
+        decision = decide(look(belief.survey, able, known.costs, standing), known.costs, every=True)
         said = verdict(known, situation, belief, decision)
         found.append(Step(situation, belief, decision, said))
         if said.action == "test":

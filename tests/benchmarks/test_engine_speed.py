@@ -16,6 +16,8 @@ import numpy as np
 import pytest
 
 from diagnose.belief.belief import believe
+from diagnose.circuit.operating import evaluate
+from diagnose.circuit.rigs import make_circuit
 from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_names, read_machine
 from diagnose.rule import prepared as preparing
@@ -84,6 +86,22 @@ def test_advice_after_repairs(machine: str, benchmark: BenchmarkFixture) -> None
         told.append(f"{first:.0f}, {anew:.1f}, {milliseconds(job.advise):.1f}")
     say(f"\n{machine}: ms after 1, 2 ... repairs (first, anew, again): {'; '.join(told)}")
     benchmark(job.advise)
+
+
+@pytest.mark.parametrize("machine", machine_names())
+def test_solving_fault_sets(machine: str, benchmark: BenchmarkFixture) -> None:
+    """Eighty sets of up to five faults with everything that can be read: what a state asks for."""
+    circuit, rng = make_circuit(load_machine(machine)), np.random.default_rng(4)
+    n, part_of = len(circuit.netlist.faults), circuit.netlist.fault_part
+    sets = np.full((80, 5), -1, dtype=np.int32)
+    for row in sets:
+        chosen = rng.permutation(n)[: rng.integers(2, 6)]
+        chosen = chosen[np.unique(part_of[chosen], return_index=True)[1]]
+        row[: len(chosen)] = chosen
+    assert np.isfinite(evaluate(circuit, sets)).all()
+    spent = median(milliseconds(lambda: evaluate(circuit, sets)) for _ in range(5))
+    say(f"\n{machine}: {spent / len(sets):.2f} ms a fault set")
+    benchmark(evaluate, circuit, sets)
 
 
 def test_a_first_start(benchmark: BenchmarkFixture, tmp_path: Path, monkeypatch) -> None:

@@ -13,12 +13,20 @@ from tests.circuit.workload import Workload
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from diagnose.machine.model import Machine
+
 
 @pytest.fixture(scope="session", params=[*machine_names(), "every_part"])
 def workload(request: pytest.FixtureRequest) -> Workload:
     """Every machine that is shipped, and a made-up one with every kind of part."""
     name = request.param
     return Workload(every_part() if name == "every_part" else load_machine(name))
+
+
+@pytest.fixture(scope="module", params=[*machine_names(), "every_part"])
+def drawn(request: pytest.FixtureRequest) -> Machine:
+    """A machine to be drawn."""
+    return every_part() if request.param == "every_part" else load_machine(request.param)
 
 
 @pytest.fixture

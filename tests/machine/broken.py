@@ -224,7 +224,49 @@ WIRING = [
     case("input_bounds", {"inputs: [{net": "inputs: [@@{net", ", at_least_volts: 6}": "}"}),
 ]
 
+FUEL = "  charger:\n    kind: generator\n"
+EMPTY = "{kind: mechanical, title: Fuel, source: estimate, modes: {@@empty: {per_1000_jobs: 1}}}"
+HOLDS_BACK = EMPTY.replace("@@", "").replace("1}", "1, at_most: {cranks: none}}")
+FUELLED = f"  fuel: {HOLDS_BACK}\n{FUEL}"
+LAMP_OPEN = "modes: {open: {per_1000_jobs: 20}}"
+LOOK_IN = (
+    "{kind: inspect, title: See, parts: [lamp], modes: [@@opne], minutes: 1, source: estimate}"
+)
+THROUGH = "{kind: ohms, title: Ohms, parts: [@@fuel], minutes: 1, source: estimate}"
+
+CLAMPED = (
+    "{kind: amps, title: Amps, condition: key_on, parts: [@@fuel], minutes: 1, source: estimate, "
+    "outcomes: {some: {at_least_amps: 1}, none: {}}}"
+)
+
+MECHANICAL = [
+    case("mode_without_effect", {FUEL: f"  fuel: {EMPTY}\n{FUEL}"}, "`at_most` or `acts_as`"),
+    case(
+        "unknown_level",
+        {LAMP_OPEN: LAMP_OPEN.replace("20", "20, at_most: {cranks: @@slwo}")},
+        "'slow'",
+    ),
+    case(
+        "unknown_mode",
+        {LAMP_OPEN: LAMP_OPEN.replace("20", "20, acts_as: {charger: @@weka}")},
+        "'weak'",
+    ),
+    case(
+        "acts_as_itself",
+        {LAMP_OPEN: LAMP_OPEN.replace("20", "20, @@acts_as: {lamp: open}")},
+        "another part",
+    ),
+    case("unknown_mode", {"tests:\n": f"tests:\n  see: {LOOK_IN}\n"}, "'open'"),
+    case("part_kind", {FUEL: FUELLED, "tests:\n": f"tests:\n  ohms: {THROUGH}\n"}, "expected wire"),
+    case(
+        "part_kind",
+        {FUEL: FUELLED, "tests:\n": f"tests:\n  amps: {CLAMPED}\n"},
+        "part of the circuit",
+    ),
+]
+
 ENTRIES = [
+    *MECHANICAL,
     case(
         "unit_of_one",
         {

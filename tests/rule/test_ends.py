@@ -21,7 +21,7 @@ from diagnose.belief.factors import transition
 from diagnose.belief.situation import Epoch, RepairDone, Situation
 from diagnose.job import Job, prepare
 from diagnose.machine.load import load_machine
-from diagnose.rule.decide import decide
+from diagnose.rule.decide import decide, look
 from diagnose.trial.shop import Shop, Truth
 from tests.commands.carts import CART
 from tests.rule.answered_jobs import answered
@@ -153,7 +153,9 @@ def test_what_can_most_likely_not_be_done_is_not_asked_for(chance: float, *, bar
     problem = replace(problem, costs=replace(problem.costs, tests=tests))
     bench = ProblemBench(problem)
     outlook = bench.outlook(bench.start)
-    found = decide(outlook.survey, problem.explains, problem.costs, bench.start.standing)
+    found = decide(
+        look(outlook.survey, problem.explains, problem.costs, bench.start.standing), problem.costs
+    )
     assert bool(found.outlook.standing.barred[0]) == barred
     assert (found.action == 0) == (not barred)
 

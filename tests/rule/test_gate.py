@@ -12,7 +12,7 @@ from diagnose.ahead.state import ProblemBench
 from diagnose.belief.survey import survey
 from diagnose.rule import gate
 from diagnose.rule.costs import HAND_OVER
-from diagnose.rule.decide import MOST_REPAIRS, Standing, choose, decide, gate_ranking
+from diagnose.rule.decide import MOST_REPAIRS, Standing, choose, decide, gate_ranking, look
 from diagnose.rule.repair_kernels import repair_cost
 from tests.trial.small import random_problem, small_problem
 
@@ -101,7 +101,7 @@ def test_every_outcome_by_itself(seed: int) -> None:
     problem = random_problem(seed)
     costs, bench = problem.costs, ProblemBench(problem)
     known = known_of(problem, bench)
-    found = decide(known, problem.explains, costs, bench.start.standing, every=True)
+    found = decide(look(known, problem.explains, costs, bench.start.standing), costs, every=True)
     access = costs.at(0)
     for test in range(costs.n_tests):
         spent = 0.0
@@ -144,7 +144,9 @@ def test_barred_tests_are_not_chosen() -> None:
     for barred, action in (((0, 0), 0), ((1, 0), 1), ((1, 1), 2)):
         at = replace(bench.start.standing, barred=np.array(barred, dtype=bool))
         known = known_of(problem, bench)
-        assert decide(known, problem.explains, problem.costs, at).action == action
+        assert (
+            decide(look(known, problem.explains, problem.costs, at), problem.costs).action == action
+        )
 
 
 def test_after_so_many_repairs_it_is_handed_over() -> None:
@@ -153,5 +155,5 @@ def test_after_so_many_repairs_it_is_handed_over() -> None:
     known = known_of(problem, bench)
     for repairs, name in ((MOST_REPAIRS - 1, "fault_0.replace"), (MOST_REPAIRS, HAND_OVER)):
         at = Standing(0, np.zeros(0, dtype=bool), repairs)
-        found = decide(known, problem.explains, costs, at)
+        found = decide(look(known, problem.explains, costs, at), costs)
         assert costs.action_name(found.action) == name
