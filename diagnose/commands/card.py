@@ -22,7 +22,10 @@ def card(
         int, typer.Option("--levels", min=1, max=12, help="Tests in a row at most.")
     ] = LEVELS,
     jobs: Annotated[
-        int, typer.Option("--jobs", min=0, help="Simulated jobs that go down the card; 0: none.")
+        int,
+        typer.Option(
+            "--jobs", min=0, max=10_000, help="Simulated jobs that go down the card; 0: none."
+        ),
     ] = JOBS,
     svg: Annotated[
         Path | None, typer.Option("--svg", help="Write the sheet to this file as SVG.")

@@ -47,8 +47,8 @@ AFTER, STEP_GAP = 1.0, 5.0
 """Points below a paragraph; below a step."""
 
 EM = 0.49
-"""Width of a letter in ems, all taken alike; the page asks for letters of Arial's height, and then
-even broad fonts are no wider. Estimate."""
+"""Width of a letter in ems, all taken alike; the page asks for lower-case letters of 0.519 of the
+size, and then even broad fonts are no wider. Estimate."""
 
 SPARE = 0.97
 """Share of the height that is filled by the estimate."""
@@ -57,8 +57,7 @@ PLAYED = Paragraph("body", "9999 simulated jobs came to a repair or did not, giv
 """As long as what is said of simulated jobs, and longer."""
 
 STYLE = f"""
-:root{{font-family:Arial,Helvetica,'Liberation Sans',sans-serif;
-font-size-adjust:.519;line-height:{LEADING}}}
+:root{{font-family:sans-serif;font-size-adjust:.519;line-height:{LEADING}}}
 body{{margin:0;color:#000;background:#fff}}
 main{{display:grid;grid-template-columns:minmax(24rem,2fr) 3fr;gap:1.5rem;padding:1rem}}
 h1,h2,p,ul,ol{{margin:0 0 .3rem}}h1{{font-size:1.5rem}}h2{{font-size:1.2rem}}

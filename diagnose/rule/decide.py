@@ -209,16 +209,18 @@ def choose(outlook: Outlook, costs: Costs, ranked: Ints, *, every: bool = False)
     if every:
         rest = np.flatnonzero(~outlook.standing.barred)
         weighed = np.concatenate([ranked, rest[~np.isin(rest, ranked)]])
+    # A last look may be taken at what is not worth its minutes by itself, so all are weighed.
+    may_look = outlook.first_repair < 0 and outlook.last_look > 0.0
     weigh_tests(
         costs.tables, survey.start, survey.chance, survey.joint, survey.fine, outlook.explains,
         weighed, access.test_minutes, access.test_opens, costs.hand_over_minutes, outlook.hides,
-        outlook.repair_minutes, every, later, worth,
+        outlook.repair_minutes, every or may_look, later, worth,
     )  # fmt: skip
     worth[~np.isin(np.arange(costs.n_tests), ranked)] = False
     if outlook.first_repair < 0 and not worth.any():
         if _rather_test_on(outlook, costs, ranked):
             worth[ranked[0]] = True
-        else:
+        elif may_look:
             worth[_last_look(outlook, ranked, later)] = True
     doing = ranked[worth[ranked]]
     action = int(doing[0]) if len(doing) else repair_action(outlook, costs)
@@ -263,11 +265,7 @@ def _rather_test_on(outlook: Outlook, costs: Costs, ranked: Ints) -> bool:
 
 
 def _last_look(outlook: Outlook, ranked: Ints, later: Floats) -> Ints:
-    """The test to be done before the job is handed over; empty for none.
-
-    None is worth its minutes, so all have been weighed that take less than handing over.
-    """
-    quick = ranked[outlook.access.test_minutes[ranked] < outlook.repair_minutes]
-    minutes, saved = outlook.access.test_minutes[quick], outlook.repair_minutes - later[quick]
+    """The test to be done before the job is handed over, of those weighed; empty for none."""
+    minutes, saved = outlook.access.test_minutes[ranked], outlook.repair_minutes - later[ranked]
     place = last_look(minutes, saved, outlook.last_look)
-    return quick[place : place + 1] if place >= 0 else quick[:0]
+    return ranked[place : place + 1] if place >= 0 else ranked[:0]
