@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,8 @@ if TYPE_CHECKING:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the exit code is for the caller to pass on."""
+    # Nothing here is large enough for several threads of a linear algebra library: see sums.py.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from diagnose.commands.program import run  # noqa: PLC0415  importing this module costs nothing
 
     return run(arguments)

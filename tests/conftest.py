@@ -16,6 +16,8 @@ from diagnose.cache import DIRECTORY_VARIABLE
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes share two cores; see sums.py
+
 FIGURE = "figure"
 """Name of the property that holds one line of the summary."""
 

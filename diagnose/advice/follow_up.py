@@ -15,6 +15,7 @@ import numpy as np
 from diagnose.rule.decide import decide, look
 from diagnose.rule.hand_over import LAST_LOOK
 from diagnose.rule.in_order import bits_about_blame
+from diagnose.sums import by_row, inner
 
 if TYPE_CHECKING:
     from diagnose.belief.belief import Belief
@@ -48,11 +49,11 @@ def follow_up(
         return None
     able = np.array([prepared.explains[name] > 0.0 for name in hidden]).any(axis=0)
     able &= prepared.behaviour.part_of != len(machine.parts)  # nothing to look for there
-    there = np.minimum(known.joint @ able, known.chance)
+    there = np.minimum(by_row(known.joint, able), known.chance)
     explains, fine = able.astype(np.float64), known.chance - there
     asked = known._replace(
         fine=fine,
-        in_order=1.0 - min(float(known.faults @ able), 1.0),
+        in_order=1.0 - min(inner(known.faults, able), 1.0),
         gain_bits=bits_about_blame(known.start, known.chance, fine, known.joint * explains),
     )
     once = 0.0 if situation.findings else LAST_LOOK

@@ -16,6 +16,7 @@ from diagnose.ahead.expected import gate_action
 from diagnose.ahead.rollout import Rollout
 from diagnose.errors import UnknownNameError
 from diagnose.rule.decide import choose, repair_action
+from diagnose.sums import by_row
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -79,7 +80,7 @@ def _plain_rate(outlook: Outlook) -> Any:
 
 def surest(costs: Costs, outlook: Outlook) -> float:
     """The highest probability that one repair ends the complaint."""
-    return float((costs.repairs.fixes @ outlook.blame).max(initial=0.0))
+    return float(by_row(costs.repairs.fixes, outlook.blame).max(initial=0.0))
 
 
 POLICIES: Mapping[str, Callable[[], Policy]] = {

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from diagnose.ahead.play import Dice, job_generator, play
 from diagnose.ahead.world import KnownMinutes, ProblemWorld
+from diagnose.sums import inner
 
 if TYPE_CHECKING:
     from diagnose.ahead.expected import Expected
@@ -53,7 +54,7 @@ class Jobs:
         self._held = np.flatnonzero(prior > 0.0)
         self._known = np.zeros(len(prior))
         self._known[self._held] = [known(row, opened) for row in self._held.tolist()]
-        self._mean = float(prior @ self._known)
+        self._mean = inner(prior, self._known)
 
     def _dice(self, number: int) -> Dice:
         """The random numbers of a job; what is wrong is spread evenly over the belief."""

@@ -14,6 +14,7 @@ from diagnose.ahead.bench import MOST_STATES, single_faults, standing
 from diagnose.belief.survey import survey
 from diagnose.rule.blame import blamed
 from diagnose.rule.decide import look
+from diagnose.sums import mixed
 
 if TYPE_CHECKING:
     from diagnose.ahead.bench import Floats
@@ -76,19 +77,19 @@ class ProblemBench:
         known = survey([(p.tables, state.active, state.weight)], p.n_faults)
         able = p.explains
         if p.gives is not None:
-            able = blamed(p.gives, able, state.weight @ p.checks[state.active], known.faults)
+            able = blamed(p.gives, able, mixed(state.weight, p.checks[state.active]), known.faults)
         return look(known, able, p.costs, state.standing, p.hides)
 
     def chances(self, state: ProblemState, test: int) -> list[float]:
         """See `Bench`."""
         tables = self.problem.tables
         columns = slice(int(tables.start[test]), int(tables.start[test + 1]))
-        chances: list[float] = (state.weight @ tables.like[state.active, columns]).tolist()
+        chances: list[float] = mixed(state.weight, tables.like[state.active, columns]).tolist()
         return chances
 
     def checks(self, state: ProblemState, repair: int) -> list[float]:
         """See `Bench`."""
-        found: list[float] = (self._mended(state, repair) @ self.problem.checks).tolist()
+        found: list[float] = mixed(self._mended(state, repair), self.problem.checks).tolist()
         return found
 
     def alone(self, state: ProblemState) -> Floats:

@@ -15,6 +15,7 @@ from diagnose.belief.search import by_first, replay_without, search
 from diagnose.belief.survey import blocks_of, reads_good, single_tables, survey, with_silent
 from diagnose.errors import ClashError
 from diagnose.faults.tried import check_shares, with_slips
+from diagnose.sums import inner, mixed
 
 if TYPE_CHECKING:
     from diagnose.belief.replay import Replay
@@ -143,7 +144,7 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
         members=solved.members[rows],
         weight=own,
         there=there,
-        shows=own @ with_slips(shares),
+        shows=mixed(own, with_slips(shares)),
         survey=with_silent(known, single_tables(sets), _extra(sets, found, known.faults), good),
         log_evidence=math.log(total) + done.log_scale,
         surprises=_surprises(found),
@@ -174,7 +175,7 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
     doubted: the one is settled, the other cannot be seen again.
     """
     factors = [step for step in found.steps if isinstance(step, Factor)]
-    whole = float(found.replay.weight @ found.factor)
+    whole = inner(found.replay.weight, found.factor)
     totals = _totals_without(found)
     last_cause = max((i for i, factor in enumerate(factors) if factor.cause >= 0), default=-1)
     worst, slip = -1, LEAST_DOUBT
@@ -204,7 +205,7 @@ def _totals_without(found: SearchResult) -> Floats:
         before[number + 1] = before[number] * like
     after, totals = np.ones(len(done.prior)), np.empty(len(done.like))
     for number in range(len(done.like) - 1, -1, -1):
-        totals[number] = before[number] @ after
+        totals[number] = inner(before[number], after)
         after *= done.like[number]
     return totals
 
@@ -212,7 +213,7 @@ def _totals_without(found: SearchResult) -> Floats:
 def _total_without_cause(sets: SolvedSets, found: SearchResult, number: int) -> float:
     """The same for one finding about a shared cause: what is found of causes hangs together."""
     without = replay_without(sets, found, number)
-    total = float(without.weight @ by_first(found)[without.first])
+    total = inner(without.weight, by_first(found)[without.first])
     return total * math.exp(min(without.log_scale - found.replay.log_scale, 600.0))
 
 
@@ -223,10 +224,10 @@ def _doubt(sets: SolvedSets, solved: Solved, worst: Factor, slip: float, without
     weight = without.weight / without.total
     if worst.column >= 0:
         table = solved.chances.of(worst.test, len(outcomes))
-        chances = weight @ table[solved.place[without.now, worst.column]]
+        chances = mixed(weight, table[solved.place[without.now, worst.column]])
     else:
         causes = _causes(sets, solved, without.first, without.now, without.free)
-        p = float(weight @ causes[:, worst.cause])
+        p = inner(weight, causes[:, worst.cause])
         absent, present = sets.columns.by_cause[worst.test][:, : len(outcomes)]
         chances = (1.0 - p) * absent + p * present
     likely = int(np.argmax(chances))

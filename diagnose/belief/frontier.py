@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from diagnose.belief.draws import drawn_evenly, error_of_sum
 from diagnose.belief.extensions import compare_pairs, extend, room_of
 from diagnose.belief.factors import Factor
+from diagnose.sums import inner
 
 if TYPE_CHECKING:
     from diagnose.belief.factors import Step
@@ -128,7 +129,7 @@ class Below:
         light = np.ones(done.originals, dtype=bool)
         light[heavy] = False
         raised[light] = _mean_raise(self._weight, raised, heavy)
-        whole = float(self._weight @ raised)
+        whole = inner(self._weight, raised)
         left_out = (float(loud.sum()) + done.lost) / whole
         scale = whole * float(np.exp(done.log_scale))
         bound = bound / whole
@@ -159,7 +160,7 @@ class Below:
         each = (self._weight * silent + loud)[others[drawn]] * times
         error = error_of_sum(each, often) if len(others) > LIGHT else 0.0
         light = float(each.sum()) + 2.0 * error
-        whole = float(self._weight @ heavy.raised)
+        whole = inner(self._weight, heavy.raised)
         return replace(
             heavy,
             first=np.concatenate([heavy.first, self._first[at // n]]),
@@ -236,7 +237,7 @@ def _likelihoods(steps: list[Step], done: Replay) -> Floats:
 def _mean_raise(weight: Floats, raised: Floats, heavy: Ints) -> float:
     """By what silent faults raise the weight of all sets that were extended."""
     whole = float(weight[heavy].sum())
-    return float(weight[heavy] @ raised[heavy]) / whole if whole > 0.0 else 1.0
+    return inner(weight[heavy], raised[heavy]) / whole if whole > 0.0 else 1.0
 
 
 def began(solved: Solved, done: Replay) -> Ints:

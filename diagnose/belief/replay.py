@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.belief.factors import Factor
+from diagnose.sums import by_row, inner
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -98,7 +99,7 @@ class _Run:
         """Weigh by something seen."""
         total = float(self.weight.sum())
         like, plain = self._under(factor)
-        chance = float(self.weight @ plain) / total if total > 0.0 else 0.0
+        chance = inner(self.weight, plain) / total if total > 0.0 else 0.0
         self.chances.append(min(chance, 1.0))
         self.like.append(like)
         self.weight = self.weight * like
@@ -124,8 +125,10 @@ class _Run:
         joint = self.priors.joint(members) * self.free
         total = np.maximum(joint.sum(axis=1), 1e-300)
         self.free = self.free * factor.like[there]
-        like = joint @ factor.like[there] / total
-        return like, like if factor.like is factor.plain else joint @ factor.plain[there] / total
+        like = by_row(joint, factor.like[there]) / total
+        if factor.like is factor.plain:
+            return like, like
+        return like, by_row(joint, factor.plain[there]) / total
 
     def _at_most(self, factor: Factor) -> Floats | float:
         """(lost,) likelihood of something seen with a bad new part that was not followed.

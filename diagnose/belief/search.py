@@ -18,6 +18,7 @@ from diagnose.belief.draws import error_of_sum
 from diagnose.belief.factors import at_least, steps_of
 from diagnose.belief.frontier import Below, began
 from diagnose.belief.replay import replay
+from diagnose.sums import inner
 
 if TYPE_CHECKING:
     from diagnose.belief.factors import Step
@@ -123,7 +124,7 @@ def search(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Sea
         solved, steps, done = _gone_through(sets, situation, [*grown, *drawn])
         raised = np.concatenate([raised, times])
         at = began(solved, done)
-        whole = float(done.weight @ raised[at])
+        whole = inner(done.weight, raised[at])
         extra = extra * (heavy.scale / max(whole * float(np.exp(done.log_scale)), 1e-300))
         each = np.bincount(at, done.weight, len(raised))[-len(often) :] * times
         left_out = min(left_out + 2.0 * error_of_sum(each, often) / whole, 1.0)

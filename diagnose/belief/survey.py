@@ -16,6 +16,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from diagnose.sums import mixed
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
@@ -152,10 +154,10 @@ def with_silent(known: Survey, single: Silent, extra: Floats, good: Floats) -> S
     """
     sizes = np.diff(known.start)
     share = np.repeat(good, sizes)
-    chance = np.maximum(known.chance + extra @ single.more * share, 0.0)
+    chance = np.maximum(known.chance + mixed(extra, single.more) * share, 0.0)
     chance /= np.repeat(np.add.reduceat(chance, known.start[:-1]), sizes)
     more = _entropies(chance, known.start) - _entropies(known.chance, known.start)
-    more -= good * (extra @ single.noise)
+    more -= good * mixed(extra, single.noise)
     raised = np.where(known.chance > 0.0, chance / np.maximum(known.chance, 1e-300), 0.0)
     joint = single.like * share[:, None]
     joint += ((1.0 - share) * chance)[:, None]
@@ -253,7 +255,7 @@ def reads_good(
     chances, columns = solved.chances, sets.columns
     good = np.zeros(len(columns.tests))
     _share_good(chances.which, chances.near, rows, weight, good)
-    absent = np.append(1.0 - weight @ there, 0.0)
+    absent = np.append(1.0 - mixed(weight, there), 0.0)
     absent[: sets.priors.n_free] = 0.0
     return np.where(columns.column < 0, absent[columns.cause], good)
 

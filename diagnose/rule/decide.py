@@ -21,6 +21,7 @@ from diagnose.rule import gate
 from diagnose.rule.hand_over import LAST_LOOK, last_look, minutes_if_known, worth_testing_on
 from diagnose.rule.in_order import MOST_IN_ORDER, Counting, at_his_word
 from diagnose.rule.repair_kernels import repair_cost, weigh_tests
+from diagnose.sums import inner
 
 if TYPE_CHECKING:
     from diagnose.belief.survey import Survey
@@ -241,7 +242,7 @@ def _least_rate(outlook: Outlook, costs: Costs) -> float:
         return 0.0
     return gate.least_bits_per_minute(
         outlook.blame,
-        float(repairs.fixes[first] @ outlook.blame),
+        inner(repairs.fixes[first], outlook.blame),
         float(outlook.access.repair_minutes[first]),
         new_part=bool(repairs.new_part[first]),
     )

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.sums import by_row, mixed
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -31,7 +33,7 @@ def chance_opened(blame: Floats, fault_way: Floats) -> Floats:
         blame: (faults,) chance that each is what gives the complaint.
         fault_way: (faults, areas) 1 where repairing the fault takes that area open.
     """
-    found: Floats = np.minimum(blame @ fault_way, 1.0)
+    found: Floats = np.minimum(mixed(blame, fault_way), 1.0)
     return found
 
 
@@ -43,7 +45,7 @@ def added_minutes(minutes: Floats, opening: Floats, opened: Floats) -> Floats:
         opening: (tests, areas) minutes to open each area for each test.
         opened: (areas,) from `chance_opened`.
     """
-    found: Floats = minutes - opening @ opened
+    found: Floats = minutes - by_row(opening, opened)
     return found
 
 

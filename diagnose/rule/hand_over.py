@@ -20,6 +20,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from diagnose.sums import inner
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -50,7 +52,7 @@ def minutes_if_known(
     costs = np.where(fixes.astype(bool), repair_minutes[:, None], np.inf)
     least = costs.min(axis=0, initial=np.inf)
     least = np.where(np.isfinite(least), least, hand_over_minutes)
-    return float(blame @ least) + max(1.0 - float(blame.sum()), 0.0) * hand_over_minutes
+    return inner(blame, least) + max(1.0 - float(blame.sum()), 0.0) * hand_over_minutes
 
 
 def worth_testing_on(known: float, doubt_bits: float, rate: float, handed_over: float) -> bool:

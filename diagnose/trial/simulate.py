@@ -19,6 +19,7 @@ from diagnose.ahead.policies import make_policy
 from diagnose.belief.situation import Situation
 from diagnose.errors import ValueOutOfRangeError
 from diagnose.rule.prepared import prepared
+from diagnose.sums import inner
 from diagnose.trial.shop import Shop, comes_with, draw_truths
 
 if TYPE_CHECKING:
@@ -141,7 +142,7 @@ def complaint_shares(ready: Prepared, complaints: Sequence[str]) -> NDArray[np.f
     for complaint in complaints:
         values = solved.readings(ready.behaviour.column[complaint], rows)
         comes = comes_with(ready, complaint, values)
-        found.append(float(solved.prior[rows] @ comes))
+        found.append(inner(solved.prior[rows], comes))
     if sum(found) <= 0.0:
         named = f"chance that a machine comes with {' or '.join(complaints)}"
         raise ValueOutOfRangeError(named, sum(found), 1e-12, 1.0, "")
