@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from diagnose.faults.chances import Chances, make_columns, more_chances
+from diagnose.faults.chances import Chances, GrowingChances, make_columns
 from diagnose.faults.numbering import different, rounded
 from diagnose.faults.priors import padded
 from diagnose.faults.solved import Solved, SolvedSets
@@ -71,14 +71,14 @@ def solve_base(behaviour: Behaviour, priors: Priors, progress: Progress | None =
     values, place = different(np.concatenate(blocks))
     members = padded(sets, len(behaviour.faults))
     prior = priors.joint(members).sum(axis=1)
-    chances = more_chances(make_columns(behaviour, priors), None, values, place)
+    chances = GrowingChances(make_columns(behaviour, priors)).append(values, place)
     return _solved(members, prior, place, values, chances)
 
 
 def _solved(
     members: NDArray[np.int64],
     prior: NDArray[np.float64],
-    place: NDArray[np.int32],
+    place: NDArray[np.uint16],
     values: tuple[NDArray[np.float64], ...],
     chances: Chances,
 ) -> Solved:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.faults.growing import Growing
 from diagnose.faults.outcomes import cause_chances, outcome_chances
 
 if TYPE_CHECKING:
@@ -116,62 +117,112 @@ class Chances(NamedTuple):
         return sum(int(array.nbytes) for array in own)
 
 
-def more_chances(
-    columns: TestColumns, before: Chances | None, values: tuple[Floats, ...], place: Places
-) -> Chances:
-    """The chances of a table with some readings and sets more.
+class GrowingChances:
+    """Chances that readings and fault sets are added to."""
 
-    Args:
-        columns: the tests.
-        before: of the table before, if there was one; its readings come first.
-        values: by observable, all readings.
-        place: (new sets, observables) number of the reading that each observable shows.
+    def __init__(self, columns: TestColumns, known: Chances | None = None) -> None:
+        """For the tests of a machine; the first set to come is that of no fault."""
+        tests, most = len(columns.tests), columns.by_cause.shape[2]
+        none = np.zeros(0)
+        if known is None:
+            unread = (np.zeros(0, dtype=np.int32),) * tests
+            which = np.zeros((0, tests), dtype=np.int32)
+            known = Chances(np.zeros((0, most)), none, none, unread, which)
+        self._columns, self._known = columns, known
+        self._rows, self._which = Growing(known.rows), Growing(known.which)
+        self._noise, self._near = Growing(known.noise), Growing(known.near)
+        self._seen = _keys(known.rows, _tests_of(known))
+        self._order = np.argsort(self._seen, kind="stable").astype(np.int32)
+        self._seen = self._seen[self._order]
+
+    @property
+    def now(self) -> Chances:
+        """All so far."""
+        return self._known
+
+    def append(self, values: tuple[Floats, ...], place: NDArray[Any]) -> Chances:
+        """All chances, with those of further readings and sets.
+
+        Args:
+            values: by observable, all readings; those known come first.
+            place: (new sets, observables) number of the reading that each observable shows.
+        """
+        numbers, columns = list(self._known.numbers), self._columns
+        fresh: list[tuple[int, Floats]] = []
+        for test, column in enumerate(columns.column.tolist()):
+            if column >= 0 and len(values[column]) > len(numbers[test]):
+                new = values[column][len(numbers[test]) :]
+                fresh.append((test, outcome_chances(columns.tests[test], new)))
+        for test, rows in zip([t for t, _ in fresh], self._numbered(fresh), strict=True):
+            numbers[test] = np.concatenate([numbers[test], rows])
+        which = np.zeros((len(place), len(numbers)), dtype=np.int32)
+        for test, column in enumerate(columns.column.tolist()):
+            if column >= 0:
+                which[:, test] = numbers[test][place[:, column]]
+        self._which.append(which)
+        self._weigh(fresh, numbers)
+        self._known = Chances(
+            self._rows.now, self._noise.now, self._near.now, tuple(numbers), self._which.now
+        )
+        return self._known
+
+    def _weigh(self, fresh: list[tuple[int, Floats]], numbers: list[Places]) -> None:
+        """Entropy of the new rows, and how near each is to what a good machine shows."""
+        first, rows = len(self._noise.now), self._rows.now
+        test_of = np.zeros(len(rows) - first, dtype=np.int64)
+        for test, _ in fresh:
+            own = numbers[test]
+            test_of[own[own >= first] - first] = test
+        good = rows[self._which.now[0, test_of]]
+        self._noise.append(entropy_bits(rows[first:]))
+        self._near.append(1.0 - 0.5 * np.abs(rows[first:] - good).sum(axis=1))
+
+    def _numbered(self, fresh: list[tuple[int, Floats]]) -> list[Places]:
+        """Numbers of the rows of some tests; those not there yet are added."""
+        if not fresh:
+            return []
+        wide = np.zeros((sum(len(rows) for _, rows in fresh), self._rows.now.shape[1]))
+        sizes = [len(rows) for _, rows in fresh]
+        ends = np.cumsum([0, *sizes])
+        for (_, rows), begin in zip(fresh, ends[:-1].tolist(), strict=True):
+            wide[begin : begin + len(rows), : rows.shape[1]] = rows
+        wide = np.round(wide, CHANCE_DIGITS) + 0.0
+        keys = _keys(wide, np.repeat([test for test, _ in fresh], sizes))
+        few, first, inverse = np.unique(keys, return_index=True, return_inverse=True)
+        at = np.minimum(np.searchsorted(self._seen, few), max(len(self._seen) - 1, 0))
+        known = np.zeros(len(few), dtype=bool)
+        if len(self._seen):
+            known = self._seen[at] == few
+        number = np.empty(len(few), dtype=np.int32)
+        number[known] = self._order[at[known]]
+        total, new = len(self._rows.now), np.flatnonzero(~known)
+        number[new] = total + np.arange(len(new))
+        self._rows.append(wide[first[new]])
+        into = np.searchsorted(self._seen, few[new])
+        self._seen = np.insert(self._seen, into, few[new])
+        self._order = np.insert(self._order, into, number[new])
+        return np.split(number[inverse], ends[1:-1])
+
+
+def _tests_of(known: Chances) -> Ints:
+    """(rows,) the test that each row is of."""
+    found = np.zeros(len(known.rows), dtype=np.int64)
+    for test, rows in enumerate(known.numbers):
+        found[rows] = test
+    return found
+
+
+def _keys(rows: Floats, test: Ints) -> NDArray[np.uint64]:
+    """(rows,) 64 bits that stand for each row of a test.
+
+    Of a hundred thousand rows two different ones share theirs in one machine of four billion.
     """
-    most, tests = columns.by_cause.shape[2], len(columns.tests)
-    none = (np.zeros(0, dtype=np.int32),) * tests
-    rows = [np.zeros((0, most)) if before is None else before.rows]
-    known = none if before is None else before.numbers
-    total, numbers = len(rows[0]), list[Places]()
-    which = np.zeros((len(place), tests), dtype=np.int32)
-    for number, (test, column) in enumerate(zip(columns.tests, columns.column, strict=True)):
-        if column < 0:
-            numbers.append(known[number])
-            continue
-        new = values[column][len(known[number]) :]
-        if len(new):
-            chances = np.zeros((len(new), most))
-            chances[:, : len(test.outcomes)] = outcome_chances(test, new)
-            different, inverse = _different(chances, few=before is not None)
-            numbers.append(np.concatenate([known[number], (total + inverse).astype(np.int32)]))
-            rows.append(different)
-            total += len(different)
-        else:
-            rows.append(np.zeros((0, most)))
-            numbers.append(known[number])
-        which[:, number] = numbers[-1][place[:, column]]
-    every = np.concatenate(rows)
-    good = which[0] if before is None else before.which[0]
-    per_test = [len(block) for block in rows[1:]]
-    of_test = np.repeat(np.flatnonzero(columns.column >= 0), per_test)
-    fresh = every[len(rows[0]) :]
-    noise = entropy_bits(fresh)
-    near = 1.0 - 0.5 * np.abs(fresh - every[good[of_test]]).sum(axis=1)
-    if before is None:
-        return Chances(every, noise, near, tuple(numbers), which)
-    return Chances(
-        rows=every,
-        noise=np.concatenate([before.noise, noise]),
-        near=np.concatenate([before.near, near]),
-        numbers=tuple(numbers),
-        which=np.concatenate([before.which, which]),
-    )
+    bits = np.ascontiguousarray(rows).view(np.uint64)
+    found = (test.astype(np.uint64) + np.uint64(1)) * _ODD
+    for column in bits.T:
+        found = (found ^ column) * _ODD
+        found ^= found >> np.uint64(29)
+    return found
 
 
-def _different(chances: Floats, *, few: bool) -> tuple[Floats, Ints]:
-    """The different rows of a table, and which of them each row is; all rows of a few."""
-    rounded = np.round(chances, CHANCE_DIGITS) + 0.0
-    if few:
-        return rounded, np.arange(len(rounded))
-    packed = rounded.view(np.dtype((np.void, rounded.itemsize * rounded.shape[1])))[:, 0]
-    _, first, inverse = np.unique(packed, return_index=True, return_inverse=True)
-    return rounded[first], inverse
+_ODD = np.uint64(0xD6E8FEB86659FD93)

@@ -1,5 +1,8 @@
 """Readings by number: what an observable shows under many fault sets is mostly the same few things.
 
+There are no more readings than fault sets, and no more of these than two bytes can number: see
+`diagnose.faults.base.MOST_PAIRS` and `diagnose.faults.solved.MOST_GROWN`.
+
 A reading is a pair, see `diagnose.circuit.operating.evaluate`.
 """
 # mypy: disable-error-code="no-untyped-def,no-untyped-call"
@@ -11,7 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-Places = NDArray[np.int32]
+Places = NDArray[np.uint16]
 
 DIGITS = 12
 """Decimals of a reading that count; a picovolt is rounding."""
@@ -32,7 +35,7 @@ def different(readings: Floats) -> tuple[tuple[Floats, ...], Places]:
         By observable (different readings, 2), ascending; and (sets, observables) numbers.
     """
     pairs = readings.view(np.complex128)[..., 0]
-    values, place = [], np.empty(pairs.shape, dtype=np.int32, order="F")
+    values, place = [], np.empty(pairs.shape, dtype=np.uint16, order="F")
     for column in range(pairs.shape[1]):
         few, place[:, column] = np.unique(pairs[:, column], return_inverse=True)
         values.append(np.ascontiguousarray(np.stack([few.real, few.imag], axis=1)))
@@ -53,7 +56,7 @@ def numbered(
         The same as `values` with the new ones appended, and (sets, observables) numbers.
     """
     pairs = rounded(readings)
-    more, place = [], np.empty(pairs.shape[:2], dtype=np.int32, order="F")
+    more, place = [], np.empty(pairs.shape[:2], dtype=np.uint16, order="F")
     fresh = np.empty(len(pairs), dtype=np.int64)
     for column, (known, before) in enumerate(zip(base, values, strict=True)):
         count = _number(known, len(before), pairs[:, column], place[:, column], fresh)

@@ -12,13 +12,14 @@ in `diagnose.faults.chances`.
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.faults.chances import more_chances
+from diagnose.faults.chances import GrowingChances
+from diagnose.faults.growing import Growing
 from diagnose.faults.numbering import numbered
 from diagnose.faults.priors import padded
 
@@ -32,10 +33,11 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Places = NDArray[np.int32]
+Numbers = NDArray[np.uint16]
 
-MOST_GROWN, GROWN_BYTES = 20_000, 8_000_000
+MOST_GROWN, GROWN_BYTES = 20_000, 20_000_000
 """So many sets beyond the base, and so many bytes for them, are kept for each machine; then the
-half not asked for longest goes. At some 120 observables one takes 3 to 5 kilobytes."""
+half not asked for longest goes. At some 120 observables one takes 1.5 kilobytes."""
 
 MOST_EXTENSIONS = 2_000_000
 """A table of a base's extensions is kept up to so many numbers."""
@@ -52,7 +54,7 @@ class Solved:
             lies together in memory.
         values: by observable (different readings, 2).
         pair_row: (faults + 1, faults + 1) row of every set of up to two faults, -1 where unsolved.
-        larger: row of every larger set.
+        larger: row of every larger set, of those appended since as well.
         n_base: rows of the base.
         n_faults: how many faults there are; the number that stands for none.
         chances: of every test under every reading.
@@ -60,7 +62,7 @@ class Solved:
 
     members: Ints
     prior: Floats
-    place: Places
+    place: Numbers
     values: tuple[Floats, ...]
     pair_row: Places
     larger: dict[FaultSet, int]
@@ -71,7 +73,8 @@ class Solved:
     def row(self, faults: FaultSet) -> int:
         """Row of a set, -1 when it is not solved."""
         if len(faults) > 2:
-            return self.larger.get(faults, -1)
+            row = self.larger.get(faults, -1)
+            return row if row < len(self.prior) else -1
         first, second = (*faults, self.n_faults, self.n_faults)[:2]
         return int(self.pair_row[first, second])
 
@@ -106,6 +109,7 @@ class SolvedSets:
     columns: TestColumns
     _base: Solved
     _now: Solved
+    _rows: _Rows | None = None
     _extension: Floats | None = None
     _there: Floats | None = None
     _once: Any = None
@@ -127,7 +131,8 @@ class SolvedSets:
                 if self._full(len(missing)):
                     self._shrink()
                     missing = list(dict.fromkeys(s for s in sets if self._now.row(s) < 0))
-                self._now = self._appended(missing)
+                prior = self.priors.joint(padded(missing, self._now.n_faults)).sum(axis=1)
+                self._grow(missing, prior, self.behaviour.readings(missing))
             return self._now
 
     def extensions(
@@ -183,11 +188,12 @@ class SolvedSets:
             found[~based] = self.priors.there(solved.members[rows[~based]], free)
         return found
 
-    def _appended(self, sets: Sequence[FaultSet]) -> Solved:
-        members = padded(sets, self._now.n_faults)
-        prior = self.priors.joint(members).sum(axis=1)
-        readings = self.behaviour.readings(sets)
-        return appended(self._now, self._base, self.columns, sets, prior, readings)
+    def _grow(self, sets: Sequence[FaultSet], prior: Floats, readings: Floats) -> None:
+        """Append sets; the base moves along with the rest, so that it is held once."""
+        if self._rows is None:
+            self._rows = _Rows(self._base, self.columns)
+        self._now = self._rows.append(self._now, sets, prior, readings)
+        self._base = self._rows.base(self._base)
 
     def _full(self, more: int) -> bool:
         """Whether there is no room for so many sets more."""
@@ -202,53 +208,68 @@ class SolvedSets:
         rows = np.array([self._now.row(faults) for faults in kept], dtype=np.int64)
         columns = range(self._now.place.shape[1])
         readings = np.stack([self._now.readings(column, rows) for column in columns], axis=1)
-        self._asked = {faults: self._asked[faults] for faults in kept}
         prior = self._now.prior[rows]
-        self._now = appended(self._base, self._base, self.columns, kept, prior, readings)
+        self._asked = {faults: self._asked[faults] for faults in kept}
+        self._now, self._rows = self._base, None
+        self._grow(kept, prior, readings)
 
 
-def _wide(members: Ints, width: int, none: int) -> Ints:
-    return np.pad(members, ((0, 0), (0, width - members.shape[1])), constant_values=none)
+class _Rows:
+    """The rows of a table as they grow."""
 
+    def __init__(self, base: Solved, columns: TestColumns) -> None:
+        """Begin with a base."""
+        self._values = base.values
+        self._larger: dict[FaultSet, int] = {}
+        self._members, self._prior = Growing(base.members), Growing(base.prior)
+        self._place = Growing(base.place)
+        self._chances = GrowingChances(columns, base.chances)
 
-def appended(
-    solved: Solved,
-    base: Solved,
-    columns: TestColumns,
-    sets: Sequence[FaultSet],
-    prior: Floats,
-    readings: Floats,
-) -> Solved:
-    """A table with further sets.
+    def append(
+        self, solved: Solved, sets: Sequence[FaultSet], prior: Floats, readings: Floats
+    ) -> Solved:
+        """The table with further sets.
 
-    Args:
-        solved: the table before.
-        base: its base.
-        columns: the tests.
-        sets: none of them in the table.
-        prior: (new sets,) of each.
-        readings: (new sets, observables, 2) of each.
-    """
-    n, first = solved.n_faults, len(solved.prior)
-    members = padded(sets, n)
-    values, place = numbered(base.values, solved.values, readings)
-    pair_row = solved.pair_row.copy() if any(len(faults) <= 2 for faults in sets) else None
-    larger = dict(solved.larger)
-    for row, faults in enumerate(sets, first):
-        if len(faults) > 2:
-            larger[faults] = row
-        elif pair_row is not None:
-            a, b = (*faults, n, n)[:2]
-            pair_row[a, b] = pair_row[b, a] = row
-    width = max(solved.members.shape[1], members.shape[1])
-    return Solved(
-        members=np.concatenate([_wide(solved.members, width, n), _wide(members, width, n)]),
-        prior=np.concatenate([solved.prior, prior]),
-        place=np.concatenate([solved.place, place]),
-        values=values,
-        pair_row=solved.pair_row if pair_row is None else pair_row,
-        larger=larger,
-        n_base=solved.n_base,
-        n_faults=n,
-        chances=more_chances(columns, solved.chances, values, place),
-    )
+        Args:
+            solved: the table before.
+            sets: none of them in the table.
+            prior: (new sets,) of each.
+            readings: (new sets, observables, 2) of each.
+        """
+        n, first = solved.n_faults, len(solved.prior)
+        values, place = numbered(self._values, solved.values, readings)
+        pair_row = solved.pair_row.copy() if any(len(faults) <= 2 for faults in sets) else None
+        for row, faults in enumerate(sets, first):
+            if len(faults) > 2:
+                self._larger[faults] = row
+            elif pair_row is not None:
+                a, b = (*faults, n, n)[:2]
+                pair_row[a, b] = pair_row[b, a] = row
+        return Solved(
+            members=self._members.append(padded(sets, n), filler=n),
+            prior=self._prior.append(prior),
+            place=self._place.append(place),
+            values=values,
+            pair_row=solved.pair_row if pair_row is None else pair_row,
+            larger=self._larger,
+            n_base=solved.n_base,
+            n_faults=n,
+            chances=self._chances.append(values, place),
+        )
+
+    def base(self, base: Solved) -> Solved:
+        """A base among the rows."""
+        end, known = len(base.prior), self._chances.now
+        rows = len(base.chances.rows)
+        return replace(
+            base,
+            members=self._members.now[:end],
+            prior=self._prior.now[:end],
+            place=self._place.now[:end],
+            chances=base.chances._replace(
+                rows=known.rows[:rows],
+                noise=known.noise[:rows],
+                near=known.near[:rows],
+                which=known.which[:end],
+            ),
+        )
