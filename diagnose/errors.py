@@ -126,22 +126,32 @@ class Problem:
         column: 1-based column, 0 when the whole line or file is meant.
         message: what was met, what was expected, the nearest valid name.
         rule: short id of the rule broken, as `diagnose check` explains it.
+        nearest: the valid name that looks most like the one met, None where that says nothing.
     """
 
     line: int
     column: int
     message: str
     rule: str
+    nearest: str | None = None
+
+
+MOST_SHOWN = 50
+"""Problems of one machine file that are told one by one; of the others only how many there are."""
 
 
 class MachineFileError(DiagnoseError):
-    """A machine file, as the caller named it, and all its problems, sorted by place."""
+    """A machine file, as the caller named it, and all its problems, sorted by place.
+
+    `str(error)` has the first `MOST_SHOWN` of them, a line each, and how many more there are.
+    """
 
     def __init__(self, file: str, problems: Iterable[Problem]) -> None:
         self.file = file
         self.problems = tuple(sorted(problems, key=lambda p: (p.line, p.column, p.message)))
-        lines = [f"{file}:{p.line}:{p.column}: {p.message} [{p.rule}]" for p in self.problems]
-        super().__init__("\n".join(lines))
+        first, more = self.problems[:MOST_SHOWN], len(self.problems) - MOST_SHOWN
+        lines = [f"{file}:{p.line}:{p.column}: {p.message} [{p.rule}]" for p in first]
+        super().__init__("\n".join([*lines, *([f"... and {more} more"] if more > 0 else [])]))
 
 
 class CircuitError(DiagnoseError):

@@ -3,14 +3,19 @@
 import sys
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from diagnose.commands import options
 from diagnose.commands.opening import open_job
 from diagnose.commands.output import open_console, print_json, say
+from diagnose.commands.problems import check_json, cost_lines, refused_json
 from diagnose.errors import MachineFileError
+
+if TYPE_CHECKING:
+    from diagnose.machine.cost import Cost
+    from diagnose.machine.model import Machine
 
 
 def machines(
@@ -51,33 +56,35 @@ def check(
     ] = False,
     json: options.Json = False,
 ) -> None:
-    """Find everything that is wrong in a machine file."""
+    """Find everything that is wrong in a machine file, and say what the machine will cost."""
     if rules:
         _explain(json)
         return
     if file is None:
         raise typer.BadParameter("name the file to check", param_hint="FILE")
     try:
-        summary = _check(file)
+        machine, cost = _read(file)
     except MachineFileError as error:
         if json:
-            fields = ("line", "column", "rule", "message")
-            problems = [{name: getattr(p, name) for name in fields} for p in error.problems]
-            print_json({"file": error.file, "problems": problems})
+            print_json(refused_json(error))
         raise
-    say({"file": file, "problems": []}, f"{file}: no problems; {summary}", as_json=json)
+    words = "\n".join([f"{file}: no problems; {_held(machine)}", *cost_lines(file, cost)])
+    say(check_json(file, cost), words, as_json=json)
 
 
-def _check(file: str) -> str:
-    """Read the file, number its circuit and weigh its priors; in words what is in it."""
+def _read(file: str) -> tuple["Machine", "Cost"]:
+    """Read the file and number its circuit; nothing is solved."""
     from diagnose.circuit.rigs import make_circuit  # noqa: PLC0415
-    from diagnose.export.roots import root_families  # noqa: PLC0415
-    from diagnose.machine.load import machine_names, machine_path, read_machine, read_text  # noqa: PLC0415
+    from diagnose.machine.load import machine_names, machine_path, read_checked, read_text  # noqa: PLC0415
 
     path = machine_path(file) if file in machine_names() else Path(file)
-    machine = read_machine(read_text(path), file)
+    machine, cost = read_checked(read_text(path), file)
     make_circuit(machine)
-    list(root_families(machine))
+    return machine, cost
+
+
+def _held(machine: "Machine") -> str:
+    """What is in a machine, in words."""
     modes = sum(len(part.modes) - 1 for part in machine.parts.values())
     return (
         f"{len(machine.parts)} parts with {modes} failure modes, {len(machine.tests)} tests, "

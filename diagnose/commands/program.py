@@ -15,7 +15,9 @@ from diagnose.commands.bench import bench
 from diagnose.commands.card import card
 from diagnose.commands.demo import demo
 from diagnose.commands.machine_files import check, draw, machines, network, schema
+from diagnose.commands.new_file import new
 from diagnose.commands.output import print_error
+from diagnose.commands.problems import print_problems
 from diagnose.commands.review import review
 from diagnose.commands.serve import serve
 from diagnose.commands.trial import trial
@@ -53,7 +55,7 @@ EXITS: Mapping[int, tuple[str, tuple[type[DiagnoseError], ...]]] = MappingProxyT
 HELP = "Finds the failed part of a machine that will not start, in the fewest minutes of labour."
 COMMANDS = (
     *(demo, machines, advise, bench, card, check),
-    *(schema, review, network, draw, trial, serve),
+    *(new, schema, review, network, draw, trial, serve),
 )
 
 
@@ -83,7 +85,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         code = make_app()(args=words or ["--help"], prog_name="diagnose", standalone_mode=False)
         sys.stdout.flush()
     except Exception as error:
-        return _report(error)
+        return _report(error, words)
     except KeyboardInterrupt:
         return INTERRUPTED
     return code if isinstance(code, int) else DONE
@@ -98,11 +100,11 @@ def exit_code(error: Exception) -> int:
     return next((code for code, (_, kinds) in EXITS.items() if isinstance(error, kinds)), OTHER)
 
 
-def _report(error: Exception) -> int:
+def _report(error: Exception, words: Sequence[str]) -> int:
     """Say in one line (machine files: one per problem) what went wrong; the exit code for it."""
+    checking, as_json = words[:1] == ["check"], "--json" in words
     if isinstance(error, MachineFileError):
-        for line in str(error).splitlines():
-            print_error(line, prefix="")
+        print_problems(error, checking=checking, as_json=as_json)
     elif isinstance(error, BrokenPipeError):  # the reader of our output has gone, e.g. `head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     elif not isinstance(error, typer.Abort):

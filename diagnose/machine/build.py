@@ -54,7 +54,12 @@ TITLES = {
 def build_machine(file: MachineFile, content_hash: str) -> Machine:
     """The frozen machine that a file without problems describes."""
     functions = {id_: build_function(id_, entry, file) for id_, entry in file.functions.items()}
-    parts = with_units({id_: build_part(id_, file, functions) for id_ in file.parts})
+    lowest: dict[str, int] = {}
+    for function in functions.values():
+        if function.part is not None:
+            least = len(function.levels) - 1
+            lowest[function.part] = max(least, lowest.get(function.part, 0))
+    parts = with_units({id_: build_part(id_, file, lowest.get(id_, 0)) for id_ in file.parts})
     as_written = {
         section: {id_: _plain(entry, id=id_) for id_, entry in getattr(file, section).items()}
         for section in AS_WRITTEN
@@ -95,12 +100,16 @@ def build_function(id_: str, entry: AnyFunction, file: MachineFile) -> Function:
     return frozen(Function, usual | _plain(entry, id=id_, title=title, levels=levels))
 
 
-def build_part(id_: str, file: MachineFile, functions: Mapping[str, Function]) -> Part:
-    """One part with all its modes, `ok` first, and its repairs."""
+def build_part(id_: str, file: MachineFile, lowest: int) -> Part:
+    """One part with all its modes, `ok` first, and its repairs.
+
+    Args:
+        id_: its name in the file.
+        file: the file.
+        lowest: the last level of the functions that go by this part; 0 when none does.
+    """
     entry = file.parts[id_]
     values = part_values(entry, file.machine.nominal_volts)
-    # the last level of the functions that go by this part; 0 when none does
-    lowest = max((len(f.levels) - 1 for f in functions.values() if f.part == id_), default=0)
     scale = file.machine.nominal_volts / DICTIONARY_VOLTS
     modes = {"ok": Mode("ok", "good", 0.0, values["source"])}
     for name, given in entry.modes.items():

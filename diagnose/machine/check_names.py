@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from diagnose.errors import unknown_words
 from diagnose.machine.dictionary import part_kinds, test_kinds
 from diagnose.machine.entries import Entry, keys_of
 
@@ -21,6 +20,9 @@ def check_names(subject: Subject) -> Iterator[Problem]:
     """All names that are mentioned but not defined."""
     file = subject.file
     yield from _within(subject, (), file)
+    for part, entry in subject.wiring.parts.items():
+        if part not in file.parts:  # a stand-in: its nets are all that is known of it
+            yield from _within(subject, ("parts", part), entry)
     if file.machine.frame_net:
         yield from subject.name(("machine", "frame_net"), file.machine.frame_net, "nets")
     yield from _modes_of_parts(subject)
@@ -65,8 +67,7 @@ def _name(
     if not mark.kind or parts is None:
         yield from subject.name(path, met, mark.section, key=key)
     elif met not in parts:
-        valid = [name for name in parts if subject.kind_of(name) in (mark.kind, "")]
-        yield subject.unknown(path, met, mark.kind, valid)
+        yield subject.unknown(path, met, mark.kind, subject.of_kind(mark.kind))
     elif subject.kind_of(met) not in (mark.kind, ""):
         message = f"{met!r} is a {subject.kind_of(met)}, not a {mark.kind}"
         yield subject.problem(path, message, f"unknown_{mark.kind}")
@@ -77,9 +78,9 @@ def _modes_of_parts(subject: Subject) -> Iterator[Problem]:
         valid = part_kinds()[entry.kind].modes
         for mode in entry.modes:
             if mode not in valid and mode != "ok":
-                message = f"{unknown_words('mode', mode, valid)} (a {entry.kind})"
                 where = ("parts", part, "modes", mode)
-                yield subject.problem(where, message, "unknown_mode", key=True)
+                suffix = f" (a {entry.kind})"
+                yield subject.unknown(where, mode, "mode", tuple(valid), key=True, suffix=suffix)
         for repair, done in entry.repairs.items():
             path = ("parts", part, "repairs", repair, "fixes")
             yield from _modes(subject, path, done.fixes or [], [part])

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.errors import unknown_words
 from diagnose.machine.dictionary import part_kinds, part_values
 from diagnose.machine.ends import MECHANICAL
+from diagnose.machine.graphs import circles
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -33,9 +33,14 @@ HANDLED_WITH_CARE = ("battery", "relay", "motor")
 
 def check_parts(subject: Subject) -> Iterator[Problem]:
     """Sizes, priors, causes, areas and functions."""
+    levels: dict[str, int] = {}
+    for name, function in subject.file.functions.items():
+        if function.kind != "all_of":
+            there = len(subject.levels_of(name))
+            levels[function.part] = max(there, levels.get(function.part, 0))
     for part, entry in subject.file.parts.items():
         yield from _size(subject, ("parts", part), entry)
-        yield from _part_modes(subject, part, entry)
+        yield from _part_modes(subject, part, entry, levels.get(part, 0))
         yield from _repairs(subject, ("parts", part), entry)
     yield from _causes(subject)
     inside = {name: [a.inside] if a.inside else [] for name, a in subject.file.areas.items()}
@@ -60,7 +65,7 @@ def _size(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:
     if entry.kind in SIZES:
         rule, keys = SIZES[entry.kind]
         yield from _one_of(subject, path, entry, keys, rule)
-    elif entry.kind == "relay":
+    elif entry.kind == "relay" and subject.volts_known:
         values = part_values(entry, subject.file.machine.nominal_volts)
         pull_in, drop_out = values["pull_in_volts"], values["drop_out_volts"]
         if drop_out >= pull_in:
@@ -72,7 +77,8 @@ def _size(subject: Subject, path: Path, entry: AnyPart) -> Iterator[Problem]:
             yield from _one_of(subject, (*path, "inputs", i), put_in, keys, "input_bounds")
 
 
-def _part_modes(subject: Subject, part: str, entry: AnyPart) -> Iterator[Problem]:
+def _part_modes(subject: Subject, part: str, entry: AnyPart, levels: int) -> Iterator[Problem]:
+    """Modes of a part; `levels` are those of the functions that go by it, 0 without one."""
     path = ("parts", part, "modes")
     if not entry.modes:
         message = "met no failure mode; expected at least one"
@@ -84,15 +90,10 @@ def _part_modes(subject: Subject, part: str, entry: AnyPart) -> Iterator[Problem
     if total > 1000:
         message = f"the priors sum to {total:g} per 1000 jobs; expected at most 1000"
         yield subject.problem(path, message, "prior_sum", key=True)
-    levels = [
-        len(subject.levels_of(name))
-        for name, function in subject.file.functions.items()
-        if function.kind != "all_of" and function.part == part
-    ]
     for name, mode in entry.modes.items():
         yield from _effects(subject, (*path, name), entry, mode)
-        if levels and isinstance(mode.at_best, int) and mode.at_best >= max(levels):
-            message = f"met level {mode.at_best}; the last level is {max(levels) - 1}"
+        if levels and isinstance(mode.at_best, int) and mode.at_best >= levels:
+            message = f"met level {mode.at_best}; the last level is {levels - 1}"
             yield subject.problem((*path, name, "at_best"), message, "unknown_level")
 
 
@@ -101,18 +102,14 @@ def _effects(subject: Subject, path: Path, entry: AnyPart, mode: ModeEntry) -> I
     for function, level in mode.at_most.items():
         there = subject.levels_of(function)
         if there and level not in there:
-            message = unknown_words("level", level, there)
-            where = (*path, "at_most", function)
-            yield subject.problem(where, message, "unknown_level")
+            yield subject.unknown((*path, "at_most", function), level, "level", there)
     for other, as_mode in mode.acts_as.items():
         there = subject.modes_of(other)
         if other == path[1]:
             message = f"{other!r} cannot act as itself; expected another part"
             yield subject.problem((*path, "acts_as"), message, "acts_as_itself", key=True)
         elif there and as_mode not in there:
-            where = (*path, "acts_as", other)
-            message = unknown_words("mode", as_mode, there)
-            yield subject.problem(where, message, "unknown_mode")
+            yield subject.unknown((*path, "acts_as", other), as_mode, "mode", there)
     if entry.kind == MECHANICAL and not mode.at_most and not mode.acts_as:
         message = "does nothing; expected `at_most` or `acts_as` of a mechanical part"
         yield subject.problem(path, message, "mode_without_effect", key=True)
@@ -146,13 +143,24 @@ def _raise(subject: Subject, path: Path, entry: RaiseEntry) -> Iterator[Problem]
     if entry.areas is not None and entry.kind is None:
         yield subject.problem((*path, "areas"), "`areas` goes with `kind` only", "cause_raises")
     areas = subject.section("areas") or {}
-    areas_known = all(p.area is None or p.area in areas for p in subject.file.parts.values())
-    if not subject.whole or not areas_known or (entry.kind and entry.kind not in part_kinds()):
+    if entry.kind is not None and (entry.kind not in part_kinds() or not _told(subject, areas)):
         return
-    parts = entry.reached(subject.file.parts)
+    parts = subject.reached(entry)
+    if entry.parts and len(parts) < len(entry.parts):
+        return  # a name that is not known has a problem of its own
     if not any(set(subject.modes_of(part)) & set(entry.modes) for part in parts):
         message = f"none of {', '.join(parts) or 'the parts'} has a mode of {entry.modes}"
         yield subject.problem(path, message, "cause_raises")
+
+
+def _told(subject: Subject, areas: Mapping[str, object]) -> bool:
+    """Whether kind and area of every part are known ones, so that a raise by kind says whom."""
+    kinds, parts = part_kinds(), subject.section("parts")
+    for part in parts or {}:
+        area = subject.entry("parts", part).get("area")
+        if subject.kind_of(part) not in kinds or not (area is None or str(area) in areas):
+            return False
+    return parts is not None
 
 
 def _functions(subject: Subject) -> Iterator[Problem]:
@@ -209,13 +217,6 @@ def cycles(
     subject: Subject, section: str, needs: Mapping[str, Sequence[str]], key: str, rule: str
 ) -> Iterator[Problem]:
     """One problem for each circle in `needs`, at the first of its members in the file."""
-    import networkx as nx  # noqa: PLC0415  slow to import
-
-    graph = nx.DiGraph([(name, other) for name, others in needs.items() for other in others])
-    order = {name: i for i, name in enumerate(needs)}
-    for group in nx.strongly_connected_components(graph):
-        first = min(group, key=lambda name: order.get(name, len(order)))
-        if len(group) > 1 or graph.has_edge(first, first):
-            loop = [start for start, _ in nx.find_cycle(graph.subgraph(group), first)]
-            shown = " -> ".join([*loop, loop[0]])
-            yield subject.problem((section, first, key), f"a circle: {shown}", rule)
+    for loop in circles(needs):
+        shown = " -> ".join([*loop, loop[0]])
+        yield subject.problem((section, loop[0], key), f"a circle: {shown}", rule)

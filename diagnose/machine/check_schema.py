@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
-from diagnose.errors import Problem, nearest_name, unknown_words
+from diagnose.errors import Problem
+from diagnose.machine.document import dotted
 from diagnose.machine.entries import Entry, keys_of
+from diagnose.machine.nearest import Misnamed, listed, shown
 from diagnose.machine.schema import MachineFile
 
 if TYPE_CHECKING:
@@ -86,19 +88,37 @@ def error_path(loc: Path) -> tuple[Path, bool]:
 
 def _problem(detail: ErrorDetails, path: Path, document: Document, *, is_key: bool) -> Problem:
     type_ = detail["type"]
-    if type_ == "string_pattern_mismatch" and not is_key and detail["input"] != path[-1]:
-        message = f"{detail['input']!r} is no valid name; expected e.g. 'main_fuse'"
-        return document.problem(path, message, "id_pattern")
+    if path in document.bare:
+        return _without_colon(path, document)
     if is_key or type_ == "string_pattern_mismatch":
-        message = f"{str(path[-1])!r} is no valid name; expected e.g. 'main_fuse'"
-        return document.problem(path, message, "id_pattern", key=True)
+        return _no_name(detail, path, document, is_key=is_key)
     if type_ == "missing":
         return _missing(detail["loc"], path, document)
-    if type_ == "extra_forbidden":
-        return document.problem(path, *_extra(detail, str(path[-1])), key=True)
-    if type_.startswith("union_tag"):
-        return _kind(detail, path, document)
+    for begins, words in (
+        ("extra_forbidden", _extra),
+        ("union_tag", _kind),
+        ("literal_error", _choice),
+    ):
+        if type_.startswith(begins):
+            return words(detail, path, document)
     return document.problem(path, *_value(detail, path))
+
+
+def _no_name(detail: ErrorDetails, path: Path, document: Document, *, is_key: bool) -> Problem:
+    """A key or text that should be a name and cannot be one."""
+    in_text = not is_key and detail["input"] != path[-1]
+    met = detail["input"] if in_text else str(path[-1])
+    message = f"{shown(met)} is no valid name; expected e.g. 'main_fuse'"
+    return document.problem(path, message, "id_pattern", key=not in_text)
+
+
+def _without_colon(path: Path, document: Document) -> Problem:
+    """Words between two commas of a `{...}` that nobody can make anything of."""
+    message = (
+        f"met {shown(str(path[-1]))} without a colon and a value; if it belongs to the text "
+        "before the comma, put that text into double quotes"
+    )
+    return Problem(*document.key_place(path), f"{dotted(path[:-1])}: {message}", "comma_in_text")
 
 
 def _missing(loc: Path, path: Path, document: Document) -> Problem:
@@ -112,15 +132,24 @@ def _missing(loc: Path, path: Path, document: Document) -> Problem:
     return document.problem(tuple(parent), f"`{key}` is missing", "missing_key", key=True)
 
 
-def _extra(detail: ErrorDetails, key: str) -> tuple[str, str]:
-    model, value = _model_at(detail["loc"][:-1]), detail["input"]
+def _extra(detail: ErrorDetails, path: Path, document: Document) -> Problem:
+    key, value = str(path[-1]), detail["input"]
+    model = _model_at(detail["loc"][:-1])
     valid = tuple(keys_of(model)) if model is not None else ()
     with_unit = _with_unit(key, valid)
     if with_unit and (_is_number(value) or (isinstance(value, str) and value[:1].isdigit())):
-        return f"the key `{key}` does not name its unit; write `{with_unit}`", "unit_missing"
-    nearest = nearest_name(key, valid)
-    hint = f"nearest is `{nearest}`" if nearest else f"expected one of {', '.join(valid)}"
-    return f"unknown key `{key}`; {hint}", "unknown_key"
+        message = f"the key `{key}` does not name its unit; write `{with_unit}`"
+        return document.problem(path, message, "unit_missing", key=True)
+    message = f"{dotted(path)}: unknown key `{shown(key)[1:-1]}`"
+    return Misnamed(
+        *document.key_place(path),
+        message,
+        "unknown_key",
+        met=key,
+        valid=valid,
+        hint="; nearest is `{}`",
+        otherwise=f"; expected one of {', '.join(valid)}",
+    )
 
 
 def _with_unit(key: str, valid: tuple[str, ...]) -> str | None:
@@ -140,33 +169,40 @@ def _kind(detail: ErrorDetails, path: Path, document: Document) -> Problem:
     if not isinstance(entry, dict) or "kind" not in entry:
         message = f"`kind` is missing; expected one of {', '.join(valid)}"
         return document.problem(path, message, "missing_key", key=True)
-    message = unknown_words("kind", entry["kind"], valid)
-    return document.problem((*path, "kind"), message, "wrong_choice")
+    return document.unknown((*path, "kind"), "kind", str(entry["kind"]), valid, "wrong_choice")
+
+
+def _choice(detail: ErrorDetails, path: Path, document: Document) -> Problem:
+    met = detail["input"]
+    valid = re.findall(r"'([^']*)'", str(detail.get("ctx", {}).get("expected", "")))
+    seen = "nothing" if met is None else shown(met)
+    return Misnamed(
+        *document.value_place(path),
+        f"{dotted(path)}: met {seen}{listed(valid)}",
+        "wrong_choice",
+        met=str(met),
+        valid=valid,
+    )
 
 
 def _value(detail: ErrorDetails, path: Path) -> tuple[str, str]:
     type_, met = detail["type"], detail["input"]
     key = next((str(step) for step in reversed(path) if isinstance(step, str)), "")
-    shown = "nothing" if met is None else repr(met)
+    seen = "nothing" if met is None else shown(met)
     if type_ in NUMBER_TYPES and isinstance(met, str):
         unit = key.rsplit("_", 1)[-1]
         of = f" of {unit}" if unit in UNITS else ""
-        message = f"met the text {shown}; expected a number{of}, without quotes or unit"
+        message = f"met the text {seen}; expected a number{of}, without quotes or unit"
         return message, "number_as_text"
     if type_ in RANGE_TYPES:
         said = detail["msg"].removeprefix("Input ").replace("should be", "it must be")
         rule = "negative_minutes" if key.endswith("minutes") else "out_of_range"
         if key.startswith("per_1000") and _is_number(met) and met > 1000:
             rule = "prior_too_high"
-        return f"met {shown}; {said}", rule
-    if type_ == "literal_error":
-        valid = re.findall(r"'([^']*)'", str(detail.get("ctx", {}).get("expected", "")))
-        nearest = nearest_name(str(met), valid)
-        hint = f"; nearest is {nearest!r}" if nearest else ""
-        return f"met {shown}; expected one of {', '.join(valid)}{hint}", "wrong_choice"
+        return f"met {seen}; {said}", rule
     if type_ == "too_short":
-        return f"met {shown}; expected at least one entry", "empty"
-    return f"met {shown[:60]}; expected {EXPECTED.get(type_, detail['msg'])}", "wrong_type"
+        return f"met {seen}; expected at least one entry", "empty"
+    return f"met {seen}; expected {EXPECTED.get(type_, detail['msg'])}", "wrong_type"
 
 
 def _model_at(loc: Path) -> type[Entry] | None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
-from diagnose.errors import unknown_words
 from diagnose.machine.build import (
     UNSTEADY,
     own_bounds,
@@ -15,6 +15,7 @@ from diagnose.machine.build import (
 )
 from diagnose.machine.check_parts import HANDLED_WITH_CARE, check_bounds, cycles
 from diagnose.machine.ends import MECHANICAL, coil_nets, main_nets
+from diagnose.machine.graphs import Groups
 from diagnose.machine.model import NOT_POSSIBLE, OTHER, RUNS
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ FITTING = {
 def check_tests(subject: Subject) -> Iterator[Problem]:
     """Problems of the tests."""
     cranking = _cranking(subject)
-    joined = _joined(subject) if subject.whole else {}
+    joined = {} if subject.wiring.adrift else _joined(subject)
     for test, entry in subject.file.tests.items():
         path: Path = ("tests", test)
         watched = subject.file.functions.get(watched_function(entry) or "")
@@ -57,6 +58,9 @@ def check_tests(subject: Subject) -> Iterator[Problem]:
             message = f"met {entry.condition!r}; the function is watched in {condition!r}"
             yield subject.problem((*path, "condition"), message, "condition_differs")
         yield from _cautions(subject, path, entry, entry.condition or condition, cranking)
+        if entry.kind in ("substitute", "bridge") and getattr(watched, "kind", "") == "all_of":
+            message = "met a function that is made up of others; expected one that goes by a part"
+            yield subject.problem((*path, "function"), message, "function_part")
     for complaint in subject.file.complaints:
         if complaint in (RUNS, OTHER):
             message = f"`{complaint}` is what trying the machine may show; choose another name"
@@ -78,18 +82,16 @@ def _outcomes(subject: Subject, path: Path, entry: AnyTest) -> Iterator[Problem]
             yield subject.problem((*where, reserved), message, "reserved_id", key=True)
 
 
-def _joined(subject: Subject) -> dict[str, int]:
-    """Net -> number of the group of nets that parts of any kind join."""
-    import networkx as nx  # noqa: PLC0415  slow to import
-
-    parts = [part for part in subject.file.parts.values() if part.kind != MECHANICAL]
-    graph = nx.Graph([*map(main_nets, parts), *filter(None, map(coil_nets, parts))])
-    groups = nx.connected_components(graph)
-    return {net: number for number, group in enumerate(groups) for net in group}
+def _joined(subject: Subject) -> dict[str, str]:
+    """Net -> name of the group of nets that parts of any kind join."""
+    parts = [part for part in subject.wiring.parts.values() if part.kind != MECHANICAL]
+    group = Groups([*map(main_nets, parts), *filter(None, map(coil_nets, parts))]).names()
+    unsure = {group[net] for net in subject.wiring.unsure if net in group}
+    return {net: name for net, name in group.items() if name not in unsure}
 
 
 def _probes(
-    subject: Subject, path: Path, entry: AnyTest, joined: dict[str, int]
+    subject: Subject, path: Path, entry: AnyTest, joined: dict[str, str]
 ) -> Iterator[Problem]:
     probes = None if entry.kind == "load_test" else probes_of(entry, subject.file)
     if probes is None:
@@ -98,7 +100,7 @@ def _probes(
     if first == second:
         message = f"both probes are on {first!r}; the test can tell nothing"
         yield subject.problem((*path, "probes"), message, "probes_same", key=True)
-    elif {first, second} <= set(joined) and joined[first] != joined[second]:
+    elif first in joined and second in joined and joined[first] != joined[second]:
         message = f"no parts join {first!r} and {second!r}; the test can tell nothing"
         yield subject.problem((*path, "probes"), message, "probes_unconnected", key=True)
 
@@ -140,17 +142,15 @@ def _shown_modes(
     there = [mode for part in parts for mode in subject.modes_of(part)]
     for i, mode in enumerate(getattr(entry, "modes", None) or ()):
         if mode not in there:
-            words = unknown_words("mode", mode, there)
-            yield subject.problem((*path, "modes", i), words, "unknown_mode")
+            yield subject.unknown((*path, "modes", i), mode, "mode", there)
 
 
 def _in_series(subject: Subject, parts: tuple[str, ...]) -> bool:
     """Whether the main paths of `parts` make one line without a branch."""
-    import networkx as nx  # noqa: PLC0415  slow to import
-
-    graph = nx.MultiGraph([main_nets(subject.file.parts[part]) for part in parts])
-    degrees = [degree for _, degree in graph.degree()]
-    return nx.is_connected(graph) and max(degrees) <= 2 and len(degrees) == len(parts) + 1
+    ends = [main_nets(subject.file.parts[part]) for part in parts]
+    degrees = Counter(net for both in ends for net in both)
+    in_one = len(set(Groups(ends).names().values())) == 1
+    return in_one and max(degrees.values()) <= 2 and len(degrees) == len(parts) + 1
 
 
 def _cranking(subject: Subject) -> set[str]:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.errors import nearest_name
+from diagnose.machine.document import dotted
 from diagnose.machine.model import NEW_PART
+from diagnose.machine.nearest import Misnamed, shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from diagnose.errors import Problem
     from diagnose.machine.subject import Subject
+
+MOST_UNITS = 200
+"""Units among which the one meant is looked for."""
 
 
 def check_units(subject: Subject) -> Iterator[Problem]:
@@ -33,11 +37,12 @@ def check_units(subject: Subject) -> Iterator[Problem]:
             )
             yield subject.problem(path, message, "unit_name")
         elif len(parts) == 1:
-            nearest = nearest_name(unit, [other for other in units if other != unit])
-            hint = f"; nearest is {nearest!r}" if nearest else ""
-            message = f"only {parts[0]!r} is in the unit {unit!r}; expected at least two{hint}"
-            yield subject.problem(path, message, "unit_of_one")
-        elif subject.whole and not any(
+            message = f"only {parts[0]!r} is in the unit {shown(unit)}; expected at least two"
+            place = subject.document.value_place(path)
+            others = units.keys() - {unit} if len(units) <= MOST_UNITS else ()
+            words = f"{dotted(path)}: {message}"
+            yield Misnamed(*place, words, "unit_of_one", met=unit, valid=others)
+        elif all(part in subject.file.parts for part in parts) and not any(
             NEW_PART in subject.file.parts[part].repairs for part in parts
         ):
             message = f"no repair `{NEW_PART}` of {', '.join(parts)}; expected at least one"

@@ -2,25 +2,35 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
 from diagnose.errors import Problem
+from diagnose.machine.build import build_machine
 from diagnose.machine.check_names import check_names
 from diagnose.machine.check_parts import check_parts
+from diagnose.machine.check_priors import check_priors
 from diagnose.machine.check_schema import schema_problems
+from diagnose.machine.check_size import check_cost, check_size
 from diagnose.machine.check_tests import check_tests
 from diagnose.machine.check_units import check_units
+from diagnose.machine.check_values import check_values
 from diagnose.machine.check_wiring import check_wiring
+from diagnose.machine.cost import cost_of
 from diagnose.machine.document import read_document
+from diagnose.machine.nearest import told
 from diagnose.machine.schema import MachineFile
 from diagnose.machine.subject import Subject
+from diagnose.machine.wiring import wiring_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
+    from diagnose.machine.cost import Cost
     from diagnose.machine.document import Document, Path
+    from diagnose.machine.model import Machine
 
 STAND_INS: Mapping[str, Mapping[str, object]] = {
     "machine": {
@@ -41,55 +51,105 @@ STAND_INS: Mapping[str, Mapping[str, object]] = {
 """Taken for a section with problems, so that the other sections can still be checked."""
 
 
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a text turned out to be.
+
+    Attributes:
+        machine: the machine; None when something is wrong.
+        file: its entries; None when something is wrong in them.
+        cost: what it will cost; None where that cannot be told.
+        problems: what is wrong, sorted by place.
+    """
+
+    machine: Machine | None
+    file: MachineFile | None
+    cost: Cost | None
+    problems: tuple[Problem, ...]
+
+
+def check_machine(text: str, content_hash: str = "") -> Checked:
+    """Read a machine file's text, find everything that is wrong with it, and make the machine."""
+    document = read_document(text)
+    file, problems = _check(document)
+    if file is None:
+        return Checked(None, None, None, problems)
+    machine = build_machine(file, content_hash)
+    cost = cost_of(machine)
+    problems = told(check_cost(document, cost))
+    return Checked(None if problems else machine, file, cost, problems)
+
+
 def check_text(text: str) -> tuple[MachineFile | None, tuple[Problem, ...]]:
-    """Read a machine file's text and find everything that is wrong with it.
+    """Read a machine file's text and find everything that is wrong with its entries.
 
     Returns:
         The entries (None when something is wrong) and the problems, sorted by place.
     """
-    document = read_document(text)
+    return _check(read_document(text))
+
+
+def _check(document: Document) -> tuple[MachineFile | None, tuple[Problem, ...]]:
     problems = list(document.problems)
     if not isinstance(document.data, dict):
         if not problems:
             message = "a machine file is a mapping of sections, beginning with `machine:`"
             problems.append(Problem(1, 1, message, "yaml_syntax"))
-        return None, tuple(problems)
+        return None, told(problems)
+    problems += check_size(document)
+    if any(problem.rule == "too_large" for problem in problems):
+        return None, told(problems)  # nothing is made of more than any machine has
     problems += check_sources(document)
-    file, found = _validate(document)
-    problems += found
+    file, bad = _validate(document)
+    problems += [problem for _, problem in bad]
+    problems += _values(document, problems)
     if file is not None:
-        problems += _check_meaning(file, document)
-    ordered = sorted(set(problems), key=lambda p: (p.line, p.column, p.message))
-    return (None if ordered else file), tuple(ordered)
+        problems += _check_meaning(file, document, [path for path, _ in bad])
+    ordered = told(problems)
+    return (None if ordered else file), ordered
 
 
-def _check_meaning(full: MachineFile, document: Document) -> list[Problem]:
-    sections = ("parts", "nets")
-    whole = all(_count(document, name) == len(getattr(full, name)) for name in sections)
-    named = list(check_names(Subject(full, document, whole)))
-    whole = whole and not any(problem.rule == "unknown_net" for problem in named)
-    subject = Subject(full, document, whole)
-    checks = (check_parts, check_units, check_wiring, check_tests)
-    return named + [problem for check in checks for problem in check(subject)]
+def _values(document: Document, problems: Iterable[Problem]) -> list[Problem]:
+    """Problems of texts and numbers by themselves, where the schema has not said so already."""
+    there = {(p.line, p.column) for p in problems if p.rule not in BESIDE}
+    return [
+        problem
+        for problem in check_values(document)
+        if problem.rule != "out_of_range" or (problem.line, problem.column) not in there
+    ]
 
 
-def _count(document: Document, section: str) -> int:
-    found = document.data.get(section)
-    return len(found) if isinstance(found, dict) else -1
+BESIDE = ("source_missing",)
+"""Rules about a place that say nothing of the number there."""
 
 
-def _validate(document: Document) -> tuple[MachineFile | None, list[Problem]]:
-    """The entries that are sound, and the problems of the others."""
+def _check_meaning(full: MachineFile, document: Document, bad: list[Path]) -> list[Problem]:
+    parts, nets = (document.data.get(name) for name in ("parts", "nets"))
+    wiring = wiring_of(
+        full.parts,
+        parts if isinstance(parts, dict) else {},
+        nets if isinstance(nets, dict) else None,
+        bad,
+    )
+    if not isinstance(parts, dict):
+        wiring = replace(wiring, adrift=True)
+    volts_known = ("machine", "nominal_volts") not in bad and ("machine",) not in bad
+    subject = Subject(full, document, wiring, volts_known)
+    checks = (check_names, check_parts, check_units, check_wiring, check_tests, check_priors)
+    return [problem for check in checks for problem in check(subject)]
+
+
+def _validate(document: Document) -> tuple[MachineFile | None, list[tuple[Path, Problem]]]:
+    """The entries that are sound, and the problems of the others with their paths."""
     try:
         return MachineFile.model_validate(document.data), []
     except ValidationError as error:
         found = list(schema_problems(error, document))
-    problems = [problem for _, problem in found]
     try:
         sound = MachineFile.model_validate(_without(document.data, [path for path, _ in found]))
     except ValidationError:
-        return None, problems
-    return sound, problems
+        return None, found
+    return sound, found
 
 
 def _without(data: Mapping[str, Any], paths: Iterable[Path]) -> dict[str, Any]:
@@ -98,10 +158,7 @@ def _without(data: Mapping[str, Any], paths: Iterable[Path]) -> dict[str, Any]:
     for path in paths:
         section = str(path[0])
         if section in STAND_INS:
-            given, kept[section] = data.get(section), dict(STAND_INS[section])
-            frame = given.get("frame_net") if isinstance(given, dict) else None
-            if section == "machine" and isinstance(frame, str):
-                kept[section]["frame_net"] = frame
+            _stand_in(kept, section, path)
         elif section not in MachineFile.model_fields:
             kept.pop(section, None)
         elif len(path) == 1 or not isinstance(kept.get(section), dict):
@@ -109,6 +166,18 @@ def _without(data: Mapping[str, Any], paths: Iterable[Path]) -> dict[str, Any]:
         else:
             kept[section].pop(path[1], None)
     return kept
+
+
+def _stand_in(kept: dict[str, Any], section: str, path: Path) -> None:
+    """Let a section of single values keep those without a problem."""
+    usual = STAND_INS[section]
+    held = kept.get(section)
+    if len(path) == 1 or not isinstance(held, dict):
+        kept[section] = dict(usual)
+        return
+    held.pop(path[1], None)
+    if path[1] in usual:
+        held[path[1]] = usual[str(path[1])]
 
 
 def check_sources(document: Document) -> Iterator[Problem]:

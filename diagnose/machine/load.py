@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import stat
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,13 +13,14 @@ from diagnose.errors import MachineFileError, Problem, UnknownNameError
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
 
+    from diagnose.machine.cost import Cost
     from diagnose.machine.model import Machine
 
 FILE_NAME = "machine.yaml"
 """Name of a machine's file inside the folder that has the machine's id."""
 
-MAX_BYTES = 4_000_000
-"""Longest machine file read; more is surely not one."""
+MAX_BYTES = 1_000_000
+"""Longest machine file read, ten times what the largest known has; more is surely not one."""
 
 
 def _top(folder: str | Path | None) -> Traversable:
@@ -65,36 +67,62 @@ def load_machine(name_or_path: str | Path, *, folder: str | Path | None = None) 
     return read_machine(read_text(path), str(path))
 
 
+def read_content(path: Traversable) -> bytes:
+    """Bytes of a machine file; only of a regular file, and not more than such a file has.
+
+    Raises:
+        MachineFileError: it cannot be read, is no regular file, or is too long.
+    """
+    try:
+        if isinstance(path, Path) and not stat.S_ISREG(path.stat().st_mode):
+            kind = "a directory" if path.is_dir() else "a device or pipe"
+            message = f"cannot be read: it is {kind}, not a file"
+            raise MachineFileError(str(path), [Problem(0, 0, message, "file_unreadable")])
+        with path.open("rb") as file:
+            content = file.read(MAX_BYTES + 1)
+        if len(content) <= MAX_BYTES:
+            return content
+        message = f"has more than {MAX_BYTES:,} bytes, which no machine file has"
+    except (OSError, ValueError) as error:
+        message = f"cannot be read: {getattr(error, 'strerror', None) or error}"
+    raise MachineFileError(str(path), [Problem(0, 0, message, "file_unreadable")])
+
+
 def read_text(path: Traversable) -> str:
     """Text of a machine file.
 
     Raises:
         MachineFileError: it cannot be read, is too long, or is not UTF-8.
     """
-    line = 0
+    content = read_content(path)
     try:
-        content = path.read_bytes()
-        if len(content) <= MAX_BYTES:
-            return content.decode("utf-8-sig")
-        message = f"has {len(content):,} bytes; at most {MAX_BYTES:,} are read"
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = content[: error.start].count(b"\n") + 1
-        message = "the file is not UTF-8 text"
-    except (OSError, ValueError) as error:
-        message = f"cannot be read: {getattr(error, 'strerror', None) or error}"
-    raise MachineFileError(str(path), [Problem(line, 0, message, "file_unreadable")])
+        before = content[: error.start]
+        place = before.count(b"\n") + 1, len(before) - before.rfind(b"\n")
+    message = "the file is not UTF-8 text"
+    raise MachineFileError(str(path), [Problem(*place, message, "file_unreadable")])
 
 
 def read_machine(text: str, file: str = "machine.yaml") -> Machine:
     """Check the YAML of a machine file, named `file` in messages, and make the machine of it.
 
     Raises:
-        MachineFileError: the text has problems; all are listed.
+        MachineFileError: the text has problems, or describes a machine too large to be solved.
     """
-    from diagnose.machine.build import build_machine  # noqa: PLC0415  pydantic only when reading
-    from diagnose.machine.checks import check_text  # noqa: PLC0415
+    return read_checked(text, file)[0]
 
-    checked, problems = check_text(text)
-    if checked is None or problems:
-        raise MachineFileError(file, problems)
-    return build_machine(checked, hashlib.sha256(text.encode("utf-8", "replace")).hexdigest())
+
+def read_checked(text: str, file: str = "machine.yaml") -> tuple[Machine, Cost]:
+    """The same, with what the machine will cost.
+
+    Raises:
+        MachineFileError: as `read_machine`.
+    """
+    from diagnose.machine.checks import check_machine  # noqa: PLC0415  pydantic only when reading
+
+    content_hash = hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
+    checked = check_machine(text, content_hash)
+    if checked.machine is None or checked.cost is None:
+        raise MachineFileError(file, checked.problems)
+    return checked.machine, checked.cost

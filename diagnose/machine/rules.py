@@ -11,7 +11,11 @@ if TYPE_CHECKING:
 RULES: Mapping[str, str] = MappingProxyType(
     {
         "file_unreadable": "The file must exist, be UTF-8 text and not be absurdly long.",
+        "too_large": "A machine has a size that can be solved: `diagnose check` says its cost.",
         "yaml_syntax": "The file must be one YAML 1.2 document: a mapping of sections.",
+        "comma_in_text": "A text with a comma inside `{...}` stands in double quotes.",
+        "hidden_character": "Texts have no control characters and none that turn the writing.",
+        "text_too_long": "Names and texts have a length that fits a screen.",
         "yaml_alias": "Anchors and aliases (&name, *name) are not used; write values out.",
         "yaml_tag": "Tags (!name) are not used; write plain values.",
         "duplicate_key": "A key may stand only once in a mapping; the second would hide the first.",
@@ -30,6 +34,9 @@ RULES: Mapping[str, str] = MappingProxyType(
         "source_missing": "Every number has a `source:` in its own entry or an enclosing one.",
         "prior_too_high": "A prior is per 1 000 jobs, so it cannot be above 1 000.",
         "prior_sum": "The modes of one part exclude each other: their priors sum to at most 1 000.",
+        "prior_nothing": "At least one failure mode has a prior above 0.",
+        "prior_certain": "Shared causes raise no part above certainty.",
+        "cause_cycle": "Parts whose failure is a shared cause do not raise each other in a circle.",
         "part_without_mode": "A part that cannot fail tells nothing: give it at least one mode.",
         "part_without_net": "Every terminal of a part is joined to a net.",
         "unit_of_one": "A unit is several parts in one piece: at least two name it.",

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from diagnose.errors import unknown_words
 from diagnose.machine.model import ALL_OF_LEVELS, RELAY_LEVELS
 from diagnose.machine.schema import MachineFile
 
@@ -14,6 +13,9 @@ if TYPE_CHECKING:
 
     from diagnose.errors import Problem
     from diagnose.machine.document import Document, Path
+    from diagnose.machine.nearest import Misnamed
+    from diagnose.machine.schema import RaiseEntry
+    from diagnose.machine.wiring import Wiring
 
 NONE_DEFINED = "(none is defined)"
 
@@ -28,16 +30,24 @@ class Subject:
     Attributes:
         file: the entries that passed the schema.
         document: data and places of the whole text.
-        whole: no part and no net was left out, so the wiring as a whole can be checked.
+        wiring: the parts with their nets, as far as they can be told.
+        volts_known: whether the nominal volts are those of the text.
     """
 
     file: MachineFile
     document: Document
-    whole: bool
+    wiring: Wiring
+    volts_known: bool = True
+    _of_kind: dict[str, list[str]] = field(default_factory=dict)
 
     def problem(self, path: Path, message: str, rule: str, *, key: bool = False) -> Problem:
         """A problem at the value (or the key) at `path`; the path leads the message."""
         return self.document.problem(path, message, rule, key=key)
+
+    def set_aside(self, section: str) -> bool:
+        """Whether some entry of a section has a problem of its own and is not looked at."""
+        content = self.section(section)
+        return content is None or len(content) != len(getattr(self.file, section))
 
     def section(self, name: str) -> dict[str, Any] | None:
         """A section as the text has it; None when its names cannot be told.
@@ -82,11 +92,19 @@ class Subject:
             yield self.unknown(path, met, noun, valid, key=key)
 
     def unknown(
-        self, path: Path, met: str, noun: str, valid: Collection[str], *, key: bool = False
-    ) -> Problem:
-        """The problem that `met` is no known `noun`; names the nearest that is."""
-        message = unknown_words(noun, met, valid or (NONE_DEFINED,))
-        return self.problem(path, message, f"unknown_{noun}", key=key)
+        self,
+        path: Path,
+        met: str,
+        noun: str,
+        valid: Collection[str],
+        *,
+        key: bool = False,
+        suffix: str = "",
+    ) -> Misnamed:
+        """The problem that `met` is no known `noun`; it will name the nearest that is."""
+        valid = valid or (NONE_DEFINED,)
+        rule = f"unknown_{noun}"
+        return self.document.unknown(path, noun, met, valid, rule, key=key, suffix=suffix)
 
     def unknown_in(
         self, path: Path, met: Collection[str], noun: str, valid: Collection[str]
@@ -95,3 +113,23 @@ class Subject:
         for i, name in enumerate(met):
             if name not in valid:
                 yield self.unknown((*path, i), name, noun, valid)
+
+    def of_kind(self, kind: str) -> list[str]:
+        """Parts of a kind, and those whose kind the text does not say."""
+        if kind not in self._of_kind:
+            parts = self.section("parts") or {}
+            self._of_kind[kind] = [name for name in parts if self.kind_of(name) in (kind, "")]
+        return self._of_kind[kind]
+
+    def reached(self, raised: RaiseEntry) -> list[str]:
+        """The parts that a raise names, or those of its kind (in its areas), as the text has it."""
+        parts = self.section("parts") or {}
+        if raised.parts:
+            return [part for part in raised.parts if part in parts]
+        areas = raised.areas
+        return [
+            part
+            for part in parts
+            if self.kind_of(part) == raised.kind
+            and (areas is None or self.entry("parts", part).get("area") in areas)
+        ]

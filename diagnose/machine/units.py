@@ -19,9 +19,13 @@ def with_units(parts: Mapping[str, Part]) -> dict[str, Part]:
     A key switch with three contacts is three parts of the circuit and one thing on the shelf.
     """
     found = dict(parts)
+    units: dict[str, list[Part]] = {}
     for part in parts.values():
         if part.unit is not None:
-            others = [p for p in parts.values() if p.unit == part.unit and p.id != part.id]
+            units.setdefault(part.unit, []).append(part)
+    for part in parts.values():
+        if part.unit is not None:
+            others = [other for other in units[part.unit] if other.id != part.id]
             repairs = tuple(
                 _renewing(repair, part, others) if repair.id == NEW_PART else repair
                 for repair in part.repairs

@@ -427,4 +427,45 @@ ENTRIES = [
     ),
 ]
 
-ALL = [*SYNTAX, *SCHEMA, *NAMES, *WIRING, *ENTRIES]
+CAUSES = "shared_causes:\n"
+NEST = "{title: Nest, per_1000_jobs: 1, raises: [{parts: [lamp], modes: [open], factor: 2}]"
+
+SUMS = [
+    case(
+        "comma_in_text", {"No sparks near the battery.": "No sparks, @@near the battery."}, "quotes"
+    ),
+    case("hidden_character", {"title: Work lamp": 'title: @@"Work \\u202elamp"'}, "U+202E"),
+    case("hidden_character", {"title: Work lamp": 'title: @@"Work \\alamp"'}, "U+0007"),
+    case("text_too_long", {"title: Work lamp": f"title: @@{'Work lamp ' * 500}"}, "4,999 letters"),
+    case("out_of_range", {"metres: 0.8": "metres: @@1e308"}, "at most 10000"),
+    case("out_of_range", {"metres: 0.8": "metres: @@1e-320"}, "at least 0.0001"),
+    case("out_of_range", {"jobs: 180": "jobs: @@1e-320"}, "at least 1e-09"),
+    case(
+        "prior_certain",
+        {
+            "    per_1000_jobs: 120\n": "    per_1000_jobs: 0.5\n",
+            "shorted], factor: 8": "shorted], factor: @@5000",
+        },
+        "rodent_nest",
+    ),
+    case(
+        "cause_cycle",
+        {
+            CAUSES: f"{CAUSES}  hot: {{title: Hot, part: @@lamp, modes: [open], raises: "
+            "[{parts: [lamp_wire], modes: [open], factor: 2}], source: estimate}\n"
+            "  dim: {title: Dim, part: lamp_wire, modes: [open], raises: "
+            "[{parts: [lamp], modes: [open], factor: 2}], source: estimate}\n"
+        },
+        "lamp -> lamp_wire -> lamp",
+    ),
+    case(
+        "too_large",
+        {
+            CAUSES: f"@@{CAUSES}"
+            + "".join(f"  nest_{i}: {NEST}, source: estimate}}\n" for i in range(13))
+        },
+        "expected at most 14",
+    ),
+]
+
+ALL = [*SYNTAX, *SCHEMA, *NAMES, *WIRING, *ENTRIES, *SUMS]

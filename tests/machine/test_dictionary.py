@@ -14,6 +14,7 @@ from diagnose.machine.document import read_document
 from diagnose.machine.ends import MAIN_ROLES, NO_WIRING
 from diagnose.machine.schema import MachineFile
 from diagnose.machine.subject import Subject
+from diagnose.machine.wiring import Wiring
 
 
 def test_every_kind_has_its_row() -> None:
@@ -77,6 +78,9 @@ def test_default_bounds_fall_and_the_last_has_none() -> None:
         assert known == sorted(set(known), reverse=True)
 
 
+NOTHING_WIRED = Wiring({}, adrift=True, unsure=frozenset())
+
+
 def test_a_section_left_out_defines_no_names_unless_the_file_needs_it() -> None:
     for name, field in MachineFile.model_fields.items():
         if name == "machine":
@@ -85,5 +89,5 @@ def test_a_section_left_out_defines_no_names_unless_the_file_needs_it() -> None:
             ("machine: {}\n", not field.is_required()),
             ("mashine: {}\n", False),
         ):
-            subject = Subject(cast("MachineFile", None), read_document(text), whole=False)
+            subject = Subject(cast("MachineFile", None), read_document(text), NOTHING_WIRED)
             assert subject.section(name) == ({} if is_known else None)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from typing import TYPE_CHECKING
+import os
+from pathlib import Path
 
 import pytest
 
 from diagnose.errors import MachineFileError, UnknownNameError
 from diagnose.machine.load import MAX_BYTES, load_machine, machine_names, read_machine
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 
 @pytest.fixture
@@ -68,9 +66,13 @@ def test_files_that_cannot_be_read(tmp_path: Path) -> None:
     latin = tmp_path / "latin.yaml"
     latin.write_bytes("machine:\n  title: Kühlaggregat\n".encode("latin-1"))
     assert _refused(latin) == (2, "the file is not UTF-8 text")
+    pipe = tmp_path / "pipe.yaml"
+    os.mkfifo(pipe)
+    assert "device or pipe" in _refused(pipe)[1]
+    assert "device or pipe" in _refused(Path("/dev/zero"))[1]
     long = tmp_path / "long.yaml"
     long.write_bytes(b"#" * (MAX_BYTES + 1))
-    assert "4,000,001 bytes" in _refused(long)[1]
+    assert "more than 1,000,000 bytes" in _refused(long)[1]
 
 
 @pytest.mark.parametrize("text", ["[]", "3", "machine", "null", '"a: b"', "- machine: {}"])

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from diagnose.errors import MachineFileError
-from diagnose.machine.check_wiring import fed, nominal_amps
 from diagnose.machine.checks import check_text
+from diagnose.machine.fuses import fed, nominal_amps
 from diagnose.machine.load import read_machine
 
 if TYPE_CHECKING:
+    from diagnose.machine.fuses import Fed
     from diagnose.machine.schema import MachineFile
 
 POSTS = ("batt_plus", "batt_minus")
@@ -24,8 +25,13 @@ def _file(text: str) -> MachineFile:
     return file
 
 
+def _fed(file: MachineFile, condition: str, without: str = "") -> Fed:
+    closes = file.conditions[condition].closes
+    return fed(file.parts, closes, file.machine.nominal_volts, POSTS, without)
+
+
 def test_nominal_currents_by_ohms_law(larkfield_text: str) -> None:
-    assert nominal_amps(_file(larkfield_text)) == pytest.approx(
+    assert nominal_amps(_file(larkfield_text).parts, 12.0) == pytest.approx(
         {"start_relay": 12 / 4, "starter_motor": 12 / 0.12, "start_module": 12 / 200, "lamp": 3.0}
     )
 
@@ -43,7 +49,7 @@ def test_nominal_currents_by_ohms_law(larkfield_text: str) -> None:
     ],
 )
 def test_what_is_fed(larkfield_text: str, condition: str, plus: set[str]) -> None:
-    found = fed(_file(larkfield_text), condition, POSTS)
+    found = _fed(_file(larkfield_text), condition)
     assert found.plus == plus
     assert found.minus == {"batt_minus", "frame", "block"}
 
@@ -53,19 +59,19 @@ def test_normally_closed_contacts_open_when_the_coil_is_fed(larkfield_text: str)
         "    coil_ohms: 4\n", "    coil_ohms: 4\n    contacts: normally_closed\n"
     )
     file = _file(text)
-    assert "starter_stud" in fed(file, "key_on", POSTS).plus
-    assert "starter_stud" not in fed(file, "start_held", POSTS).plus
+    assert "starter_stud" in _fed(file, "key_on").plus
+    assert "starter_stud" not in _fed(file, "start_held").plus
 
 
 def test_a_controller_waits_for_its_inputs(larkfield_text: str) -> None:
     text = larkfield_text.replace("minus, at_least_volts: 6}", "minus, below_volts: 6}")
-    found = fed(_file(text), "start_held", POSTS)
+    found = _fed(_file(text), "start_held")
     assert "button_out" in found.plus
     assert "module_out" not in found.plus
 
 
 def test_a_part_taken_out_cuts_what_lies_behind(larkfield_text: str) -> None:
-    found = fed(_file(larkfield_text), "start_held", POSTS, without="main_fuse")
+    found = _fed(_file(larkfield_text), "start_held", without="main_fuse")
     assert found.plus == {"batt_plus", "stud_in"}
 
 
