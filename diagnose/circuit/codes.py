@@ -14,8 +14,8 @@ NONE = -1
 NORMAL, ALWAYS, NEVER = 0, 1, 2
 """What the contacts of a switch, relay or controller do in a mode."""
 
-BATTERY, GENERATOR = 1, 2
-"""Sources; a generator drives only while it turns."""
+BATTERY, GENERATOR, DIODE = 1, 2, 3
+"""Sources; a generator drives only while it turns, a diode holds its volts while it conducts."""
 
 VOLTS, LAMP, AMPS, LEVEL, RELAY, OHMS, COIL, VISIBLE, LOOSE = range(9)
 """Kinds of observables; those before OHMS are read from a solved circuit."""

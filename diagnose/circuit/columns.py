@@ -156,7 +156,7 @@ class Grid:
             if self._has_room(run, start) or not start:
                 link.ends.append(self.place(run, column, start))
             else:
-                self._elsewhere(run)
+                self.elsewhere(run)
         if link.ends:
             self.links.append(link)
         elif runs:
@@ -167,7 +167,7 @@ class Grid:
         self.places.append(Place(link.net, link.column, link.start.box, "arrow"))
         self.free[link.column] = max(self.free[link.column], link.start.box + SIGN + GAP)
 
-    def _elsewhere(self, run: Run) -> None:
+    def elsewhere(self, run: Run) -> None:
         """Put a run where there is room, the name of its net above it."""
         room = (c for c in range(self.columns) if self._has_room(run, self.free[c]))
         column = next(room, self.columns)

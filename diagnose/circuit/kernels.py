@@ -19,6 +19,7 @@ from diagnose.circuit.codes import (
     ALWAYS,
     AMPS,
     COIL,
+    DIODE,
     GENERATOR,
     LAMP,
     LEVEL,
@@ -142,11 +143,13 @@ def put(t, siemens, rig, part, state, touching):
 
 
 @njit(cache=True, nogil=True)
-def emf_of(t, rig, part, state):
-    """Volts that a source drives; 0 for other parts and a generator that stands still."""
+def emf_of(t, siemens, rig, part, state):
+    """Volts that a source drives; 0 for other parts and what stands still or does not conduct."""
     source = t.parts[part].source
     if source == 0 or (source == GENERATOR and not t.closed[rig, part]):
         return 0.0
+    if source == DIODE and siemens[t.parts[part].main] * t.open_ohms < 2.0:
+        return 0.0  # it does not conduct
     return t.states[state[part]].emf
 
 
@@ -184,7 +187,7 @@ def stand(t, plan, w, rig, state, touching, code):
     for number in range(t.sources.shape[0]):
         part = t.sources[number]
         element = t.parts[part].main
-        amps = emf_of(t, rig, part, state) * w.siemens[element]
+        amps = emf_of(t, w.siemens, rig, part, state) * w.siemens[element]
         if t.ends[element, 0] != REFERENCE:
             w.amps[t.ends[element, 0]] += amps
         if t.ends[element, 1] != REFERENCE:
@@ -209,9 +212,14 @@ def settle(t, plan, w, rig, state, touching):
         steps += 1
         now = 0
         for row in range(gates):
-            own = t.states[state[t.gates[row].part]].pull_in
-            before = (code >> (gates - 1 - row)) & 1 != 0
-            now = 2 * now + (1 if is_worked(t, rig, row, own, w.volts, before) else 0)
+            # What one coil works moves together, and stays where its first contacts are welded.
+            asked = row if t.gates[row].leader == NONE else t.gates[row].leader
+            own = t.states[state[t.gates[asked].part]]
+            before = (code >> (gates - 1 - asked)) & 1 != 0
+            worked = is_worked(t, rig, asked, own.pull_in, w.volts, before)
+            if asked != row and own.contacts == ALWAYS:
+                worked = not t.gates[asked].normally_closed
+            now = 2 * now + (1 if worked else 0)
         if now == code:
             return code, code, 0
         for step in range(steps - 1):
@@ -263,7 +271,7 @@ def amps_through(t, w, rig, part):
     """Current through a part's main path, without its sign."""
     element = t.parts[part].main
     fall = across(w.volts, t.ends[element, 0], t.ends[element, 1])
-    return abs(fall - emf_of(t, rig, part, w.state)) * w.siemens[element]
+    return abs(fall - emf_of(t, w.siemens, rig, part, w.state)) * w.siemens[element]
 
 
 @njit(cache=True, nogil=True)
@@ -313,7 +321,8 @@ def observe(t, plan, w, rig, column, worked, moving):
         return PULLS_IN if (worked >> bit) & 1 else SILENT
     if seen.kind == LEVEL:
         element = t.parts[seen.part].main
-        volts = across(w.volts, t.ends[element, 0], t.ends[element, 1])
+        # A motor turns and a lamp lights whichever way the current runs.
+        volts = abs(across(w.volts, t.ends[element, 0], t.ends[element, 1]))
         level = 0
         for number in range(seen.first_level, seen.end_level):
             level += volts < t.level_volts[number]

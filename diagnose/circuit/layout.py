@@ -112,7 +112,7 @@ def make_layout(
         beside: from a width and a height to what is to be smallest; the page's width if left out.
 
     Raises:
-        CircuitError: the wiring has a loop or leaves a load hanging.
+        CircuitError: the wiring joins plus to minus or leaves something hanging.
     """
     runs, known = make_runs(machine), told or {}
     size = beside or (lambda width, height: max(width, height * PAGE_RATIO))
@@ -125,7 +125,7 @@ def make_layout(
 def _tries(machine: Machine, runs: Runs, told: Mapping[str, str], width: float) -> Iterator[Layout]:
     lines = {
         item: _lines(machine, item, told.get(item.part), width - TEXT_X - 5.0)
-        for item in _items([runs.plus, *runs.minus, *runs.kill, Run(runs.mechanical)])
+        for item in _items([runs.plus, *runs.minus, *runs.kill, *runs.across, Run(runs.mechanical)])
     }
     for tall in TALLS:
         for level in (True, False):
@@ -165,6 +165,8 @@ def _filled(grid: Grid, runs: Runs) -> Grid:
     grid.hang(first, Link(0, post, Start(ENTRY, STEP), []))
     for run in runs.kill:
         grid.kill(run)
+    for run in runs.across:
+        grid.elsewhere(run)
     grid.mechanical(runs.mechanical)
     return grid
 

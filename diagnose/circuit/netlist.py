@@ -14,9 +14,25 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from diagnose.circuit.codes import ALWAYS, BATTERY, GENERATOR, NEVER, NONE, NORMAL, REFERENCE
+from diagnose.circuit.codes import (
+    ALWAYS,
+    BATTERY,
+    DIODE,
+    GENERATOR,
+    NEVER,
+    NONE,
+    NORMAL,
+    REFERENCE,
+)
 from diagnose.errors import CircuitError
-from diagnose.machine.ends import MECHANICAL, coil_nets, main_nets, posts
+from diagnose.machine.ends import (
+    MECHANICAL,
+    battery_of,
+    coil_nets,
+    first_source,
+    main_nets,
+    posts,
+)
 from diagnose.machine.model import OPEN_OHMS, Input, Mode
 
 if TYPE_CHECKING:
@@ -36,25 +52,34 @@ its file does not say. Estimate."""
 INPUT_OHMS = 1e6
 """Between the nets of a controller's input, where the file does not say. Estimate."""
 
-SOURCES = {"battery": BATTERY, "charge": BATTERY, "generator": GENERATOR}
+STILL = 1e-6
+"""A diode that conducts goes on doing so down to this share less than the volts it drops; else the
+last digit would tell where nothing draws current."""
+
+SOURCES = {"battery": BATTERY, "charge": BATTERY, "generator": GENERATOR, "diode": DIODE}
+GATED = ("relay", "controller", "contacts", "diode")
+"""Kinds of part that conduct by what volts there are."""
+
 GOOD = Mode("ok", "good", 0.0, "")
 
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """Contacts worked by volts: the main path of a relay or controller.
+    """What conducts by volts: contacts of a relay or controller, a diode.
 
     Attributes:
         by_coil: whether they are worked whichever way the current runs.
         normally_closed: whether they are closed at rest.
         drop_out: volts below which they let go once worked, 0 where the input's low holds.
         inputs: net, net against, low, high: worked while low <= volts < high in all of these.
+        leader: the relay whose coil works them, of further contacts; else `NONE`.
     """
 
     by_coil: bool
     normally_closed: bool
     drop_out: float
     inputs: tuple[tuple[int, int, float, float], ...]
+    leader: int = NONE
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +101,7 @@ class Netlist:
         gates: part -> its contacts, where volts work them; a *gated part*.
         gated: (parts,) whether it is one.
         switched: (parts,) whether the main path is a switch worked by hand.
-        source: (parts,) 1 for a battery and its charge, 2 for a generator, 0 for other parts.
+        source: (parts,) 1 for a battery and its charge, 2 for a generator, 3 for a diode, 0 else.
         goes_with: (parts,) part that it is replaced with, the battery for its charge; else `NONE`.
         fuse_amps: (parts,) rating, 0 where the part is no fuse.
         blown_visible: (parts,) chance to see that a fuse has blown.
@@ -123,30 +148,27 @@ class Netlist:
         return self.nets.index(name) if name in self.nets else REFERENCE
 
 
-def the_battery(machine: Machine) -> Part:
-    """The only battery.
+def the_source(machine: Machine) -> Part:
+    """The battery, or the first of several; a machine without one has its generator.
 
     Raises:
-        CircuitError: no battery, or more than one.
+        CircuitError: neither battery nor generator.
     """
-    batteries = [part for part in machine.parts.values() if part.kind == "battery"]
-    if len(batteries) != 1:
-        raise CircuitError(
-            f"expected one battery, met {len(batteries)}", [part.id for part in batteries]
-        )
-    return batteries[0]
+    source = first_source(machine.parts)
+    if source is None:
+        raise CircuitError("expected a battery or a generator, met neither")
+    return machine.parts[source]
 
 
 def make_netlist(machine: Machine) -> Netlist:
     """Number the nets, elements and faults of a machine.
 
     Raises:
-        CircuitError: there is not exactly one battery.
+        CircuitError: there is neither battery nor generator.
     """
-    battery = the_battery(machine)
-    reference = posts(machine.parts, battery.id)[1]
+    reference = posts(machine.parts, the_source(machine).id)[1]
     parts = list(machine.parts.values())
-    place = parts.index(battery)
+    place = {part.id: i for i, part in enumerate(parts)}
     names = dict.fromkeys(net for part in parts for net in part.terminals.values())
     names.pop(reference, None)
     index = {net: i for i, net in enumerate(names)} | {reference: REFERENCE}
@@ -164,11 +186,17 @@ def make_netlist(machine: Machine) -> Netlist:
         faults=tuple((parts[i].id, mode.id) for i, mode in faults),
         fault_part=np.array([i for i, _ in faults], dtype=np.int32),
         gates={
-            i: _gate(part, coil, index, machine.nominal_volts)
+            i: gate
             for i, part in enumerate(parts)
-            if (coil := coil_nets(part)) is not None
+            if (gate := _gate(part, index, place, machine.nominal_volts)) is not None
         },
-        goes_with=np.array([place if p.kind == "charge" else NONE for p in parts], dtype=np.int32),
+        goes_with=np.array(
+            [
+                place[battery_of(machine.parts, p.id) or p.id] if p.kind == "charge" else NONE
+                for p in parts
+            ],
+            dtype=np.int32,
+        ),
         good=np.arange(len(faults), len(states), dtype=np.int32),
         part=np.array([i for i, _ in states], dtype=np.int32),
         acts_as=np.array([_other_state(mode, numbers) for _, mode in states], dtype=np.int32),
@@ -191,7 +219,7 @@ def _part_values(part: Part) -> dict[str, float]:
     """A part's row in the part arrays of a `Netlist`."""
     blown = part.modes.get("open", GOOD)
     return {
-        "gated": coil_nets(part) is not None,
+        "gated": part.kind in GATED,
         "switched": part.kind == "switch",
         "source": SOURCES.get(part.kind, 0),
         "fuse_amps": part.fuse_amps or 0.0,
@@ -234,7 +262,7 @@ def _elements(machine: Machine, index: dict[str, int]) -> dict[str, Any]:
     for part in machine.parts.values():
         path = None if part.kind == MECHANICAL else main_nets(part)
         shorts = any(mode.short_ohms is not None for mode in part.modes.values())
-        short = (path[1], machine.frame_net) if path is not None and shorts else None
+        short = (path[1], part.shorts_to or machine.frame_net) if path and shorts else None
         roles.append([number(path), number(coil_nets(part)), number(short)])
     given = [(i, put_in) for i, part in enumerate(machine.parts.values()) for put_in in part.inputs]
     inside = [(i, number((put_in.net, put_in.against))) for i, put_in in given]
@@ -251,7 +279,20 @@ def _elements(machine: Machine, index: dict[str, int]) -> dict[str, Any]:
     }
 
 
-def _gate(part: Part, coil: tuple[str, str], index: dict[str, int], nominal_volts: float) -> Gate:
+def _gate(
+    part: Part, index: Mapping[str, int], place: Mapping[str, int], nominal_volts: float
+) -> Gate | None:
+    """What works a part's main path; None where nothing does."""
+    coil = coil_nets(part)
+    if part.kind == "contacts":
+        return Gate(False, part.normally_closed, 0.0, (), place[part.relay or ""])
+    if part.kind == "diode":
+        volts = part.emf_volts
+        near, far = main_nets(part)
+        there = (index[near], index[far], volts, math.inf)
+        return Gate(False, False, volts * (1.0 - STILL), (there,))
+    if coil is None:
+        return None
     if part.kind == "relay":
         inputs: tuple[Input, ...] = (Input(*coil, part.pull_in_volts, None),)
     elif any((given.net, given.against) == coil for given in part.inputs):

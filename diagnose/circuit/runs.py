@@ -67,12 +67,14 @@ class Runs:
         plus: the plus side, battery first.
         minus: the shared returns that hang on the minus post.
         kill: the kill lines, magneto first.
+        across: what closes a loop, joins both sides or lies elsewhere, each from net to net.
         mechanical: parts that belong to no circuit.
     """
 
     plus: Run
     minus: list[Run]
     kill: list[Run]
+    across: list[Run]
     mechanical: list[Item]
 
 
@@ -80,15 +82,22 @@ def make_runs(machine: Machine) -> Runs:
     """The runs of a machine.
 
     Raises:
-        CircuitError: there is not one battery, the wiring has a loop, or a load hangs loose.
+        CircuitError: there is no source, plus and minus are joined, or something hangs loose.
     """
     builder = _Builder(machine)
     trees = builder.trees
-    plus = Run([Item(trees.battery.id, trees.supply.root)], starts_at=trees.back.root)
+    plus = Run([Item(trees.source.id, trees.supply.root)], starts_at=trees.back.root)
     builder.go_on(plus, trees.supply.root, None)
     kill = [builder.kill_line(magneto, high, low) for magneto, high, low in builder.magnetos]
     loose = [Item(part.id) for part in machine.parts.values() if part.kind == MECHANICAL]
-    return Runs(plus, builder.returns(trees.back.root), kill, loose)
+    across = [
+        Run([item], starts_at=near, ends_at=item.far, grounded=False)
+        for item, near in (
+            *((builder.item(part, far), near) for part, near, far in trees.across),
+            *((Item(part, far), near) for part, near, far in trees.odd_loads),
+        )
+    ]
+    return Runs(plus, builder.returns(trees.back.root), kill, across, loose)
 
 
 class _Builder:
@@ -143,7 +152,7 @@ class _Builder:
             count = len(parts) + len(loads)
             rest = run.children = [Run(starts_at=net) for _ in range(count)]
         for child, (part, far) in zip(rest, parts, strict=False):
-            child.items.append(self._item(part, far))
+            child.items.append(self.item(part, far))
             if part in self.gaps:
                 child.ends_at, child.grounded = far, False
             else:
@@ -163,7 +172,7 @@ class _Builder:
         self.go_on(run, high, None)
         return run
 
-    def _item(self, part: str, far: str) -> Item:
+    def item(self, part: str, far: str) -> Item:
         """A conducting part; relays and controllers conduct with their contacts only."""
         coil = coil_nets(self.machine.parts[part])
         return Item(part, far, contacts=coil is not None, gap=part in self.gaps)
@@ -174,7 +183,7 @@ class _Builder:
         own = takewhile(lambda step: step[1] not in self.shared, self.trees.back.way(net))
         for outer, back in own:
             net = self.trees.back.above[outer][0]
-            run.items.append(self._item(back, net))
+            run.items.append(self.item(back, net))
         run.ends_at = net
 
     def returns(self, net: str) -> list[Run]:
@@ -186,7 +195,7 @@ class _Builder:
         ]
 
     def _return(self, part: str, outer: str, near: str) -> Run:
-        below, item = self.returns(outer), self._item(part, outer)
+        below, item = self.returns(outer), self.item(part, outer)
         if len(below) == 1 and not self._ends_here(outer):
             return Run([item, *below[0].items], below[0].children, near, below[0].ends_at)
         return Run([item], below, near, outer)

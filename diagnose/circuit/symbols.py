@@ -112,7 +112,7 @@ def symbol_name(part: Part, item: Item) -> str:
     """Which sign a part has where it stands in a run."""
     if item.gap:
         return "gap"
-    if item.contacts:
+    if item.contacts or part.kind == "contacts":
         closed = "break_contact" if part.normally_closed else "make_contact"
         return "output" if part.kind == "controller" else closed
     if part.kind == "switch" and part.normally_closed:

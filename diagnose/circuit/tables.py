@@ -46,7 +46,7 @@ STATE = np.dtype([
 """A part in a mode, as in `Netlist`."""
 
 GATE = np.dtype([
-    ("part", "i4"), ("first_input", "i4"), ("end_input", "i4"), ("by_coil", "?"),
+    ("part", "i4"), ("leader", "i4"), ("first_input", "i4"), ("end_input", "i4"), ("by_coil", "?"),
     ("normally_closed", "?"), ("drop_out", "f8"),
 ])  # fmt: skip
 INPUT = np.dtype([("plus", "i4"), ("minus", "i4"), ("low", "f8"), ("high", "f8")])
@@ -127,6 +127,10 @@ def make_tables(n: Netlist, r: Rigs) -> Tables:
     gate, rests_closed = np.full(len(n.parts), NONE), np.zeros(len(n.parts), dtype=bool)
     gate[list(n.gates)] = np.arange(len(gates))
     rests_closed[list(n.gates)] = [gate.normally_closed for gate in gates]
+
+    def gate_of(part: int) -> int:
+        return NONE if part == NONE else int(gate[part])
+
     return Tables(
         loose_ohms=LOOSE_OHMS,
         open_ohms=OPEN_OHMS,
@@ -139,7 +143,7 @@ def make_tables(n: Netlist, r: Rigs) -> Tables:
             None,
             len(gates),
             part=list(n.gates),
-            **_fields(gates, GATE),
+            **(_fields(gates, GATE) | {"leader": [gate_of(each.leader) for each in gates]}),
             **_spans("input", (len(gate.inputs) for gate in gates)),
         ),
         inputs=np.array([each for gate in gates for each in gate.inputs], dtype=INPUT),

@@ -1,7 +1,10 @@
 """The wiring as two trees of nets, and as one tree of sites from the battery outwards.
 
-Vehicle wiring is radial: a supply tree spreads from the battery's plus post, a return tree gathers
-to its minus post, loads lie between. Both are folded into one tree. Its sites follow the supply
+Most of it is radial: a supply tree spreads from the battery's plus post, a return tree gathers to
+its minus post, loads lie between. What closes a loop (a second ground, contacts side by side), or
+joins both sides by contacts, lies *across*: it belongs to no tree.
+
+Both are folded into one tree. Its sites follow the supply
 tree; a part on the return side belongs where the loads it serves branch off: a ground wire of one
 load hangs behind that load, the ground strap of everything sits in the trunk beside the plus
 cable. Every part has exactly one site, and whatever passes between a site's subtree and the rest
@@ -15,9 +18,9 @@ from dataclasses import dataclass
 from itertools import takewhile
 from typing import TYPE_CHECKING, TypeVar
 
-from diagnose.circuit.netlist import the_battery
+from diagnose.circuit.netlist import the_source
 from diagnose.errors import CircuitError
-from diagnose.machine.ends import MECHANICAL, coil_nets, conductors, draws, main_nets
+from diagnose.machine.ends import MADE, MECHANICAL, coil_nets, conductors, draws, main_nets
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -55,67 +58,108 @@ class Trees:
     """Both trees of a machine.
 
     Attributes:
+        source: the battery, or what stands for it.
         supply, back: the trees of its plus and its minus post.
-        loads: loads, generators, coils and controllers' own draw: part, net it is fed from, net
-            it returns to.
+        loads: loads, generators, coils, further batteries and controllers' own draw: part, net it
+            is fed from, net it returns to.
         served: part of the return tree -> for each load behind it, the net that feeds it.
+        across: conductors that belong to neither tree: part, and its two nets.
+        odd_loads: loads and coils that do not lie between plus and minus, likewise: a motor that
+            contacts turn either way.
     """
 
-    battery: Part
+    source: Part
     supply: Tree
     back: Tree
     loads: tuple[tuple[Part, str, str], ...]
     served: Mapping[str, list[str]]
+    across: tuple[tuple[str, str, str], ...]
+    odd_loads: tuple[tuple[str, str, str], ...]
 
 
 def make_trees(machine: Machine) -> Trees:
     """The trees of a machine's wiring.
 
     Raises:
-        CircuitError: there is not one battery, or the wiring has a loop, joins plus to minus, or
-            leaves a load hanging.
+        CircuitError: there is neither battery nor generator, plus and minus are joined without
+            contacts between, or something hangs loose.
     """
-    battery = the_battery(machine)
+    source = the_source(machine)
+    wiring = conductors(machine.parts)
     joined: dict[str, list[tuple[str, str]]] = defaultdict(list)
-    for part, ends in conductors(machine.parts).items():
+    for part, ends in wiring.items():
         for near, far in (ends, ends[::-1]):
             joined[near].append((far, part))
-    supply, back = (_tree(joined, net) for net in main_nets(battery))
-    if back.root in supply:
-        raise CircuitError("the battery's plus and minus are joined without a load", [battery.id])
-    loads = tuple(
-        _hung(machine.parts[part], ends, supply, back) for part, ends in draws(machine.parts)
-    )
+    one_way = {part: ends for part, ends in wiring.items() if machine.parts[part].kind == "diode"}
+    supply, back = _grown(joined, main_nets(source), one_way)
+    across = tuple(_left_over(machine, wiring, supply, back))
+    loads, odd = [], []
+    for part, ends in draws(machine.parts):
+        high, low = ends[::-1] if ends[1] in supply and ends[0] in back else ends
+        if not all(net in supply or net in back for net in ends):
+            raise CircuitError(f"{part} does not lie between plus and minus", [part])
+        if high in supply and low in back:
+            loads.append((machine.parts[part], high, low))
+        else:
+            odd.append((part, high, low))
     served: dict[str, list[str]] = {part: [] for _, part in back.above.values()}
     for _, high, low in loads:
         for _, part in back.way(low):
             served[part].append(high)
-    return Trees(battery, supply, back, loads, served)
+    return Trees(source, supply, back, tuple(loads), served, across, tuple(odd))
 
 
-def _tree(joined: Mapping[str, list[tuple[str, str]]], root: str) -> Tree:
-    above: dict[str, tuple[str, str]] = {}
-    tree = Tree(root, above)
-    queue = [root]
-    for net in queue:
-        for other, part in joined.get(net, ()):
-            if above.get(net, ("", ""))[1] == part:
-                continue
-            if other in tree:
-                here, there = ([p for _, p in tree.way(end)] for end in (net, other))
-                rest = [p for p in here if p not in there] + [p for p in there if p not in here]
-                loop = [part, *rest]
-                raise CircuitError(f"these parts form a loop: {', '.join(loop)}", loop)
-            above[other] = (net, part)
-            queue.append(other)
-    return tree
+def _grown(
+    joined: Mapping[str, list[tuple[str, str]]],
+    posts: tuple[str, str],
+    one_way: Mapping[str, tuple[str, str]],
+) -> tuple[Tree, Tree]:
+    """Both trees, grown side by side: a net belongs to the post that it is fewer parts from.
+
+    Args:
+        joined: net -> nets beside it, each with the part between.
+        posts: where they begin.
+        one_way: diodes with their nets; a tree follows them only as current does.
+    """
+    above: tuple[dict[str, tuple[str, str]], ...] = ({}, {})
+    taken = set(posts)
+    for blocked in (one_way, {}):  # then what only a diode against its way leads to
+        edges = [[post, *nets] for post, nets in zip(posts, above, strict=True)]
+        while any(edges):
+            for side in (0, 1):
+                further = []
+                for net in edges[side]:
+                    for other, part in joined.get(net, ()):
+                        against = part in blocked and blocked[part][side] != net
+                        if other not in taken and not against:
+                            taken.add(other)
+                            above[side][other] = (net, part)
+                            further.append(other)
+                edges[side] = further
+    return Tree(posts[0], above[0]), Tree(posts[1], above[1])
 
 
-def _hung(part: Part, ends: tuple[str, str], supply: Tree, back: Tree) -> tuple[Part, str, str]:
+def _left_over(
+    machine: Machine, wiring: Mapping[str, tuple[str, str]], supply: Tree, back: Tree
+) -> Iterator[tuple[str, str, str]]:
+    """Conductors that belong to neither tree, with their nets."""
+    taken = {part for tree in (supply, back) for _, part in tree.above.values()}
+    for part, (near, far) in wiring.items():
+        if part in taken:
+            continue
+        if near not in supply and near not in back:
+            raise CircuitError(f"{part} hangs on neither plus nor minus", [part])
+        if (near in supply) != (far in supply) and not _parted(machine, supply, back, part):
+            raise CircuitError("the battery's plus and minus are joined without a load", [part])
+        yield part, near, far
+
+
+def _parted(machine: Machine, supply: Tree, back: Tree, part: str) -> bool:
+    """Whether contacts lie on the way from plus to minus through a part."""
+    ends = main_nets(machine.parts[part])
     high, low = ends if ends[0] in supply else ends[::-1]
-    if high not in supply or low not in back:
-        raise CircuitError(f"{part.id} does not lie between plus and minus", [part.id])
-    return part, high, low
+    way = [part, *(step for _, step in supply.way(high)), *(step for _, step in back.way(low))]
+    return any(machine.parts[step].kind in MADE for step in way)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +181,7 @@ class SiteTree:
     """Sites in an order where parents come first.
 
     Attributes:
-        sites: the sites; site 0 holds the battery.
+        sites: the sites; site 0 holds the battery, or what stands for it.
         site_of_part: part id -> site.
         site_of_net: net -> site where a probe on that net belongs.
     """
@@ -169,7 +213,7 @@ def make_sites(machine: Machine) -> SiteTree:
     """The site tree of a machine.
 
     Raises:
-        CircuitError: the wiring has a loop, joins plus to minus, or leaves a load hanging.
+        CircuitError: the wiring joins plus to minus, or leaves something hanging.
     """
     return _Builder(machine).build()
 
@@ -183,8 +227,8 @@ class _Builder:
         self.tree = SiteTree([], {}, {})
 
     def build(self) -> SiteTree:
-        plus, battery = self.trees.supply.root, self.trees.battery.id
-        root = self._add(battery, -1, battery, plus)
+        plus, source = self.trees.supply.root, self.trees.source.id
+        root = self._add(source, -1, source, plus)
         shared = self._shared_returns()
         bases = {plus: self._returns(root, shared[plus])}
         charging = self._charging()
@@ -195,6 +239,8 @@ class _Builder:
             for load, high, low in self.trees.loads:
                 if high == net:
                     self._load(base, load.id, low)
+        for across, near, _ in (*self.trees.across, *self.trees.odd_loads):
+            self._add(across, self.tree.site_of_net.get(near, root), across, None)
         for each in self.machine.parts.values():
             if each.kind == MECHANICAL:
                 self._add(each.id, root, each.id, None)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.circuit.wiring import make_sites
+from diagnose.circuit.wiring import make_sites, make_trees
 from diagnose.errors import NetworkError
 from diagnose.export.census import Census
 from diagnose.export.classes import BUDGET
@@ -52,6 +52,14 @@ def compact_network(machine: Machine, budget: float = BUDGET) -> Network:
 def network_of(pairs: PairTable, budget: float = BUDGET) -> Network:
     """The network of a machine whose pairs are solved; the rest as `compact_network`."""
     machine = pairs.behaviour.machine
+    trees = make_trees(machine)
+    across = [part for part, _, _ in (*trees.across, *trees.odd_loads)]
+    if across:
+        raise NetworkError(
+            f"the network goes along the wiring, and {', '.join(across)} close a loop there or lie "
+            "across; advice, trials and reviews need no network",
+            across[0],
+        )
     leaves = make_leaves(pairs, make_sites(machine))
     builder = make_nodes(pairs, leaves, budget)
     census = Census(pairs, builder.nodes)

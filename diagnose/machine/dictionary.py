@@ -54,6 +54,7 @@ class PartDefaults:
     drop_out_volts: float = 0.0
     supply_ohms: float = 0.0
     output_ohms: float | None = None
+    drop_volts: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +145,11 @@ def part_values(entry: AnyPart, nominal_volts: float) -> dict[str, Any]:
     elif entry.kind == "relay":
         closed = entry.contacts == "normally_closed"
         values |= {"ohms": values["contact_ohms"], "normally_closed": closed}
+    elif entry.kind == "contacts":
+        values["normally_closed"] = entry.contacts == "normally_closed"
+    elif entry.kind == "diode":
+        # What silicon drops does not grow with the machine's volts.
+        values["emf_volts"] = entry.drop_volts or part_kinds()[entry.kind].drop_volts
     elif entry.kind == "controller":
         values |= {"ohms": values["output_ohms"], "coil_ohms": values["supply_ohms"]}
     elif entry.kind in ("load", "motor"):

@@ -40,6 +40,7 @@ class DefinedIn:
 NetName = Annotated[str, DefinedIn("nets")]
 PartName = Annotated[str, DefinedIn("parts")]
 SwitchName = Annotated[str, DefinedIn("parts", "switch")]
+RelayName = Annotated[str, DefinedIn("parts", "relay")]
 GeneratorName = Annotated[str, DefinedIn("parts", "generator")]
 AreaName = Annotated[str, DefinedIn("areas")]
 ToolName = Annotated[str, DefinedIn("tools")]
@@ -145,7 +146,7 @@ class PartEntry(SourcedEntry):
         return {
             role: getattr(self, name)
             for role, (name, mark) in keys_of(type(self)).items()
-            if mark is not None and mark.section == "nets"
+            if mark is not None and mark.section == "nets" and role != "shorts_to"
         }
 
 
@@ -157,7 +158,7 @@ class TwoEndedPart(PartEntry):
 
 
 class BatteryEntry(PartEntry):
-    """The battery; a machine has one."""
+    """A battery; several make a pack, in line or side by side."""
 
     kind: Literal["battery"]
     plus: NetName
@@ -183,6 +184,10 @@ class WireEntry(TwoEndedPart):
     )
     mm2: Positive | None = Field(default=None, description="Cross-section.")
     metres: Positive
+    shorts_to: NetName | None = Field(
+        default=None,
+        description="Net that its bare copper touches when `shorted`; the frame when not given.",
+    )
 
 
 class ConnectorEntry(TwoEndedPart):
@@ -226,6 +231,23 @@ class RelayEntry(PartEntry):
     pull_in_volts: Positive | None = None
     drop_out_volts: Positive | None = None
     contacts: Literal["normally_open", "normally_closed"] = "normally_open"
+
+
+class ContactsEntry(TwoEndedPart):
+    """Further contacts of a relay: the other side of a changeover, a second pair."""
+
+    kind: Literal["contacts"]
+    relay: RelayName = Field(description="The relay that works them.")
+    contacts: Literal["normally_open", "normally_closed"] = "normally_open"
+    ohms: Positive | None = None
+
+
+class DiodeEntry(TwoEndedPart):
+    """A diode; current goes from its `from` to its `to`."""
+
+    kind: Literal["diode"]
+    ohms: Positive | None = Field(default=None, description="Beyond the volts it drops.")
+    drop_volts: Positive | None = Field(default=None, description="What it drops, 0.7 usually.")
 
 
 class InputEntry(Entry):
@@ -293,6 +315,8 @@ AnyPart = Annotated[
     | FuseEntry
     | SwitchEntry
     | RelayEntry
+    | ContactsEntry
+    | DiodeEntry
     | ControllerEntry
     | LoadEntry
     | MotorEntry

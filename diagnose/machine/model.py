@@ -21,6 +21,8 @@ PartKind = Literal[
     "fuse",
     "switch",
     "relay",
+    "contacts",
+    "diode",
     "controller",
     "load",
     "motor",
@@ -111,11 +113,11 @@ class Effects:
     Attributes:
         ohms: series resistance of the part's main path (battery: internal resistance).
         open, loose: the main path is interrupted; it comes and goes.
-        short_ohms: resistance from the part's last terminal to the frame net.
+        short_ohms: resistance from the part's last terminal to the frame net, or `shorts_to`.
         always_closed, never_closed: contacts (switch, relay, controller output) conduct whatever
             happens, or never.
         emf_volts: source voltage (battery, generator); of a state of charge, the volts it is short
-            of full.
+            of full; of a diode, what it drops.
         coil_ohms, coil_open: of a relay's coil, or of a controller's own draw.
         pull_in_volts: relay pulls in at or above.
     """
@@ -205,6 +207,8 @@ class Part:
             direction of the current.
         ohms: resistance of the main path when good (relay and controller: their contacts).
         modes: mode id -> mode, `ok` first.
+        shorts_to: net that its bare copper touches when shorted; None for the frame.
+        relay: relay that works it, of further contacts.
         unit: what it is one piece with: a key switch with all its contacts. One repair fits it new;
             None for a part that stands alone.
     """
@@ -230,6 +234,8 @@ class Part:
     output_to: Literal["supply", "ground"] = "supply"
     cold_cranking_amps: float | None = None
     unit: str | None = None
+    shorts_to: str | None = None
+    relay: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

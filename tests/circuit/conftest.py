@@ -8,6 +8,7 @@ import pytest
 
 from diagnose.machine.load import load_machine, machine_names
 from tests.circuit.every_part import every_part
+from tests.circuit.meshed import meshed
 from tests.circuit.workload import Workload
 
 if TYPE_CHECKING:
@@ -16,17 +17,23 @@ if TYPE_CHECKING:
     from diagnose.machine.model import Machine
 
 
-@pytest.fixture(scope="session", params=[*machine_names(), "every_part"])
+MADE_UP = {"every_part": every_part, "meshed": meshed}
+
+
+def _machine(name: str) -> Machine:
+    return MADE_UP[name]() if name in MADE_UP else load_machine(name)
+
+
+@pytest.fixture(scope="session", params=[*machine_names(), *MADE_UP])
 def workload(request: pytest.FixtureRequest) -> Workload:
-    """Every machine that is shipped, and a made-up one with every kind of part."""
-    name = request.param
-    return Workload(every_part() if name == "every_part" else load_machine(name))
+    """Every machine that is shipped, and two made-up ones."""
+    return Workload(_machine(request.param))
 
 
-@pytest.fixture(scope="module", params=[*machine_names(), "every_part"])
+@pytest.fixture(scope="module", params=[*machine_names(), *MADE_UP])
 def drawn(request: pytest.FixtureRequest) -> Machine:
     """A machine to be drawn."""
-    return every_part() if request.param == "every_part" else load_machine(request.param)
+    return _machine(request.param)
 
 
 @pytest.fixture

@@ -49,7 +49,7 @@ def _reading(machine: Machine, test: Test) -> Reading | None:
     if test.probes is not None or test.kind == "amps":
         return Reading(test.id, Hookup(test.condition, out), test)
     if test.kind == "load_test":
-        posts = posts_of(machine)
+        posts = posts_of(machine, machine.parts[test.parts[0]])
         assert test.added_ohms is not None
         return Reading(test.id, Hookup(test.condition, out, None, posts, test.added_ohms), test)
     if test.kind in {"substitute", "bridge"}:
@@ -63,15 +63,13 @@ def _reading(machine: Machine, test: Test) -> Reading | None:
     return None
 
 
-def posts_of(machine: Machine) -> tuple[str, str]:
+def posts_of(machine: Machine, battery: Part) -> tuple[str, str]:
     """Where a load tester's clamps go: outside of what stands for the state of charge."""
-    battery = next(part for part in machine.parts.values() if part.kind == "battery")
     plus, minus = main_ends(battery)
     for part in machine.parts.values():
         if part.kind == "charge":
             cells, post = main_ends(part)
-            assert cells == plus
-            plus = post
+            plus = post if cells == plus else plus
     return plus, minus
 
 
@@ -83,12 +81,12 @@ def quantity(schematic: Schematic, reading: Reading, one: Standing) -> float:
             return schematic.volts_between(
                 one.volts, part.terminals["coil_in"], part.terminals["coil_out"]
             )
-        return schematic.volts_between(one.volts, *main_ends(part))
+        return abs(schematic.volts_between(one.volts, *main_ends(part)))  # whichever way it turns
     assert reading.test is not None
     test = reading.test
     if test.kind == "amps":
         return abs(schematic.amps(one, test.parts[0]))
-    probes = test.probes or posts_of(schematic.machine)
+    probes = test.probes or posts_of(schematic.machine, schematic.machine.parts[test.parts[0]])
     volts = schematic.volts_between(one.volts, *probes)
     return abs(volts) if test.kind == "lamp" else volts
 

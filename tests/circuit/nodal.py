@@ -34,7 +34,11 @@ METER_OHMS = 1e7
 LOOSE_OHMS = 0.02
 """A loose joint while it touches; estimate."""
 
-SOURCES = ("battery", "charge", "generator")
+SOURCES = ("battery", "charge", "generator", "diode")
+"""What may drive current, a diode backwards by the volts it drops."""
+
+MOVERS = ("relay", "controller", "contacts", "diode")
+"""What conducts by the volts there are."""
 
 Faults = dict[str, "Mode"]
 """Part id -> the failure mode it is in."""
@@ -109,8 +113,8 @@ class Schematic:
         """A machine, what instruments may lie across, and from every net to the minus post."""
         self.machine = machine
         self.leak_ohms = leak_ohms
-        battery = next(p for p in machine.parts.values() if p.kind == "battery")
-        self.ground = battery.terminals["minus"]
+        by_kind = {p.kind: p for p in reversed(machine.parts.values())}
+        self.ground = (by_kind.get("battery") or by_kind["generator"]).terminals["minus"]
         self.branches = list(self._branches(across))
         names = [net for branch in self.branches for net in (branch.high, branch.low)]
         names += [net for part in machine.parts.values() for net in part.terminals.values()]
@@ -132,7 +136,8 @@ class Schematic:
                 for number, given in enumerate(part.inputs):
                     yield Branch(part.id, f"input {number}", given.net, given.against)
             if any(mode.short_ohms is not None for mode in part.modes.values()):
-                yield Branch(part.id, "short", main_ends(part)[1], self.machine.frame_net)
+                against = part.shorts_to or self.machine.frame_net
+                yield Branch(part.id, "short", main_ends(part)[1], against)
         for high, low in dict.fromkeys(across):
             yield Branch(f"{high}|{low}", "probe", high, low)
 
@@ -284,7 +289,8 @@ def branch_value(
     out = gone or (part.id in blown and not new)
     made = contact_made(machine, hookup, part, fault, worked)
     own = OPEN_OHMS if out or not made else path_ohms(part, fault, touching)
-    if part.kind in SOURCES and made:
+    drives = part.kind in SOURCES and made
+    if drives and not (part.kind == "diode" and own == OPEN_OHMS):  # a broken diode drives nothing
         changed = fault is not None and fault.emf_volts is not None
         return own, fault.emf_volts if changed else part.emf_volts  # type: ignore[union-attr,return-value]
     return own, 0.0
@@ -294,8 +300,10 @@ def is_replaced(machine: Machine, hookup: Hookup, part: str) -> bool:
     """Whether a good part is in its place; a good battery comes charged."""
     if hookup.replaced is None:
         return False
-    of_battery = machine.parts[hookup.replaced].kind == "battery"
-    return part == hookup.replaced or (of_battery and machine.parts[part].kind == "charge")
+    new, old = machine.parts[hookup.replaced], machine.parts[part]
+    touches = bool(set(new.terminals.values()) & set(old.terminals.values()))
+    comes_along = new.kind == "battery" and old.kind == "charge" and touches
+    return part == hookup.replaced or comes_along
 
 
 def coil_ohms(part: Part, fault: Mode | None) -> float:
@@ -323,7 +331,7 @@ def contact_made(
     condition = machine.conditions[hookup.condition] if hookup.condition else None
     if part.kind == "generator":
         return condition is not None and part.id in condition.running
-    if part.kind not in {"switch", "relay", "controller"}:
+    if part.kind not in {"switch", *MOVERS}:
         return True
     if fault is not None and (fault.never_closed or fault.always_closed):
         return not fault.never_closed

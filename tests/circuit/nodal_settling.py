@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tests.circuit.nodal import Hookup, Standing, branch_values, is_replaced, solve
+from tests.circuit.nodal import MOVERS, Hookup, Standing, branch_values, is_replaced, solve
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -58,6 +58,32 @@ def is_worked(
     return True
 
 
+def conducts(
+    schematic: Schematic,
+    hookup: Hookup,
+    part: Part,
+    volts: NDArray[np.float64],
+    already: bool,
+) -> bool:
+    """Whether a diode does: above what it drops, and from there while any current is left."""
+    ahead = schematic.volts_between(volts, part.terminals["from"], part.terminals["to"])
+    least = part.emf_volts * (1.0 - 1e-6 if already else 1.0)
+    return part.id not in hookup.unplugged and ahead >= least
+
+
+def drawn_along(
+    schematic: Schematic, part: Part, fault: Mapping[str, Mode | None], worked: frozenset[str]
+) -> bool:
+    """Whether a relay's armature has moved further contacts; welded ones hold it where they are."""
+    if part.kind != "contacts":
+        return False
+    relay = schematic.machine.parts[str(part.relay)]
+    own = fault[relay.id]
+    if own is not None and own.always_closed:
+        return not relay.normally_closed
+    return relay.id in worked
+
+
 def settle(
     schematic: Schematic,
     hookup: Hookup,
@@ -71,7 +97,7 @@ def settle(
         The same circuit twice when it stays; else, of the circle, the state with the contacts
         pulled in and the one with them let go (the parts' order decides between several).
     """
-    movers = [p for p in schematic.machine.parts.values() if p.kind in {"relay", "controller"}]
+    movers = [p for p in schematic.machine.parts.values() if p.kind in MOVERS]
     met: dict[frozenset[str], Standing] = {}
     worked: frozenset[str] = frozenset()
     while worked not in met:
@@ -80,14 +106,19 @@ def settle(
         met[worked] = Standing(ohms, emf, volts, worked)
         kept = [p for p in movers if not is_replaced(schematic.machine, hookup, p.id)]
         fault = {p.id: faults.get(p.id) if p in kept else None for p in movers}
-        last, worked = (
-            worked,
-            frozenset(
-                p.id
-                for p in movers
-                if is_worked(schematic, hookup, p, fault[p.id], volts, p.id in worked)
-            ),
+        by_volts = frozenset(
+            p.id
+            for p in movers
+            if p.kind in ("relay", "controller")
+            and is_worked(schematic, hookup, p, fault[p.id], volts, p.id in worked)
         )
+        along = frozenset(p.id for p in movers if drawn_along(schematic, p, fault, by_volts))
+        one_way = frozenset(
+            p.id
+            for p in movers
+            if p.kind == "diode" and conducts(schematic, hookup, p, volts, p.id in worked)
+        )
+        last, worked = worked, by_volts | along | one_way
     if worked == last:
         return met[worked], met[worked]
     states = list(met)

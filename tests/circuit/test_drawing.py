@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from diagnose.circuit.drawing import PRINTED_WIDTH, draw, luminance, percent, shade
 from diagnose.circuit.layout import WIRE_X, Layout
 from diagnose.circuit.lettering import wrap
+from diagnose.circuit.runs import make_runs
 from diagnose.errors import CircuitError, UnknownNameError, ValueOutOfRangeError
 from diagnose.machine.load import load_machine, machine_names
 from tests.circuit.bench import battery, line, machine, mode, relay
@@ -270,12 +271,21 @@ def test_wrong_suspects_are_refused() -> None:
             draw(one, {"start_relay": wrong})
 
 
-def test_a_loop_is_refused() -> None:
+def test_what_closes_a_loop_stands_by_itself_between_the_names_of_its_nets() -> None:
     loop = [
         battery(12.0, 0.1),
         line("one", "wire", "plus>far", 0.1, OPEN),
         line("two", "wire", "plus>far", 0.1, OPEN),
         line("load", "load", "far>minus", 4.0, OPEN),
     ]
-    with pytest.raises(CircuitError, match="form a loop"):
-        draw(machine(loop, {"on": ()}))
+    runs = make_runs(machine(loop, {"on": ()}))
+    assert [[item.part for item in run.items] for run in runs.across] == [["two"]]
+    assert (runs.across[0].starts_at, runs.across[0].ends_at) == ("plus", "far")
+    drawing = draw(machine(loop, {"on": ()}))
+    assert all(f'data-part="{name}"' in drawing for name in ("one", "two", "load", "battery"))
+
+
+def test_plus_and_minus_joined_without_a_load_are_refused() -> None:
+    joined = [battery(12.0, 0.1), line("one", "wire", "plus>minus", 0.1, OPEN)]
+    with pytest.raises(CircuitError, match="joined without a load"):
+        draw(machine(joined, {"on": ()}))

@@ -21,10 +21,14 @@ if TYPE_CHECKING:
 def test_every_part_appears_once_with_its_sign(drawn: Machine) -> None:
     shown = [(g.get("data-part"), g.get("data-sign")) for g in groups(drawn) if g.get("data-part")]
     contacts = {"make_contact", "break_contact", "output"}
-    bodies = [part for part, sign in shown if sign not in contacts]
+    bodies = [
+        part
+        for part, sign in shown
+        if sign not in contacts or drawn.parts[str(part)].kind == "contacts"
+    ]
     assert sorted(filter(None, bodies)) == sorted(drawn.parts)
     switched = sorted(part for part, sign in shown if part and sign in contacts)
-    gated = [p.id for p in drawn.parts.values() if p.kind in {"relay", "controller"}]
+    gated = [p.id for p in drawn.parts.values() if p.kind in {"relay", "controller", "contacts"}]
     assert switched == sorted(gated)
     for box in laid_out(drawn).boxes:
         part = drawn.parts[box.item.part]
