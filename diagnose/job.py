@@ -10,9 +10,15 @@ from diagnose.advice.expect import Expectation, expectations
 from diagnose.advice.explain import after_outcome
 from diagnose.advice.record import read_result
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation, seen_to_do
-from diagnose.errors import ClashError, RequestError, UnknownNameError, ValueOutOfRangeError
+from diagnose.errors import (
+    ClashError,
+    MachineFileError,
+    RequestError,
+    UnknownNameError,
+    ValueOutOfRangeError,
+)
 from diagnose.faults.temperature import REFERENCE_CELSIUS, check_celsius
-from diagnose.machine.load import load_machine, machine_path
+from diagnose.machine.load import load_machine, machine_path, read_content
 from diagnose.machine.model import OTHER, RUNS, SAME, Machine
 from diagnose.rule.minutes import to_open
 from diagnose.rule.prepared import Prepared, hash_of, prepared, prepared_from
@@ -325,8 +331,8 @@ def prepare(
         return prepared(machine, progress)
     path = machine_path(machine, folder=folder)
     try:
-        content = path.read_bytes()
-    except OSError:
+        content = read_content(path)
+    except MachineFileError:
         content = b""  # the reader says what is wrong with it
     return prepared_from(hash_of(content), lambda: load_machine(machine, folder=folder), progress)
 

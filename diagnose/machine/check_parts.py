@@ -27,7 +27,7 @@ SIZES = {
 FITTING_KINDS = {"load": ("load", "motor"), "motor": ("motor",), "relay": ("relay",)}
 """Kind of function -> kinds of part that it can go by."""
 
-HANDLED_WITH_CARE = ("battery", "relay", "motor")
+HANDLED_WITH_CARE = ("battery", "relay", "contacts", "motor")
 """Kinds of part that need a caution whenever somebody works on them."""
 
 

@@ -36,8 +36,18 @@ FOR_MECHANICAL = ("inspect", "wiggle")
 
 FITTING = {
     "load_test": ("battery",),
-    "bridge": ("wire", "connector", "ground", "fuse", "switch", "relay", "controller"),
-    "ohms": ("wire", "connector", "ground", "fuse", "switch", "relay", "load", "motor"),
+    "bridge": (
+        "wire",
+        "connector",
+        "ground",
+        "fuse",
+        "switch",
+        "relay",
+        "contacts",
+        "diode",
+        "controller",
+    ),
+    "ohms": ("wire", "connector", "ground", "fuse", "switch", "relay", "contacts", "load", "motor"),
     "coil": ("relay",),
 }
 """Kind of test -> kinds of part that it can be done on; any for kinds not listed."""

@@ -1,19 +1,26 @@
-"""What the wiring as a whole must obey: radial, no dead ends, loads between, fuses big enough."""
+"""What the wiring as a whole must obey: no dead ends, loads between, fuses big enough."""
 
 from __future__ import annotations
 
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from diagnose.machine.ends import MECHANICAL, coil_nets, conductors, draws, main_nets
+from diagnose.machine.ends import (
+    MADE,
+    MECHANICAL,
+    battery_of,
+    coil_nets,
+    conductors,
+    draws,
+    first_source,
+    main_nets,
+)
 from diagnose.machine.fuses import (
     behind,
     fed,
     fed_by,
     most_carried,
-    neighbours,
     nominal_amps,
-    outward,
 )
 from diagnose.machine.graphs import Groups
 from diagnose.machine.nearest import shown
@@ -22,15 +29,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from diagnose.errors import Problem
+    from diagnose.machine.entries import AnyPart
     from diagnose.machine.fuses import Fed
     from diagnose.machine.subject import Subject
 
 MOST_FED = 160_000
 """Parts times conditions up to which fuses are looked at; a machine with more of them is refused
 for its cost."""
-
-MOST_FOLLOWED = 500
-"""Conductors among which a loop is told part by part; in a larger machine only where it closes."""
 
 
 def check_wiring(subject: Subject) -> Iterator[Problem]:
@@ -43,22 +48,19 @@ def check_wiring(subject: Subject) -> Iterator[Problem]:
                 yield subject.problem(("parts", part), message, "same_net", key=True)
     if not subject.wiring.adrift:
         yield from _nets(subject)
-    loops = list(_loops(subject))
-    yield from loops
-    batteries = [name for name, part in parts.items() if part.kind == "battery"]
-    if len(batteries) != 1:
-        if len(batteries) > 1 or not subject.wiring.adrift:
-            message = f"met {len(batteries)} parts of kind battery; expected exactly one"
-            yield subject.problem(("parts",), message, "battery_count", key=True)
+    source = first_source(parts)
+    if source is None:
+        if not subject.wiring.adrift:
+            message = "met neither a battery nor a generator; expected one at least"
+            yield subject.problem(("parts",), message, "no_source", key=True)
         return
-    posts = main_nets(parts[batteries[0]])
     for part, entry in parts.items():
-        if entry.kind == "charge" and not set(main_nets(entry)) & set(posts):
-            message = f"does not touch the battery; expected one of its nets {', '.join(posts)}"
+        if entry.kind == "charge" and battery_of(parts, part) is None:
+            message = "touches no battery; expected one of a battery's nets"
             yield subject.problem(("parts", part), message, "charge_place", key=True)
-    yield from _trees(subject, batteries[0], posts)
+    yield from _trees(subject, source)
     if subject.volts_known and len(parts) * len(subject.file.conditions) <= MOST_FED:
-        yield from _fuses(subject, posts, radial=not loops)
+        yield from _fuses(subject, main_nets(parts[source]))
 
 
 def _nets(subject: Subject) -> Iterator[Problem]:
@@ -80,63 +82,44 @@ def _nets(subject: Subject) -> Iterator[Problem]:
             yield subject.problem(("nets", net), "no part touches this net", "unused_net", key=True)
 
 
-def _loops(subject: Subject) -> Iterator[Problem]:
-    """A problem at each part that closes a loop with those before it."""
-    groups, tree = Groups(), dict[str, tuple[str, str]]()
-    for part, ends in conductors(subject.wiring.parts).items():
-        if ends[0] == ends[1]:
-            continue
-        if groups.join(*ends):
-            tree[part] = ends
-        elif len(tree) <= MOST_FOLLOWED:
-            loop = ", ".join([part, *_way(tree, ends)])
-            message = f"a loop of {loop}; expected wiring without loops"
-            yield subject.problem(("parts", part), message, "wiring_loop", key=True)
-        else:
-            message = "closes a loop; expected wiring without loops"
-            yield subject.problem(("parts", part), message, "wiring_loop", key=True)
-
-
-def _way(tree: Mapping[str, tuple[str, str]], ends: tuple[str, str]) -> list[str]:
-    """The parts on the way from one net to another."""
-    before = outward(neighbours(tree), ends[0])
-    way, step = list[str](), before[ends[1]]
-    while step is not None:
-        way.append(step[1])
-        step = before[step[0]]
-    return way[::-1]
-
-
-def _trees(subject: Subject, battery: str, posts: tuple[str, str]) -> Iterator[Problem]:
-    parts = subject.wiring.parts
-    wired = fed_by(conductors(parts), posts)
-    plus, minus = wired.plus, wired.minus
-    if posts[1] in plus:
-        message = "the plus and the minus post are joined by wiring alone, without a load"
-        yield subject.problem(("parts", battery), message, "plus_minus_joined", key=True)
-        return
+def _trees(subject: Subject, source: str) -> Iterator[Problem]:
+    parts, wiring = subject.wiring.parts, conductors(subject.wiring.parts)
+    for battery in (id_ for id_, part in parts.items() if part.kind == "battery" or id_ == source):
+        fixed = {p: e for p, e in wiring.items() if p != battery and parts[p].kind not in MADE}
+        posts = main_nets(parts[battery])
+        if posts[1] in fed_by(fixed, posts).plus:
+            message = "the plus and the minus post are joined by wiring alone, without a load"
+            yield subject.problem(("parts", battery), message, "plus_minus_joined", key=True)
+            return
     if subject.wiring.adrift:
         return
-    unsure = _beside(wired, subject.wiring.unsure)
-    for part, (first, _) in wired.conducting.items():
-        if first in unsure:
-            continue
-        if first not in plus and first not in minus:
+    whole = fed_by(wiring, main_nets(parts[source]))
+    unsure = _beside(whole, subject.wiring.unsure)
+    for part, (first, _) in wiring.items():
+        if first not in unsure and first not in whole.plus and first not in whole.minus:
             message = "hangs on neither the battery's plus nor its minus"
             yield subject.problem(("parts", part), message, "floating_part", key=True)
-    for part, (from_net, to_net) in draws(parts):
-        if from_net in unsure or to_net in unsure:
-            continue
-        if from_net not in plus or to_net not in minus:
+    sides = [whole, *_of_others(parts, wiring, source)]
+    for part, ends in draws(parts):
+        if not unsure.intersection(ends) and not any(side.feeds(ends) for side in sides):
             here, there = (
-                "plus" if net in plus else "minus" if net in minus else "neither"
-                for net in (from_net, to_net)
+                "plus" if net in whole.plus else "minus" if net in whole.minus else "neither"
+                for net in ends
             )
             message = (
-                f"lies between the {here} side ({from_net!r}) and the {there} side "
-                f"({to_net!r}); expected plus and minus"
+                f"lies between the {here} side ({ends[0]!r}) and the {there} side "
+                f"({ends[1]!r}); expected plus and minus"
             )
             yield subject.problem(("parts", part), message, "load_not_between", key=True)
+
+
+def _of_others(
+    parts: Mapping[str, AnyPart], wiring: Mapping[str, tuple[str, str]], source: str
+) -> Iterator[Fed]:
+    """What further batteries in line with the first can feed: a tap between two of them."""
+    for battery in (part for part in wiring if parts[part].kind == "battery"):
+        others = {part: ends for part, ends in wiring.items() if part != battery}
+        yield fed_by({**others, source: main_nets(parts[source])}, main_nets(parts[battery]))
 
 
 def _beside(wired: Fed, unsure: frozenset[str]) -> set[str]:
@@ -147,7 +130,7 @@ def _beside(wired: Fed, unsure: frozenset[str]) -> set[str]:
     return beside - wired.plus - wired.minus
 
 
-def _fuses(subject: Subject, posts: tuple[str, str], *, radial: bool) -> Iterator[Problem]:
+def _fuses(subject: Subject, posts: tuple[str, str]) -> Iterator[Problem]:
     parts, file = subject.wiring.parts, subject.file
     amps = nominal_amps(parts, file.machine.nominal_volts)
     fuses = [name for name, entry in parts.items() if entry.kind == "fuse"]
@@ -155,6 +138,8 @@ def _fuses(subject: Subject, posts: tuple[str, str], *, radial: bool) -> Iterato
         name: fed(parts, condition.closes, file.machine.nominal_volts, posts)
         for name, condition in (file.conditions.items() if fuses else ())
     }
+    groups = Groups()
+    radial = all(groups.join(*ends) for ends in conductors(parts).values() if len(set(ends)) > 1)
     most_of = most_carried(parts, amps, feeds, posts, radial=radial)
     for fuse, (most, condition) in most_of.items():
         entry = parts[fuse]

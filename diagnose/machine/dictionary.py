@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from diagnose.machine.archive import frozen
 from diagnose.machine.document import read_document
 from diagnose.machine.model import Effects
-from diagnose.machine.wire import awg_mm2, fuse_ohms, wire_ohms
+from diagnose.machine.wire import awg_mm2, cable_ohms, fuse_ohms, wire_ohms
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -139,7 +139,8 @@ def part_values(entry: AnyPart, nominal_volts: float) -> dict[str, Any]:
     values = filled(entry, part_kinds()[entry.kind], nominal_volts / DICTIONARY_VOLTS)
     if entry.kind == "wire":
         mm2 = _wire_mm2(entry)
-        values |= {"wire_mm2": mm2, "ohms": wire_ohms(mm2, entry.metres)}
+        ohms_of = wire_ohms if entry.mm2 is None else cable_ohms
+        values |= {"wire_mm2": mm2, "ohms": ohms_of(mm2, entry.metres)}
     elif entry.kind == "fuse":
         values |= {"fuse_amps": entry.amps, "ohms": fuse_ohms(entry.amps)}
     elif entry.kind == "relay":

@@ -83,8 +83,9 @@ def fed(
 def _conducts(name: str, entry: AnyPart, closes: set[str], worked: frozenset[str]) -> bool:
     if entry.kind == "switch":
         return name in closes
-    if entry.kind == "relay":
-        return (name in worked) == (entry.contacts == "normally_open")
+    if entry.kind in ("relay", "contacts"):
+        worker = entry.relay if entry.kind == "contacts" else name
+        return (worker in worked) == (entry.contacts == "normally_open")
     return entry.kind != "controller" or name in worked
 
 

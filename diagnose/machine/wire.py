@@ -33,16 +33,39 @@ def awg_mm2(awg: int) -> float:
 
 
 def wire_ohms(mm2: float, metres: float) -> float:
-    """Resistance in ohms at 20 C of `metres` of copper with a cross-section of `mm2`."""
+    """Resistance in ohms at 20 C of `metres` of solid copper with a cross-section of `mm2`."""
     return COPPER_OHM_MM2_PER_M * metres / mm2
+
+
+def cable_ohms(mm2: float, metres: float) -> float:
+    """The same of a flexible cable sold by `mm2`: what the standard's table says.
+
+    Sizes between those of the table have the share more than solid copper that all of it has.
+    """
+    per_km = metric_cables().get(mm2)
+    if per_km is not None:
+        return per_km / 1000.0 * metres
+    more = [ohms / 1000.0 / wire_ohms(size, 1.0) for size, ohms in metric_cables().items()]
+    return sum(more) / len(more) * wire_ohms(mm2, metres)
+
+
+@cache
+def metric_cables() -> Mapping[float, float]:
+    """Cross-section of each metric cable of the reference data -> ohms per km."""
+    rows = (row for row in _table("wire_sizes.csv") if row["system"] == "mm2")
+    return MappingProxyType({float(row["size"]): float(row["ohms_per_km"]) for row in rows})
 
 
 @cache
 def blade_fuses() -> Mapping[float, float]:
     """Amps of each blade fuse of the reference data -> its ohms when cold."""
-    text = resources.files("diagnose.datasets").joinpath("fuses.csv").read_text("utf-8")
-    rows = csv.DictReader(text.splitlines())
+    rows = _table("fuses.csv")
     return MappingProxyType({float(row["amps"]): float(row["ohms"]) for row in rows})
+
+
+def _table(name: str) -> list[dict[str, str]]:
+    text = resources.files("diagnose.datasets").joinpath(name).read_text("utf-8")
+    return list(csv.DictReader(text.splitlines()))
 
 
 def fuse_ohms(amps: float) -> float:

@@ -130,7 +130,7 @@ WIRING = [
             "modes: {open: {per_1000_jobs: 4}, resistive: {per_1000_jobs: 9}, "
             "loose: {per_1000_jobs: 5}}": "modes: {half: {per_1000_jobs: 4}}",
         },
-        "does not touch the battery",
+        "touches no battery",
     ),
     case("unused_net", {"\ncautions:": "\n  @@spare: a spare wire's end\ncautions:"}, "no part"),
     case(
@@ -147,22 +147,6 @@ WIRING = [
             "  lamp_in: the lamp's plug\n": "",
         },
         "'key_out'",
-    ),
-    case(
-        "wiring_loop",
-        {
-            LAST_PART: "  @@bypass:\n    kind: connector\n    title: Bypass\n    from: stud_in\n"
-            f"    to: key_out\n{SPARE}{LAST_PART}"
-        },
-        "bypass, main_fuse, key_switch",
-    ),
-    case(
-        "wiring_loop",
-        {
-            LAST_PART: "  @@second:\n    kind: wire\n    title: Second\n    from: batt_plus\n"
-            f"    to: stud_in\n    mm2: 16\n    metres: 1\n{SPARE}{LAST_PART}"
-        },
-        "second, plus_cable",
     ),
     case(
         "plus_minus_joined",
@@ -199,13 +183,24 @@ WIRING = [
         "neither",
     ),
     case(
-        "battery_count",
+        "no_source cause_raises unknown_mode unknown_mode unknown_mode unknown_mode part_kind",
         {
             "\nparts:\n": "\n@@parts:\n",
-            LAST_PART: "  second:\n    kind: battery\n    title: Second\n    plus: stud_in\n"
-            f"    minus: frame\n{SPARE}{LAST_PART}",
+            "kind: battery\n": "kind: load\n",
+            "plus: batt_plus\n    minus: batt_minus\n": "from: batt_plus\n    to: batt_minus\n"
+            "    watts: 5\n",
+            "    cold_cranking_amps: 230\n": "",
+            "low: {per_1000_jobs: 180}\n      flat: {per_1000_jobs: 120, title: "
+            "flat after the winter}\n      dead_cell": "open",
+            "fixes: [low, flat]": "fixes: [open]",
+            "kind: generator\n": "kind: load\n",
+            "plus: stud_in\n    minus: frame": "from: stud_in\n    to: frame\n    watts: 5",
+            "{no_output: {per_1000_jobs: 18}, weak: {per_1000_jobs: 9}}": (
+                "{open: {per_1000_jobs: 9}}"
+            ),
+            ", running: [charger]}": "}",
         },
-        "met 2",
+        "neither a battery nor a generator",
     ),
     case("fuse_too_small", {"    amps: 20": "    amps: @@5"}, "start_held", "lamp 3 A"),
     case("wire_size", {"lamp_wire:": "@@lamp_wire:", "    awg: 18\n": ""}, "neither"),

@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from diagnose.errors import Problem
 
 SPARE_NET = {"\ncautions:": "\n  spare: a spare wire's end\ncautions:"}
-LOOP = {
+JOINED = {
     "shared_causes:\n": "  bypass:\n    kind: connector\n    title: Bypass\n    from: stud_in\n"
-    "    to: key_out\n    source: estimate\n    modes: {open: {per_1000_jobs: 1}}\n"
+    "    to: frame\n    source: estimate\n    modes: {open: {per_1000_jobs: 1}}\n"
     "shared_causes:\n"
 }
 UNKNOWN_NET = {"    from: key_out\n    to: lamp_in\n": "    from: key_out\n    to: lamp_inn\n"}
@@ -47,7 +47,7 @@ SCHEMA_FAULTS = {
 }
 WIRING_FAULTS = {
     "unused_net": SPARE_NET,
-    "wiring_loop": LOOP,
+    "plus_minus_joined": JOINED,
     "fuse_too_small": SMALL_FUSE,
     "dead_end_net load_not_between": DEAD_END,
     "unknown_net": UNKNOWN_NET,

@@ -14,8 +14,8 @@ from diagnose.machine.load import read_machine
 MARK = "@@"
 LAST_PART = "shared_causes:\n"
 SECOND_CABLE = (
-    "  @@second_cable:\n    kind: wire\n    title: Second cable\n    from: batt_plus\n"
-    "    to: stud_in\n    awg: 4\n    metres: 1\n    source: estimate\n"
+    "  second_cable:\n    kind: wire\n    title: Second cable\n    from: batt_plus\n"
+    "    to: frame\n    awg: 4\n    metres: 1\n    source: estimate\n"
     "    modes: {open: {per_1000_jobs: 1}}\n"
 )
 SECOND_LAMP = (
@@ -23,10 +23,10 @@ SECOND_LAMP = (
     "    watts: 5\n    source: estimate\n    modes: {open: {per_1000_jobs: 1}}\n"
 )
 MISTAKES = {
-    "a loop in the wiring": (
-        "wiring_loop",
-        {LAST_PART: SECOND_CABLE + LAST_PART},
-        "parts.second_cable: a loop of second_cable, plus_cable; expected wiring without loops",
+    "plus and minus joined by a cable": (
+        "plus_minus_joined",
+        {"  battery:\n": "  @@battery:\n", LAST_PART: SECOND_CABLE + LAST_PART},
+        "parts.battery: the plus and the minus post are joined by wiring alone, without a load",
     ),
     "a part on no net": (
         "part_without_net",

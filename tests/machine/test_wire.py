@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 from importlib import resources
+from itertools import pairwise
 
 import pytest
 
 from diagnose.machine.wire import (
     awg_diameter_mm,
     awg_mm2,
+    cable_ohms,
     fuse_ohms,
     wire_ohms,
 )
@@ -76,6 +78,18 @@ def test_cross_section_against_the_maxima_of_the_standards(table: dict[float, fl
     for mm2, most in table.items():
         ours = wire_ohms(mm2, 1.0) * 1000
         assert 0.85 * most < ours <= most
+
+
+@pytest.mark.parametrize(("mm2", "milliohm"), IEC_60228_CLASS_5.items())
+def test_a_metric_cable_has_what_the_standard_says(mm2: float, milliohm: float) -> None:
+    assert cable_ohms(mm2, 1.0) * 1000 == pytest.approx(milliohm, rel=1e-12)
+
+
+def test_a_metric_cable_between_two_sizes_lies_between_them() -> None:
+    sizes = sorted(IEC_60228_CLASS_5)
+    for low, high in pairwise(sizes):
+        ours = cable_ohms((low + high) / 2.0, 1.0) * 1000
+        assert IEC_60228_CLASS_5[high] < ours < IEC_60228_CLASS_5[low]
 
 
 def test_resistance_is_proportional_to_length() -> None:

@@ -100,3 +100,84 @@ def test_a_fuse_on_the_minus_side_counts_what_returns_through_it(larkfield_text:
     [problem] = caught.value.problems
     assert problem.rule == "fuse_too_small"
     assert "carries 3 A in 'key_on'" in problem.message
+
+
+SPARE = "    source: estimate\n    modes: {open: {per_1000_jobs: 1}}\n"
+LAST_PART = "shared_causes:\n"
+
+
+def _with(text: str, *parts: str, nets: str = "") -> str:
+    text = text.replace("\ncautions:", f"\n{nets}cautions:", 1)
+    return text.replace(LAST_PART, "".join(parts) + LAST_PART, 1)
+
+
+def _two_ended(name: str, kind: str, ends: str, more: str = "") -> str:
+    near, far = ends.split(">")
+    title = name.replace("_", " ").capitalize()
+    lines = (f"kind: {kind}", f"title: {title}", f"from: {near}", f"to: {far}", more)
+    return f"  {name}:\n" + "".join(f"    {line}\n" for line in lines if line) + SPARE
+
+
+LOOPS = {
+    "a second ground": _two_ended("second_ground", "ground", "block>batt_minus"),
+    "a switch beside another": _two_ended("spare_key", "switch", "fused>key_out"),
+    "a cable beside another": _two_ended(
+        "second_cable", "wire", "batt_plus>stud_in", "mm2: 16\n    metres: 1"
+    ),
+    "a fuse beside another": _two_ended("second_fuse", "fuse", "stud_in>fused", "amps: 10"),
+    "a diode across a coil": _two_ended("kick", "diode", "frame>coil_in"),
+    "a wire that chafes on its neighbour": _two_ended(
+        "neighbour", "wire", "key_out>lamp_in", "mm2: 1\n    metres: 1\n    shorts_to: coil_in"
+    ),
+}
+
+
+@pytest.mark.parametrize("parts", LOOPS.values(), ids=LOOPS)
+def test_wiring_may_close_loops(larkfield_text: str, parts: str) -> None:
+    name = parts.split(":", maxsplit=1)[0].strip()
+    assert name in read_machine(_with(larkfield_text, parts)).parts
+
+
+def test_a_changeover_turns_a_motor_either_way(larkfield_text: str) -> None:
+    relays = "".join(
+        f"  relay_{way}:\n    kind: relay\n    title: Tilt relay\n    coil_in: coil_in\n"
+        f"    coil_out: frame\n    contact_in: stud_in\n    contact_out: side_{way}\n"
+        "    source: estimate\n    modes: {coil_open: {per_1000_jobs: 1}}\n"
+        f"  rest_{way}:\n    kind: contacts\n    title: Tilt relay at rest\n    from: side_{way}\n"
+        f"    to: frame\n    relay: relay_{way}\n    contacts: normally_closed\n"
+        "    source: estimate\n    modes: {contacts_open: {per_1000_jobs: 1}}\n"
+        for way in ("up", "down")
+    )
+    motor = _two_ended("tilt_motor", "motor", "side_up>side_down", "amps: 20")
+    nets = "  side_up: one side of the tilt motor\n  side_down: its other side\n"
+    machine = read_machine(_with(larkfield_text, relays, motor, nets=nets))
+    assert machine.parts["rest_up"].relay == "relay_up"
+    assert machine.parts["rest_up"].normally_closed
+
+
+def test_contacts_belong_to_a_relay(larkfield_text: str) -> None:
+    parts = _two_ended("more", "contacts", "stud_in>coil_in", "relay: start_relai").replace(
+        "open:", "contacts_open:"
+    )
+    with pytest.raises(MachineFileError, match="start_relay"):
+        read_machine(_with(larkfield_text, parts))
+
+
+def test_batteries_in_line_and_a_load_at_their_tap(larkfield_text: str) -> None:
+    pack = (
+        "  lower:\n    kind: battery\n    title: Lower battery\n    plus: batt_minus\n"
+        f"    minus: pack_minus\n{SPARE}"
+    )
+    lamp = _two_ended("tap_lamp", "load", "batt_minus>pack_minus", "watts: 5")
+    text = larkfield_text.replace("to: batt_minus", "to: pack_minus", 1)
+    nets = "  pack_minus: the pack's minus post\n"
+    machine = read_machine(_with(text, pack, lamp, nets=nets))
+    assert [p.id for p in machine.parts.values() if p.kind == "battery"] == ["battery", "lower"]
+
+
+def test_a_battery_beside_another(larkfield_text: str) -> None:
+    beside = (
+        "  spare:\n    kind: battery\n    title: Spare battery\n    plus: stud_in\n"
+        f"    minus: frame\n{SPARE}"
+    )
+    assert "spare" in read_machine(_with(larkfield_text, beside)).parts
