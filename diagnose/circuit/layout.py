@@ -16,12 +16,13 @@ from diagnose.circuit.columns import ENTRY, STEP, Grid
 from diagnose.circuit.lettering import wrap
 from diagnose.circuit.places import Link, Place, Put, Start
 from diagnose.circuit.runs import Item, Run, make_runs
+from diagnose.machine.ends import COIL_ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from diagnose.circuit.runs import Runs
-    from diagnose.machine.model import Machine
+    from diagnose.machine.model import Machine, Part
 
 TITLE, LINE, NET_NAME = 11.5, 12.5, 11.0
 """Size of a part's title, the distance of its lines, size of a net's name."""
@@ -147,9 +148,21 @@ def _lines(machine: Machine, item: Item, told: str | None, room: float) -> tuple
         rating = f", {part.fuse_amps:g}\u00a0A"
     elif part.wire_mm2 is not None:
         rating = f", {part.wire_mm2:.2g}\u00a0mm\u00b2"
+    rating += f", {part.colour}" if part.colour else ""
+    rating += pins_of(part, contacts=item.contacts)
     bound = re.sub(r"(?<=\d) (?=[AWV]\b)", "\u00a0", title)
     lines = wrap(bound + rating, room, TITLE, MOST_LINES)
     return (*lines, told) if told else tuple(lines)
+
+
+def pins_of(part: Part, *, contacts: bool) -> str:
+    """The pins of the path that a box stands for, the nearer one first."""
+    coil = () if contacts else COIL_ROLES.get(part.kind, ())
+    roles = coil or [role for role in part.terminals if not role.startswith("coil")]
+    pins = [part.pins[role] for role in roles if role in part.pins]
+    if not pins:
+        return ""
+    return f", pin {pins[0]}" if len(pins) == 1 else f", pins {pins[0]} and {pins[1]}"
 
 
 def _filled(grid: Grid, runs: Runs) -> Grid:

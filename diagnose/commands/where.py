@@ -12,6 +12,18 @@ if TYPE_CHECKING:
 AS_BEFORE = "Controls as before."
 
 
+def net_words(machine: Machine, net: str) -> str:
+    """A net as somebody finds it: its words, the pins there, the colours of its wires."""
+    pins, colours = [], []
+    for part in machine.parts.values():
+        here = [role for role, at in part.terminals.items() if at == net]
+        pins += [f"pin {part.pins[role]}" for role in here if role in part.pins]
+        colours += [f"{part.colour} wire"] if here and part.colour else []
+    found = ", ".join(dict.fromkeys([*pins, *colours]))
+    words = machine.nets[net].removeprefix("the ")
+    return f"{words} ({found})" if found else words
+
+
 def where_lines(machine: Machine, test: Test, held: str = "") -> Iterator[str]:
     """Probes and controls of a test, one line each.
 
@@ -22,7 +34,7 @@ def where_lines(machine: Machine, test: Test, held: str = "") -> Iterator[str]:
     """
     if test.probes is not None:
         first, second = ("Tip", "Clip") if test.kind == "lamp" else ("Red", "Black")
-        at, against = (machine.nets[net].removeprefix("the ") for net in test.probes)
+        at, against = (net_words(machine, net) for net in test.probes)
         yield f"{first}: {at}. {second}: {against}."
     if test.condition is not None:
         controls = machine.conditions[test.condition].title

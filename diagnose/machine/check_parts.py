@@ -40,6 +40,10 @@ def check_parts(subject: Subject) -> Iterator[Problem]:
             levels[function.part] = max(there, levels.get(function.part, 0))
     for part, entry in subject.file.parts.items():
         yield from _size(subject, ("parts", part), entry)
+        for terminal in entry.pins:
+            if terminal not in entry.terminals:
+                place = ("parts", part, "pins", terminal)
+                yield subject.unknown(place, terminal, "terminal", list(entry.terminals), key=True)
         yield from _part_modes(subject, part, entry, levels.get(part, 0))
         yield from _repairs(subject, ("parts", part), entry)
     yield from _causes(subject)

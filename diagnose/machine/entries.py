@@ -16,6 +16,11 @@ ID_PATTERN = "^[a-z][a-z0-9_]*$"
 Id = Annotated[str, StringConstraints(pattern=ID_PATTERN)]
 """Name that the file itself defines. References are plain text, checked against the names."""
 
+COLOUR = "(BK|BN|RD|OG|YE|GN|BU|VT|GY|WH|PK|GD|TQ|SR)"
+
+WireColour = Annotated[str, StringConstraints(pattern=f"^{COLOUR}(/{COLOUR})?$")]
+"""Letters of IEC 60757; a stripe behind a stroke: `GN/YE`."""
+
 Words = Annotated[str, StringConstraints(min_length=1)]
 """Text for a person, not empty."""
 
@@ -137,6 +142,9 @@ class PartEntry(SourcedEntry):
         default=None,
         description="Name of what it is one piece with; all its parts are renewed together.",
     )
+    pins: dict[str, Words] = Field(
+        default_factory=dict, description="Terminal -> what stands beside it on the part."
+    )
     modes: dict[Id, ModeEntry]
     repairs: dict[Id, RepairEntry] = Field(default_factory=dict)
 
@@ -184,6 +192,9 @@ class WireEntry(TwoEndedPart):
     )
     mm2: Positive | None = Field(default=None, description="Cross-section.")
     metres: Positive
+    colour: WireColour | None = Field(
+        default=None, description="Letters of IEC 60757; a stripe behind a stroke, as in GN/YE."
+    )
     shorts_to: NetName | None = Field(
         default=None,
         description="Net that its bare copper touches when `shorted`; the frame when not given.",

@@ -209,6 +209,8 @@ class Part:
         modes: mode id -> mode, `ok` first.
         shorts_to: net that its bare copper touches when shorted; None for the frame.
         relay: relay that works it, of further contacts.
+        pins: terminal role -> what stands beside it on the part.
+        colour: of a wire, in the letters of IEC 60757; None where the file does not say.
         unit: what it is one piece with: a key switch with all its contacts. One repair fits it new;
             None for a part that stands alone.
     """
@@ -236,6 +238,8 @@ class Part:
     unit: str | None = None
     shorts_to: str | None = None
     relay: str | None = None
+    pins: Mapping[str, str] = field(default_factory=dict)
+    colour: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

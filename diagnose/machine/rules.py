@@ -60,6 +60,7 @@ RULES: Mapping[str, str] = MappingProxyType(
         "unknown_level": "A level that is named must be one of its function's levels.",
         "unknown_cause": "A cause that is named must be described under `shared_causes`.",
         "unknown_test": "A test that is named must be described under `tests`.",
+        "unknown_terminal": "`pins` names terminals that the part has.",
         "unknown_kind": "A kind that is named must be a kind of part.",
         "no_source": "A machine has a battery, or a generator where it has none.",
         "charge_place": "A state of charge lies between the battery and one of its posts.",

@@ -202,6 +202,11 @@ WIRING = [
         },
         "neither a battery nor a generator",
     ),
+    case(
+        "unknown_terminal",
+        {"    coil_ohms: 4\n": "    coil_ohms: 4\n    pins: {coil_in: '86', @@coil_ou: '85'}\n"},
+        "'coil_out'",
+    ),
     case("fuse_too_small", {"    amps: 20": "    amps: @@5"}, "start_held", "lamp 3 A"),
     case("wire_size", {"lamp_wire:": "@@lamp_wire:", "    awg: 18\n": ""}, "neither"),
     case(
