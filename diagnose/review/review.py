@@ -27,6 +27,7 @@ from diagnose.job import prepare
 from diagnose.review.groups import AmbiguityGroup, alike_parts, find_groups
 from diagnose.review.isolation import isolation_minutes
 from diagnose.review.practice import follow_jobs
+from diagnose.review.suggest import Suggestion, suggest
 from diagnose.review.table import MEASURED, make_table
 
 if TYPE_CHECKING:
@@ -83,6 +84,7 @@ class Review:
         weighted, unweighted: the figures, with faults by their priors and all alike.
         never_chosen: tests that no job comes to; see `diagnose.review.practice`.
         alike: pairs of parts that no test can tell apart in any mode.
+        suggestion: volts that would split the likeliest group, None where none would.
     """
 
     machine: str
@@ -94,6 +96,7 @@ class Review:
     unweighted: Figures
     never_chosen: tuple[str, ...]
     alike: tuple[tuple[str, str], ...]
+    suggestion: Suggestion | None = None
 
     def to_csv(self) -> str:
         """The D-matrix as CSV with a header."""
@@ -111,6 +114,7 @@ class Review:
             "groups": [asdict(group) for group in self.groups],
             "never_chosen": list(self.never_chosen),
             "alike": [list(pair) for pair in self.alike],
+            "suggestion": None if self.suggestion is None else asdict(self.suggestion),
             "d_matrix": self.d_matrix.reset_index(names="fault").to_dict(orient="records"),
         }
 
@@ -204,6 +208,7 @@ def review_table(table: OutcomeTable, tools: tuple[str, ...], rows_done: Collect
         unweighted=_figures(table, groups, np.ones(table.n_listed), each, minutes),
         never_chosen=tuple(table.tests[row].id for row in rows if row not in rows_done),
         alike=alike_parts(groups),
+        suggestion=suggest(table, groups),
     )
 
 

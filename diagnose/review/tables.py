@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from diagnose.errors import RequestError
+from diagnose.review.suggest import in_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -59,7 +60,10 @@ def plain_text(machine: Machine, reviews: Mapping[str, Review]) -> str:
         cells = _cells(review)
         lines += [f"  {head:<30} {cell:>16}" for head, cell in zip(FIGURES, cells, strict=True)]
     lines += ["", f"With {WORDS[next(iter(reviews))]}:"]
-    lines += [line.replace("`", "") for line in _left_open(_widest(reviews))]
+    widest = _widest(reviews)
+    lines += [line.replace("`", "") for line in _left_open(widest)]
+    if widest.suggestion is not None:
+        lines.append(f"- {in_words(machine, widest.suggestion)}")
     return "\n".join(lines) + "\n"
 
 
