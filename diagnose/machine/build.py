@@ -10,6 +10,7 @@ from diagnose.machine.dictionary import (
     filled,
     part_kinds,
     part_values,
+    scale_of,
     test_kinds,
     unsteady_title,
 )
@@ -110,7 +111,7 @@ def build_part(id_: str, file: MachineFile, lowest: int) -> Part:
     """
     entry = file.parts[id_]
     values = part_values(entry, file.machine.nominal_volts)
-    scale = file.machine.nominal_volts / DICTIONARY_VOLTS
+    scale = scale_of(entry, file.machine.nominal_volts)
     modes = {"ok": Mode("ok", "good", 0.0, values["source"])}
     for name, given in entry.modes.items():
         usual = part_kinds()[entry.kind].modes[name]
@@ -203,7 +204,8 @@ def build_test(id_: str, file: MachineFile, functions: Mapping[str, Function]) -
     if entry.kind == "lamp":
         values["added_ohms"] = values["lamp_ohms"]
     elif entry.kind == "load_test":
-        values["added_ohms"] = nominal / entry.amps
+        battery = file.parts[entry.parts[0]]
+        values["added_ohms"] = scale_of(battery, nominal) * DICTIONARY_VOLTS / entry.amps
     return frozen(Test, values)
 
 

@@ -131,12 +131,17 @@ def filled(
     return data | scaled | {"source": ""} | given
 
 
+def scale_of(entry: AnyPart, nominal_volts: float) -> float:
+    """By what the dictionary's volts are multiplied for a part of a machine."""
+    return (getattr(entry, "nominal_volts", None) or nominal_volts) / DICTIONARY_VOLTS
+
+
 def part_values(entry: AnyPart, nominal_volts: float) -> dict[str, Any]:
     """The numbers of a good part under their names in `Part`: given, usual, or worked out.
 
     `ohms` is None for a load that does not say what it draws.
     """
-    values = filled(entry, part_kinds()[entry.kind], nominal_volts / DICTIONARY_VOLTS)
+    values = filled(entry, part_kinds()[entry.kind], scale_of(entry, nominal_volts))
     if entry.kind == "wire":
         mm2 = _wire_mm2(entry)
         ohms_of = wire_ohms if entry.mm2 is None else cable_ohms

@@ -165,12 +165,16 @@ class TwoEndedPart(PartEntry):
     to: NetName = Field(description="Net on the side the current leaves by.")
 
 
+OF_A_PACK = "Of this battery, where several in line make the machine's nominal volts."
+
+
 class BatteryEntry(PartEntry):
     """A battery; several make a pack, in line or side by side."""
 
     kind: Literal["battery"]
     plus: NetName
     minus: NetName
+    nominal_volts: Positive | None = Field(default=None, description=OF_A_PACK)
     emf_volts: Positive | None = None
     ohms: Positive | None = Field(default=None, description="Internal resistance.")
     cold_cranking_amps: Positive | None = None
@@ -180,6 +184,7 @@ class ChargeEntry(TwoEndedPart):
     """How far the battery is charged, between its cells and a post: beside its health."""
 
     kind: Literal["charge"]
+    nominal_volts: Positive | None = Field(default=None, description=OF_A_PACK)
     ohms: Positive | None = None
 
 

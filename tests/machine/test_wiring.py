@@ -171,7 +171,9 @@ def test_batteries_in_line_and_a_load_at_their_tap(larkfield_text: str) -> None:
     lamp = _two_ended("tap_lamp", "load", "batt_minus>pack_minus", "watts: 5")
     text = larkfield_text.replace("to: batt_minus", "to: pack_minus", 1)
     nets = "  pack_minus: the pack's minus post\n"
+    pack = pack.replace("    source", "    nominal_volts: 6\n    source", 1)
     machine = read_machine(_with(text, pack, lamp, nets=nets))
+    assert machine.parts["lower"].emf_volts == pytest.approx(12.65 / 2)
     assert [p.id for p in machine.parts.values() if p.kind == "battery"] == ["battery", "lower"]
 
 
