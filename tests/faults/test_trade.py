@@ -103,8 +103,8 @@ CASES = [
     (
         "silent",
         ("trigger_wire", "open"),
-        (*FEED, "interlock_out_volts", "trigger_wire_end_volts"),
-        "volts leave the interlock and never reach the relay plug",
+        (*FEED, "interlock_out_volts", "neutral_in_volts"),
+        "volts leave the interlock and never reach the neutral switch",
     ),
     (
         "silent",

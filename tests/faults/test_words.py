@@ -29,10 +29,10 @@ UNLISTED = {
         "flat_again": 6.0,
     },
     "standby_pump": {
-        "one_click": 12.0,
+        "one_click": 4.0,
         "rattles": 2.0,
         "slow_crank": 12.0,
-        "cranks_no_start": 30.0,
+        "cranks_no_start": 6.0,
         "shuts_down": 20.0,
         "flat_again": 6.0,
     },
@@ -46,7 +46,7 @@ UNLISTED = {
         ("utility_vehicle", "dead", 0.85, 0.15 / 7),  # eight complaints
         ("standby_pump", "one_click", 0.80, 0.20 / 7),  # eight too
         ("standby_pump", "shuts_down", 0.95, 0.05 / 7),
-        ("zero_turn_mower", "will_not_stop", 0.98, 0.02 / 9),  # ten
+        ("zero_turn_mower", "will_not_stop", 0.98, 0.02 / 10),  # eleven
     ],
 )
 def test_chance_of_the_words(machine: str, complaint: str, right: float, wrong: float) -> None:
