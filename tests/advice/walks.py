@@ -1,4 +1,8 @@
-"""Simulated jobs that follow the advice, some of them with a finding written down wrong."""
+"""Simulated jobs that follow the advice, some of them with a finding written down wrong.
+
+One more job of each machine has what no file lists: it is built to end in handing over, since too
+few of those drawn do.
+"""
 
 from __future__ import annotations
 
@@ -11,16 +15,16 @@ import numpy as np
 from diagnose.advice.advise import verdict
 from diagnose.ahead.desk import Desk
 from diagnose.belief.situation import Finding, Situation
+from diagnose.faults.words import UNLISTED
 from diagnose.job import prepare
 from diagnose.rule.decide import decide, look
-from diagnose.trial.shop import Shop, draw_truths
+from diagnose.trial.shop import Shop, Truth, draw_truths
 
 if TYPE_CHECKING:
     from diagnose.advice.advice import Verdict
     from diagnose.belief.belief import Belief
     from diagnose.rule.decide import Decision
     from diagnose.rule.prepared import Prepared
-    from diagnose.trial.shop import Truth
 
 JOBS, MOST_STEPS = 6, 25
 WRONG_EVERY = 2
@@ -50,7 +54,15 @@ def steps_of(name: str) -> tuple[Step, ...]:
         complaint = list(known.machine.complaints)[job % len(known.machine.complaints)]
         truth = draw_truths(known, complaint, 1, rng)[0]
         found += _walk(known, Situation(complaint), truth, rng, slip=job % WRONG_EVERY == 0)
-    return tuple(found)
+    complaint, truth = _not_listed(known)
+    return (*found, *_walk(known, Situation(complaint), truth, rng, slip=False))
+
+
+def _not_listed(known: Prepared) -> tuple[str, Truth]:
+    """The complaint with most causes that are not in the file, and such a machine."""
+    priors = dict(zip(known.faults, known.behaviour.priors.tolist(), strict=True))
+    fault = max((fault for fault in known.faults if fault[0] == UNLISTED), key=priors.__getitem__)
+    return fault[1], Truth((known.faults.index(fault),), 0)
 
 
 def _walk(
