@@ -166,7 +166,7 @@ def test_a_check_that_nothing_explains_is_looked_at_again() -> None:
 
     By hand: a check slips with 0.005 / 9 = 0.00056 to any one of the other results. The joints that
     feed the whole vehicle come to 10 in 1 000 loose; one that is has contact at six looks, the
-    customer's among them (0.6 to the sixth), does not stir under the meter (0.5), and has no contact
+    customer's among them (0.6 to the sixth), is steady under the meter (0.5), and has no contact
     at the check (0.4): 0.010 * 0.047 * 0.5 * 0.4 = 0.00009. So the relay clicks with
     (0.00056 + 0.6 * 0.00009) / 0.00065 = 0.94.
     """
