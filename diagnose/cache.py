@@ -14,16 +14,26 @@ import io
 import os
 import re
 import tempfile
+import time
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 
+try:
+    import fcntl
+except ImportError:  # not everywhere
+    fcntl = None  # type: ignore[assignment]
+
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from numpy.typing import NDArray
+
+LOCK = "first-start.lock"
+LONGEST_WAIT_SECONDS = 180.0
+"""After that a start goes on by itself."""
 
 FORMAT_VERSION = b"nostart-diagnose bundle 1"
 DIRECTORY_VARIABLE = "NOSTART_CACHE_DIR"
@@ -112,6 +122,43 @@ def store(kind: str, key: str, arrays: Mapping[str, NDArray[Any]]) -> bool:
         return False
     _evict(place)
     return True
+
+
+@contextlib.contextmanager
+def one_at_a_time(told: Callable[[str], None]) -> Iterator[None]:
+    """Let one process of several do what all of them are about to do; the others wait for it.
+
+    Six first starts at once would compile the same kernels and solve the same machine six times.
+    Where there are no locks, the folder cannot be written, or the one that works takes too long,
+    nobody waits.
+
+    Args:
+        told: called with a sentence when there is something to wait for.
+    """
+    with contextlib.ExitStack() as stack:
+        with contextlib.suppress(OSError):
+            directory().mkdir(parents=True, exist_ok=True)
+            file = stack.enter_context((directory() / LOCK).open("a"))
+            _wait_for(file, told)
+        yield
+
+
+def _wait_for(file: IO[str], told: Callable[[str], None]) -> None:
+    """Take the lock on a file, which goes when the file is closed or its process ends."""
+    if fcntl is None:
+        return
+    begun = time.monotonic()
+    waits = 0
+    while time.monotonic() - begun < LONGEST_WAIT_SECONDS:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if not waits:
+                told("another start is getting ready; waiting for it")
+            waits += 1
+            time.sleep(0.1)
+        else:
+            return
 
 
 def _evict(newest: Path) -> None:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from diagnose import cache
 from diagnose.belief.belief import Belief, believe
+from diagnose.belief.situation import Situation
 from diagnose.faults.base import make_solved_sets, pack, solve_base, unpack
 from diagnose.faults.behaviour import make_behaviour
 from diagnose.faults.outcomes import FITS
@@ -30,7 +31,6 @@ from diagnose.rule.machine_costs import machine_costs
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from diagnose.belief.situation import Situation
     from diagnose.faults.behaviour import Behaviour
     from diagnose.faults.solved import Solved, SolvedSets
     from diagnose.machine.model import Machine
@@ -153,12 +153,23 @@ def hash_of(text: bytes) -> str:
 
 def _make(content_hash: str, read: Callable[[], Machine], progress: Progress) -> Prepared:
     key = cache.content_hash(content_hash.encode(), cache.source_hash(LAYERS))
+    found = _stored(key)
+    if found is None:
+        with cache.one_at_a_time(progress):
+            found = _stored(key) or _solved(key, read, progress)
+    return found
+
+
+def _stored(key: str) -> Prepared | None:
+    """A machine from the cache on disk, None where there is no sound one."""
     stored = cache.load(KIND, key)
-    if stored is not None:
-        try:
-            return _unpacked(stored)
-        except (KeyError, IndexError, TypeError, ValueError):
-            stored = None
+    try:
+        return None if stored is None else _unpacked(stored)
+    except (KeyError, IndexError, TypeError, ValueError):
+        return None
+
+
+def _solved(key: str, read: Callable[[], Machine], progress: Progress) -> Prepared:
     progress("reading the machine file")
     machine = read()
     behaviour = make_behaviour(machine)
@@ -167,7 +178,10 @@ def _make(content_hash: str, read: Callable[[], Machine], progress: Progress) ->
     base = solve_base(behaviour, priors, _each_tenth(machine.id, progress))
     text = np.frombuffer(machine_to_json(machine).encode(), np.uint8)
     cache.store(KIND, key, {**pack(base), "text": text})
-    return _with_costs(make_solved_sets(behaviour, priors, base))
+    made = _with_costs(make_solved_sets(behaviour, priors, base))
+    for complaint in list(machine.complaints)[:1]:
+        made.belief(Situation(complaint), bound=True)  # compiles what the others wait for
+    return made
 
 
 def _each_tenth(name: str, progress: Progress) -> Callable[[int, int], None]:
