@@ -7,24 +7,50 @@ place in one step. What a test reports goes with its result to the process that 
 from __future__ import annotations
 
 import os
+from functools import cache
 from typing import TYPE_CHECKING
 
 import pytest
 
-from diagnose.cache import DIRECTORY_VARIABLE
-
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # two processes share two cores; see sums.py
+# Two processes share two cores; see `diagnose.sums`. It counts only before numpy is imported, which
+# is why this file imports nothing of the package at its head.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 FIGURE = "figure"
 """Name of the property that holds one line of the summary."""
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests of one machine in one folder, or of one file, go to the same process.
+
+    What they work out once (a circuit's referees, a network) is then worked out once in all.
+    """
+    for item in items:
+        item.add_marker(pytest.mark.xdist_group(_group(item)))
+
+
+def _group(item: pytest.Item) -> str:
+    values = list(item.callspec.params.values()) if hasattr(item, "callspec") else []
+    names = [getattr(value, "machine", value) for value in values]
+    machine = next((name for name in names if isinstance(name, str) and name in _machines()), "")
+    return f"{item.path.parent.name}-{machine}" if machine else f"{item.path}"
+
+
+@cache
+def _machines() -> tuple[str, ...]:
+    from diagnose.machine.load import machine_names  # noqa: PLC0415
+
+    return (*machine_names(), "every_part", "meshed")
+
+
 @pytest.fixture(scope="session", autouse=True)
 def shared_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Nothing is read from or left in the user's own cache."""
+    from diagnose.cache import DIRECTORY_VARIABLE  # noqa: PLC0415
+
     before = os.environ.get(DIRECTORY_VARIABLE)
     base = tmp_path_factory.getbasetemp()
     # A process of several has a folder of its own within that of the run.
