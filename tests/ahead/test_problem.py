@@ -17,7 +17,8 @@ from tests.trial.small import small_problem
 
 NAME = "utility_vehicle"
 SITUATION = Situation("silent", (Finding("try_it", "silent"), Finding("listen_relay", "silent")))
-HELD = 300
+HELD = 400
+"""As few as looking further ever holds."""
 
 
 @cache
@@ -35,7 +36,8 @@ def sets_of(of: DecisionProblem) -> list[tuple[int, ...]]:
 
 
 def test_it_is_the_belief_told_by_fewer_sets() -> None:
-    # Thinning changes no expectation but by the draw of the light sets, which hold little here.
+    # Thinning changes no expectation but by the draw of the light sets. Some 300 are drawn here, of
+    # 0.0006 each, so a chance is off by 0.0006 * sqrt(300) / 2 = 0.005 at most as a standard error.
     belief, of = desk().belief(desk().start), problem()
     assert np.count_nonzero(of.prior) <= HELD < len(belief.weight)
     assert of.prior.sum() == pytest.approx(1.0)
