@@ -87,8 +87,7 @@ def test_a_kill_line_stands_apart_from_magneto_to_ground() -> None:
     # The mower's file: two relays, closed at rest, ground the magneto through the kill diodes.
     mower = load_machine("zero_turn_mower")
     layout = laid_out(mower)
-    assert len(layout.headings) == 1
-    heading = layout.headings[0]
+    (heading,) = (label for label in layout.headings if label.net == "kill")
     below = [b for b in layout.boxes if b.x == heading.x and b.y > heading.y]
     assert min(below, key=lambda box: box.y).item.part == "magneto"
     at = {box.item.part: box for box in layout.boxes if box.item.contacts or not box.item.gap}

@@ -240,9 +240,9 @@ def test_a_generator_drives_only_while_it_turns() -> None:
     assert read(one, "charger.open")["run"] == both(12.0)
 
 
-def test_one_battery_and_one_plain_function_to_watch() -> None:
+def test_a_source_and_one_plain_function_to_watch() -> None:
     load = line("load", "load", "plus>minus", 4.0, OPEN)
-    with pytest.raises(CircuitError, match="expected one battery, met 0"):
+    with pytest.raises(CircuitError, match="expected a battery or a generator, met neither"):
         make_circuit(machine([load], {"on": ()}))
     needs = Function("runs", "runs", "all_of", None, None, (), {"lights": ("yes",)}, "")
     lights = level_function("lights", "load", "on", yes=8.0, no=None)
