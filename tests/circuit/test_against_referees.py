@@ -1,8 +1,8 @@
 """The circuit solver against a plain nodal analysis (scipy) and against ngspice.
 
 Both referees are asked for every net in every arrangement: no fault, every single fault and some
-pairs hooked up for every test, and thousands of pairs of faults in every plain condition. ngspice gets
-the contacts and fuses as the nodal analysis has settled them; everything else it finds by itself.
+pairs hooked up for every test, and thousands of pairs of faults in every plain condition. ngspice
+gets the contacts and fuses as the nodal analysis has settled them; all else it finds by itself.
 Tolerance: 1 mV or 0.1 %, without exception.
 """
 
@@ -12,7 +12,6 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pytest
 
 from diagnose.circuit.operating import evaluate
 from tests.circuit.everywhere import net_volts, with_a_meter_on_every_net
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
+    import pytest
     from numpy.typing import NDArray
 
     from tests.circuit.hookups import Reading
