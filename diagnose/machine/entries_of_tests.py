@@ -68,10 +68,13 @@ class RelayFunction(FunctionEntry):
 
 
 class AllOfFunction(FunctionEntry):
-    """Works when all the functions it needs are at one of the levels named; levels yes, no."""
+    """Works when all the functions it needs are at one of the levels named; levels yes, no.
+
+    Without needs it is a hand's work, a rope that comes say: only a mode's `at_most` stops it.
+    """
 
     kind: Literal["all_of"]
-    needs: dict[FunctionName, SomeNames] = Field(min_length=1)
+    needs: dict[FunctionName, SomeNames] = Field(default_factory=dict)
 
 
 AnyFunction = Annotated[

@@ -5,7 +5,8 @@ under the true faults, and knows nothing of chances. A meter gives the range tha
 eyes see what shows more often than not. A loose joint makes contact while nobody moves it, and
 the reading is steady then; wiggling shows it, and so does the check after a repair, for which the
 machine is started several times over. Nothing can be measured on a running engine that does not
-run. All of this is common practice, no source.
+run, and what wants a spark is not possible where none comes. All of this is common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from diagnose.job import prepare
+from diagnose.machine.model import NOT_POSSIBLE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,7 +46,7 @@ NEVER = -1e5
 BAD_JOINT, GOOD_JOINT = 1, 0
 """Which of the two readings of a circuit that a loose joint breaks."""
 
-NOT_READ = ("unsteady", "not_possible")
+NOT_READ = ("unsteady", NOT_POSSIBLE)
 """Outcomes that no value stands for."""
 
 
@@ -169,10 +171,12 @@ class MachineAtHand:
         known = self.machine.tests[test]
         if known.kind == "try":
             return self.does()
-        if known.cause is not None or known.kind == "inspect":
-            return self._inspected(known)
         boosted = self._without_battery() if BOOST in known.title else self
         self._can_be_done(known, boosted)
+        if not boosted.gets_into(known):
+            return NOT_POSSIBLE
+        if known.cause is not None or known.kind == "inspect":
+            return self._inspected(known)
         values = self._readings(boosted.faults)[self._column(test, known.function)]
         if known.kind == "wiggle":
             return "comes_and_goes" if values[0] > 0.0 else "steady"
@@ -200,6 +204,13 @@ class MachineAtHand:
         if ENGINE_TURNS.search(condition.title) and not boosted.engine_runs():
             raise CannotBeDoneError(test, condition.title)
 
+    def gets_into(self, test: Test) -> bool:
+        """Whether the machine gets into a test's condition, where the test may say that not."""
+        if test.condition is None or all(o.id != NOT_POSSIBLE for o in test.outcomes):
+            return True
+        needs = self.machine.conditions[test.condition].needs
+        return all(self.level(name, self._joint) in levels for name, levels in needs.items())
+
     def _without_battery(self) -> MachineAtHand:
         """With a boost battery on it."""
         parts = self.machine.parts
@@ -210,7 +221,6 @@ class MachineAtHand:
         """What a search for a shared cause, or a closer look at parts, shows."""
         if test.cause is not None:
             return "found" if self._has_cause(test.cause) else "not_found"
-        self._can_be_done(test, self)
         return "at_fault" if self._finds(test) else "in_order"
 
     def _finds(self, test: Test) -> bool:
