@@ -41,6 +41,10 @@ SAME_AMPS = 1e-9
 MAX_STEPS = 64
 """Steps after which a circuit that has neither settled nor come round counts as chattering."""
 
+FAINT_AMPS = 0.01
+"""A diode that carries less may be one that a meter's few microamps stop; far above both them and
+what rounding leaves of a difference of volts."""
+
 PULLS_IN, CHATTERS, SILENT = 0.0, 1.0, 2.0
 
 
@@ -197,17 +201,41 @@ def stand(t, plan, w, rig, state, touching, code):
 
 
 @njit(cache=True, nogil=True)
-def settle(t, plan, w, rig, state, touching):
+def metered(t, plan, w, plus, minus):
+    """What a meter shows between two nets: it loads what it measures (Thevenin 1883)."""
+    w.amps[:] = 0.0
+    if plus != REFERENCE:
+        w.amps[plus] = 1.0
+    if minus != REFERENCE:
+        w.amps[minus] -= 1.0
+    drive(plan, w.edges[0], w.ohms, w.amps, w.rise)
+    inner = across(w.rise, plus, minus)
+    return across(w.volts, plus, minus) / (1.0 + inner * t.meter_siemens)
+
+
+@njit(cache=True, nogil=True)
+def stand_metered(t, plan, w, rig, state, touching, code, plus, minus):
+    """Solve as `stand` does, with a meter between two nets unless they are one."""
+    stand(t, plan, w, rig, state, touching, code)
+    if plus != minus:
+        drawn = metered(t, plan, w, plus, minus) * t.meter_siemens
+        for net in range(w.volts.shape[0]):
+            w.volts[net] -= drawn * w.rise[net]
+
+
+@njit(cache=True, nogil=True)
+def settle(t, plan, w, rig, state, touching, plus=REFERENCE, minus=REFERENCE):
     """Solve from rest until no contact moves or the circuit comes round in a circle.
 
-    Of a circle, the state with the highest code is left solved: contacts pulled in.
+    Of a circle, the state with the highest code is left solved: contacts pulled in. A meter lies
+    between `plus` and `minus` where they differ.
 
     Returns:
         Code of the contacts worked, code with them let go, and code of what never comes to rest.
     """
     gates, code, steps, first = t.gates.shape[0], 0, 0, -1
     while steps < MAX_STEPS and first < 0:
-        stand(t, plan, w, rig, state, touching, code)
+        stand_metered(t, plan, w, rig, state, touching, code, plus, minus)
         w.path[steps] = code
         steps += 1
         now = 0
@@ -230,7 +258,7 @@ def settle(t, plan, w, rig, state, touching):
     for step in range(max(first, 0), steps):
         highest, lowest = max(highest, w.path[step]), min(lowest, w.path[step])
         every, some = every & w.path[step], some | w.path[step]
-    stand(t, plan, w, rig, state, touching, highest)
+    stand_metered(t, plan, w, rig, state, touching, highest, plus, minus)
     return highest, lowest, some & ~every
 
 
@@ -296,20 +324,36 @@ def blow_fuses(t, plan, w, faults):
 
 
 @njit(cache=True, nogil=True)
-def metered(t, plan, w, plus, minus):
-    """What a meter shows between two nets: it loads what it measures (Thevenin 1883)."""
-    w.amps[:] = 0.0
-    if plus != REFERENCE:
-        w.amps[plus] = 1.0
-    if minus != REFERENCE:
-        w.amps[minus] -= 1.0
-    drive(plan, w.edges[0], w.ohms, w.amps, w.rise)
-    inner = across(w.rise, plus, minus)
-    return across(w.volts, plus, minus) / (1.0 + inner * t.meter_siemens)
+def turns_a_diode(t, w, shown):
+    """Whether a meter that shows so many volts may make a diode conduct, or stop it."""
+    for number in range(t.sources.shape[0]):
+        part = t.sources[number]
+        if t.parts[part].source != DIODE:
+            continue
+        element, drop = t.parts[part].main, t.states[w.state[part]].emf
+        fall = across(w.volts, t.ends[element, 0], t.ends[element, 1])
+        rise = across(w.rise, t.ends[element, 0], t.ends[element, 1])
+        if w.siemens[element] * t.open_ohms < 2.0:
+            if fall - shown * t.meter_siemens * rise >= drop:
+                return True
+        elif (fall - drop) * w.siemens[element] < FAINT_AMPS:
+            return True
+    return False
 
 
 @njit(cache=True, nogil=True)
-def observe(t, plan, w, rig, column, worked, moving):
+def voltmeter(t, plan, w, rig, seen, worked, touching):
+    """What a meter shows; where it takes what little a diode carries, the circuit settles anew."""
+    shown = metered(t, plan, w, seen.plus, seen.minus)
+    if turns_a_diode(t, w, shown):
+        settle(t, plan, w, rig, w.state, touching, seen.plus, seen.minus)
+        shown = across(w.volts, seen.plus, seen.minus)
+        stand(t, plan, w, rig, w.state, touching, worked)
+    return shown
+
+
+@njit(cache=True, nogil=True)
+def observe(t, plan, w, rig, column, worked, moving, touching):
     """Read one observable of a circuit that has settled."""
     seen = t.observables[column]
     if seen.kind == AMPS:
@@ -331,7 +375,9 @@ def observe(t, plan, w, rig, column, worked, moving):
         return float(max(level, min(t.states[w.state[seen.part]].at_best, worst)))
     if seen.kind == LAMP:
         return abs(across(w.volts, seen.plus, seen.minus))
-    return metered(t, plan, w, seen.plus, seen.minus)
+    if moving:
+        return metered(t, plan, w, seen.plus, seen.minus)
+    return voltmeter(t, plan, w, rig, seen, worked, touching)
 
 
 @njit(cache=True, nogil=True)
@@ -365,9 +411,10 @@ def read_rig(t, plan, w, rig, faults, out):
     solved = t.rigs[rig].solved
     if solved:
         worked, let_go, moving = settle(t, plan, w, rig, w.state, True)
-    steady = not loose and not moving
+    steady, touching = not loose and not moving, True
     for which in range(2):
         if which == 1 and loose:
+            touching = False
             hook_up(t, w, rig, faults, False)
             if solved:
                 worked, _, moving = settle(t, plan, w, rig, w.state, False)
@@ -379,7 +426,7 @@ def read_rig(t, plan, w, rig, faults, out):
             if which == 1 and steady:
                 out[column, 1] = out[column, 0]
             elif t.observables[column].kind < OHMS:
-                out[column, which] = observe(t, plan, w, rig, column, worked, moving)
+                out[column, which] = observe(t, plan, w, rig, column, worked, moving, touching)
             else:
                 out[column, which] = inspect(t, w, rig, column, which == 0)
 

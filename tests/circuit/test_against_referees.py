@@ -102,9 +102,14 @@ def describe(workload: Workload, one: Settled) -> str:
     return f"{faults or 'no fault'} in {one.hookup}"
 
 
+def least(workload: Workload) -> int:
+    """How many numbers are compared at least: of a mower with eight wired parts fewer."""
+    return 2_000 * sum(part.kind != "mechanical" for part in workload.machine.parts.values())
+
+
 def test_every_net_in_every_arrangement(workload: Workload, tmp_path: Path, report: Report) -> None:
     compared = check(workload, workload.everywhere, tmp_path, report, "every arrangement")
-    assert compared > 100_000
+    assert compared > least(workload)
 
 
 def test_pairs_in_every_condition(
@@ -113,7 +118,7 @@ def test_pairs_in_every_condition(
     """Two thousand pairs a machine; with `--benchmark-enable` all of them, which takes minutes."""
     most = len(workload.pairs) if request.config.getoption("benchmark_enable") else MOST_PAIRS
     compared = check(workload, workload.in_plain(most), tmp_path, report, "pairs")
-    assert compared > 10_000
+    assert compared > least(workload) / 4
 
 
 def rows(workload: Workload) -> list[tuple[FaultSet, dict[object, Settled]]]:

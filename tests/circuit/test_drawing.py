@@ -92,7 +92,7 @@ def test_suspects_are_shaded_and_told(drawn: Machine) -> None:
     words = [area.what for area in texts(root)]
     assert "43 %" in words
     assert "something that is not drawn here: 3 %" in words
-    assert any(word.startswith(drawn.title) for word in words)
+    assert any(word.startswith(drawn.title) for word in words), words
 
 
 def ends_of(part: Part, *, contacts: bool) -> set[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import TYPE_CHECKING
 
+from diagnose.circuit.wiring import make_trees
 from diagnose.export.classes import BUDGET
 from diagnose.export.compact import network_of
 from diagnose.export.pairs import PairTable, make_pairs
@@ -16,7 +17,15 @@ if TYPE_CHECKING:
     from diagnose.inference.families import Network
     from diagnose.machine.model import Machine
 
-NAMES = machine_names()
+
+def is_tree(name: str) -> bool:
+    """Whether a machine's wiring closes no loop: only then there is a network of it."""
+    trees = make_trees(load_machine(name))
+    return not trees.across and not trees.odd_loads
+
+
+NAMES = tuple(name for name in machine_names() if is_tree(name))
+MESHED = tuple(name for name in machine_names() if not is_tree(name))
 
 COARSE = 20.0 * BUDGET
 """A tenth of the size."""

@@ -22,7 +22,15 @@ PARTS_OF = {
             "temp_input",
         )
     },
+    "push_mower": {},
     "utility_vehicle": {},
+    "work_boat": {
+        "key_switch": ("key_run", "key_start", "key_stop"),
+        "charge_diodes": ("start_diode", "house_diode"),
+        "tilt_rocker": ("rocker_up", "rocker_down"),
+        "up_changeover": ("up_relay", "up_rest"),
+        "down_changeover": ("down_relay", "down_rest"),
+    },
     "zero_turn_mower": {"key_switch": ("key_run", "key_start")},
 }
 """Machine -> unit -> its parts: one thing on the shelf each. Common practice, no source."""
