@@ -35,7 +35,7 @@ Ints = NDArray[np.int64]
 Places = NDArray[np.int32]
 Numbers = NDArray[np.uint16]
 
-MOST_GROWN, GROWN_BYTES = 20_000, 20_000_000
+MOST_GROWN, GROWN_BYTES = 20_000, 10_000_000
 """So many sets beyond the base, and so many bytes for them, are kept for each machine; then the
 half not asked for longest goes. At some 120 observables one takes 1.5 kilobytes."""
 
