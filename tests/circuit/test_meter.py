@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 
 REFEREE_LEAK_OHMS = 1e13
 """Keeps the referees' matrices from being singular; 20 net leaks of this size beside one meter are
-worth 20 microvolts at most."""
+worth 20 microvolts at most, and twice the nets behind a break in the boat ten times as much."""
 
-AGREED_VOLTS = 1e-4
+AGREED_VOLTS = 2e-4
 
 GAP = 1e8
 """Ohms of a break; damp, dirty insulation."""
