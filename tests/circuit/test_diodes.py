@@ -12,8 +12,12 @@ import shutil
 import subprocess
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
+from diagnose.circuit.operating import evaluate
+from diagnose.circuit.rigs import make_circuit
+from diagnose.machine.load import load_machine
 from tests.circuit.bench import battery, line, machine, mode, part, read, relay, volts
 
 if TYPE_CHECKING:
@@ -144,3 +148,17 @@ def test_a_broken_or_idle_diode_holds_no_volts_of_its_own() -> None:
     )
     for faults in ((), ("diode.open",)):
         assert read(one, *faults)["far"][0] == pytest.approx(0.0, abs=1e-4)
+
+
+def test_a_meter_stops_the_diode_that_a_gap_makes_conduct() -> None:
+    """A dead regulator behind two charge diodes, worked by hand.
+
+    The pin hangs on three gaps of 100 megohm: on the regulator's 14.9 V and on two batteries of
+    12.65 V, 13.4 V with nothing on it, and a diode would carry 15 nanoamps. A meter of 10 megohm
+    takes a microamp, so both diodes block and it shows 13.4 / (1 + 100 / 3 / 10) V (Thevenin 1883).
+    """
+    circuit = make_circuit(load_machine("work_boat"))
+    dead = np.array([[circuit.netlist.faults.index(("charger", "no_output"))]], dtype=np.int32)
+    shown = evaluate(circuit, dead)[0, circuit.rigs.names.index("regulator_volts")]
+    # 100 megohm of open contacts behind the batteries beside it, and what the cables take
+    assert shown == pytest.approx(13.4 / (1.0 + 100.0 / 3.0 / 10.0), abs=0.01)

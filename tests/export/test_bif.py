@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from diagnose.circuit.wiring import make_trees
 from diagnose.errors import NetworkError
 from diagnose.export.bif import BIF_WORDS, to_pgmpy, write_bif
+from diagnose.export.compact import network_of
 from diagnose.inference.compiled import compile_network
 from diagnose.inference.families import Family, Network, from_pgmpy
 from tests.export import machines
@@ -105,6 +107,20 @@ def test_every_machine_as_a_pgmpy_network(name):
         assert model.get_cpds(test.id).state_names[test.id] == outcomes
     for complaint in machine.complaints:
         assert model.get_cpds(complaint).state_names[complaint] == ["yes", "no"]
+
+
+@pytest.mark.parametrize("name", machines.MESHED)
+def test_no_network_of_wiring_that_closes_a_loop(name):
+    """The network goes along the wiring as along a tree; the parts in the way are named."""
+    trees = make_trees(machines.machine(name))
+    with pytest.raises(NetworkError, match="close a loop") as refused:
+        network_of(machines.pairs(name), machines.COARSE)
+    assert str(trees.across[0][0]) in str(refused.value)
+
+
+def test_which_machines_have_wiring_that_is_no_tree():
+    """A stop switch across the magneto; the boat's grounds and tilt relays. Common practice."""
+    assert machines.MESHED == ("push_mower", "work_boat")
 
 
 @pytest.mark.parametrize("name", [*sorted(BIF_WORDS), "two words", "a{b", "", "1st"])
