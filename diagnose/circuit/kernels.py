@@ -214,7 +214,9 @@ def metered(t, plan, w, plus, minus):
 
 
 @njit(cache=True, nogil=True)
-def stand_metered(t, plan, w, rig, state, touching, code, plus, minus):
+def stand_metered(  # noqa: PLR0913, PLR0917 - flat, for the compiler
+    t, plan, w, rig, state, touching, code, plus, minus
+):
     """Solve as `stand` does, with a meter between two nets unless they are one."""
     stand(t, plan, w, rig, state, touching, code)
     if plus != minus:
@@ -224,7 +226,9 @@ def stand_metered(t, plan, w, rig, state, touching, code, plus, minus):
 
 
 @njit(cache=True, nogil=True)
-def settle(t, plan, w, rig, state, touching, plus=REFERENCE, minus=REFERENCE):
+def settle(  # noqa: PLR0913, PLR0917 - flat, for the compiler
+    t, plan, w, rig, state, touching, plus, minus
+):
     """Solve from rest until no contact moves or the circuit comes round in a circle.
 
     Of a circle, the state with the highest code is left solved: contacts pulled in. A meter lies
@@ -310,7 +314,7 @@ def blow_fuses(t, plan, w, faults):
         blows = t.fuses.shape[0] > 0
         while blows:
             hook_up(t, w, rig, faults, True)
-            settle(t, plan, w, rig, w.state, True)
+            settle(t, plan, w, rig, w.state, True, REFERENCE, REFERENCE)
             worst, most = NONE, 0.0
             for number in range(t.fuses.shape[0]):
                 part = t.fuses[number]
@@ -353,7 +357,9 @@ def voltmeter(t, plan, w, rig, seen, worked, touching):
 
 
 @njit(cache=True, nogil=True)
-def observe(t, plan, w, rig, column, worked, moving, touching):
+def observe(  # noqa: PLR0913, PLR0917 - flat, for the compiler
+    t, plan, w, rig, column, worked, moving, touching
+):
     """Read one observable of a circuit that has settled."""
     seen = t.observables[column]
     if seen.kind == AMPS:
@@ -374,10 +380,12 @@ def observe(t, plan, w, rig, column, worked, moving, touching):
         worst = seen.end_level - seen.first_level
         return float(max(level, min(t.states[w.state[seen.part]].at_best, worst)))
     if seen.kind == LAMP:
-        return abs(across(w.volts, seen.plus, seen.minus))
-    if moving:
-        return metered(t, plan, w, seen.plus, seen.minus)
-    return voltmeter(t, plan, w, rig, seen, worked, touching)
+        shown = abs(across(w.volts, seen.plus, seen.minus))
+    elif moving:
+        shown = metered(t, plan, w, seen.plus, seen.minus)
+    else:
+        shown = voltmeter(t, plan, w, rig, seen, worked, touching)
+    return shown
 
 
 @njit(cache=True, nogil=True)
@@ -410,14 +418,14 @@ def read_rig(t, plan, w, rig, faults, out):
     worked = moving = let_go = 0
     solved = t.rigs[rig].solved
     if solved:
-        worked, let_go, moving = settle(t, plan, w, rig, w.state, True)
+        worked, let_go, moving = settle(t, plan, w, rig, w.state, True, REFERENCE, REFERENCE)
     steady, touching = not loose and not moving, True
     for which in range(2):
         if which == 1 and loose:
             touching = False
             hook_up(t, w, rig, faults, False)
             if solved:
-                worked, _, moving = settle(t, plan, w, rig, w.state, False)
+                worked, _, moving = settle(t, plan, w, rig, w.state, False, REFERENCE, REFERENCE)
         elif which == 1 and moving:
             stand(t, plan, w, rig, w.state, True, let_go)
             worked = let_go

@@ -166,28 +166,28 @@ def test_only_what_is_pulled_by_hand_has_no_battery() -> None:
 def test_a_good_battery_rests_within_the_makers_tables(shipped: Machine) -> None:
     # Battery makers' table for flooded batteries, 26.7 C: 12.65 V full, 12.45 at 75 %; an ATV
     # service manual's table for maintenance-free ones: 13.0 V full, 12.8 at 75 %.
-    for battery in batteries_of(shipped):
-        assert 12.45 <= battery.emf_volts <= 13.0
+    for own in batteries_of(shipped):
+        assert 12.45 <= own.emf_volts <= 13.0
 
 
 def test_a_battery_that_wants_charging_is_half_empty(shipped: Machine) -> None:
     # Battery makers' tables: 12.24 V (flooded) to 12.5 V (AGM) at 50 %, 11.89 to 12.0 V empty.
-    for battery in batteries_of(shipped):
-        low, flat = battery.modes.get("low"), battery.modes.get("flat")
+    for own in batteries_of(shipped):
+        low, flat = own.modes.get("low"), own.modes.get("flat")
         assert low is None or 11.9 < (low.emf_volts or 0.0) <= 12.5
         assert flat is None or (flat.emf_volts or 99.0) < 12.0
 
 
 def test_a_good_battery_passes_its_load_test_and_a_tired_one_fails(shipped: Machine) -> None:
     # Several makers' manuals: at least 9.6 V under half the cold cranking amps, 20 C and above.
-    for battery in batteries_of(shipped):
-        tired = [mode for mode in ("weak", "flat", "dead_cell") if mode in battery.modes]
-        good = posts(shipped, battery.id)
+    for own in batteries_of(shipped):
+        tired = [mode for mode in ("weak", "flat", "dead_cell") if mode in own.modes]
+        good = posts(shipped, own.id)
         assert tired
         assert good
         assert all(met >= 9.6 for met in good.values())
         for mode_id in tired:
-            shown = posts(shipped, battery.id, f"{battery.id}.{mode_id}")
+            shown = posts(shipped, own.id, f"{own.id}.{mode_id}")
             assert all(met < 9.6 for met in shown.values())
 
 

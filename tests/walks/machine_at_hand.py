@@ -178,16 +178,20 @@ class MachineAtHand:
         if known.cause is not None or known.kind == "inspect":
             return self._inspected(known)
         values = self._readings(boosted.faults)[self._column(test, known.function)]
-        if known.kind == "wiggle":
-            return "comes_and_goes" if values[0] > 0.0 else "steady"
-        if known.kind == "look" and known.parts:
-            return "damage_seen" if values.mean() >= 0.5 else "nothing_seen"
+        if known.kind == "wiggle" or (known.kind == "look" and known.parts):
+            return self._moved_or_seen(known, values)
         if known.function is not None:
             own = test in self.prepared.behaviour.column
             levels = self.machine.functions[known.function].levels
             at = int(values[self._joint])
             return levels[at].id if own else self.level(known.function, self._joint)
         return self._read(known, values)
+
+    @staticmethod
+    def _moved_or_seen(test: Test, values: NDArray[np.float64]) -> str:
+        if test.kind == "wiggle":
+            return "comes_and_goes" if values[0] > 0.0 else "steady"
+        return "damage_seen" if values.mean() >= 0.5 else "nothing_seen"
 
     def _read(self, test: Test, values: NDArray[np.float64]) -> str:
         """The range that holds what the meter shows; a relay that rattles makes it dance."""

@@ -18,7 +18,7 @@ from tests.walks.walk import RUNS, Walk, all_walks
 WALKS = {walk.id: walk for walk in all_walks()}
 
 FALLS_SHORT = {
-    "boat_lanyard_switch": "33.0 minutes, 31 are good: smells the petrol twice, and both plugs' sparks",
+    "boat_lanyard_switch": "33.0 minutes, 31 are good: smells petrol twice, tries both sparks",
     "push_mower_sheared_key": "47.3 minutes, 46 are good: looks at eight cheap things again",
     "tractor_alternator": "52.6 minutes, 51 are good: cleans a good lug before 190 EUR are spent",
     "tractor_flat_since_it_does_not_charge": "72.1 minutes, 71 are good: the same lug",
