@@ -30,6 +30,7 @@ from diagnose.circuit.codes import (
     REFERENCE,
     RELAY,
     VISIBLE,
+    VOLTS,
 )
 
 BLOW_RATIO = 1.35
@@ -214,11 +215,8 @@ def metered(t, plan, w, plus, minus):
 
 
 @njit(cache=True, nogil=True)
-def stand_metered(  # noqa: PLR0913, PLR0917 - flat, for the compiler
-    t, plan, w, rig, state, touching, code, plus, minus
-):
-    """Solve as `stand` does, with a meter between two nets unless they are one."""
-    stand(t, plan, w, rig, state, touching, code)
+def load_by_meter(t, plan, w, plus, minus):
+    """What was solved, with a meter between two nets as well; nothing where they are one."""
     if plus != minus:
         drawn = metered(t, plan, w, plus, minus) * t.meter_siemens
         for net in range(w.volts.shape[0]):
@@ -226,9 +224,7 @@ def stand_metered(  # noqa: PLR0913, PLR0917 - flat, for the compiler
 
 
 @njit(cache=True, nogil=True)
-def settle(  # noqa: PLR0913, PLR0917 - flat, for the compiler
-    t, plan, w, rig, state, touching, plus, minus
-):
+def settle(t, plan, w, rig, touching, plus, minus):
     """Solve from rest until no contact moves or the circuit comes round in a circle.
 
     Of a circle, the state with the highest code is left solved: contacts pulled in. A meter lies
@@ -239,14 +235,15 @@ def settle(  # noqa: PLR0913, PLR0917 - flat, for the compiler
     """
     gates, code, steps, first = t.gates.shape[0], 0, 0, -1
     while steps < MAX_STEPS and first < 0:
-        stand_metered(t, plan, w, rig, state, touching, code, plus, minus)
+        stand(t, plan, w, rig, w.state, touching, code)
+        load_by_meter(t, plan, w, plus, minus)
         w.path[steps] = code
         steps += 1
         now = 0
         for row in range(gates):
             # What one coil works moves together, and stays where its first contacts are welded.
             asked = row if t.gates[row].leader == NONE else t.gates[row].leader
-            own = t.states[state[t.gates[asked].part]]
+            own = t.states[w.state[t.gates[asked].part]]
             before = (code >> (gates - 1 - asked)) & 1 != 0
             worked = is_worked(t, rig, asked, own.pull_in, w.volts, before)
             if asked != row and own.contacts == ALWAYS:
@@ -262,7 +259,8 @@ def settle(  # noqa: PLR0913, PLR0917 - flat, for the compiler
     for step in range(max(first, 0), steps):
         highest, lowest = max(highest, w.path[step]), min(lowest, w.path[step])
         every, some = every & w.path[step], some | w.path[step]
-    stand_metered(t, plan, w, rig, state, touching, highest, plus, minus)
+    stand(t, plan, w, rig, w.state, touching, highest)
+    load_by_meter(t, plan, w, plus, minus)
     return highest, lowest, some & ~every
 
 
@@ -314,7 +312,7 @@ def blow_fuses(t, plan, w, faults):
         blows = t.fuses.shape[0] > 0
         while blows:
             hook_up(t, w, rig, faults, True)
-            settle(t, plan, w, rig, w.state, True, REFERENCE, REFERENCE)
+            settle(t, plan, w, rig, True, REFERENCE, REFERENCE)
             worst, most = NONE, 0.0
             for number in range(t.fuses.shape[0]):
                 part = t.fuses[number]
@@ -346,20 +344,19 @@ def turns_a_diode(t, w, shown):
 
 
 @njit(cache=True, nogil=True)
-def voltmeter(t, plan, w, rig, seen, worked, touching):
+def voltmeter(t, plan, w, rig, column, worked, touching):
     """What a meter shows; where it takes what little a diode carries, the circuit settles anew."""
+    seen = t.observables[column]
     shown = metered(t, plan, w, seen.plus, seen.minus)
     if turns_a_diode(t, w, shown):
-        settle(t, plan, w, rig, w.state, touching, seen.plus, seen.minus)
+        settle(t, plan, w, rig, touching, seen.plus, seen.minus)
         shown = across(w.volts, seen.plus, seen.minus)
         stand(t, plan, w, rig, w.state, touching, worked)
     return shown
 
 
 @njit(cache=True, nogil=True)
-def observe(  # noqa: PLR0913, PLR0917 - flat, for the compiler
-    t, plan, w, rig, column, worked, moving, touching
-):
+def observe(t, plan, w, rig, column, worked, moving):
     """Read one observable of a circuit that has settled."""
     seen = t.observables[column]
     if seen.kind == AMPS:
@@ -380,12 +377,8 @@ def observe(  # noqa: PLR0913, PLR0917 - flat, for the compiler
         worst = seen.end_level - seen.first_level
         return float(max(level, min(t.states[w.state[seen.part]].at_best, worst)))
     if seen.kind == LAMP:
-        shown = abs(across(w.volts, seen.plus, seen.minus))
-    elif moving:
-        shown = metered(t, plan, w, seen.plus, seen.minus)
-    else:
-        shown = voltmeter(t, plan, w, rig, seen, worked, touching)
-    return shown
+        return abs(across(w.volts, seen.plus, seen.minus))
+    return metered(t, plan, w, seen.plus, seen.minus)
 
 
 @njit(cache=True, nogil=True)
@@ -418,14 +411,14 @@ def read_rig(t, plan, w, rig, faults, out):
     worked = moving = let_go = 0
     solved = t.rigs[rig].solved
     if solved:
-        worked, let_go, moving = settle(t, plan, w, rig, w.state, True, REFERENCE, REFERENCE)
+        worked, let_go, moving = settle(t, plan, w, rig, True, REFERENCE, REFERENCE)
     steady, touching = not loose and not moving, True
     for which in range(2):
         if which == 1 and loose:
             touching = False
             hook_up(t, w, rig, faults, False)
             if solved:
-                worked, _, moving = settle(t, plan, w, rig, w.state, False, REFERENCE, REFERENCE)
+                worked, _, moving = settle(t, plan, w, rig, False, REFERENCE, REFERENCE)
         elif which == 1 and moving:
             stand(t, plan, w, rig, w.state, True, let_go)
             worked = let_go
@@ -433,8 +426,10 @@ def read_rig(t, plan, w, rig, faults, out):
             column = t.read[number]
             if which == 1 and steady:
                 out[column, 1] = out[column, 0]
+            elif t.observables[column].kind == VOLTS and not moving:
+                out[column, which] = voltmeter(t, plan, w, rig, column, worked, touching)
             elif t.observables[column].kind < OHMS:
-                out[column, which] = observe(t, plan, w, rig, column, worked, moving, touching)
+                out[column, which] = observe(t, plan, w, rig, column, worked, moving)
             else:
                 out[column, which] = inspect(t, w, rig, column, which == 0)
 

@@ -23,11 +23,15 @@ if TYPE_CHECKING:
 ALWAYS = {
     *("cranking", "auto_start", "rotating", "blades", "pto_guard", "roll_bar", "hot_and_turning"),
     *("heavy_jumper", "implements_down", "glow_hot", "load_heat", "diesel"),
-    *("high_tension", "spark_volts", "injection_pressure", "blade", "ventilate"),
+    *("high_tension", "spark_volts"),
+    *("blade", "pulling", "running", "spring", "stop_first"),
+    *("propeller", "cooling", "flywheel", "tilting", "jumper_once"),
 }
 """Cautions of the shipped machines about what can move, burn or spray by itself."""
 
-WITH_SPARKS = ALWAYS | {"battery_gas", "fuel", "live_studs", "no_starting_fluid"}
+WITH_SPARKS = ALWAYS | {
+    *("battery_gas", "fuel", "live_studs", "no_starting_fluid", "ventilate", "bilge_water"),
+}
 """The same where the action itself may make a spark or a short."""
 
 

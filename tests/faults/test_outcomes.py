@@ -32,12 +32,8 @@ def test_every_outcome_under_every_single_fault(name: str) -> None:
         np.testing.assert_allclose(found, wanted, atol=1e-12, err_msg=test.id)
         np.testing.assert_allclose(found.sum(axis=1), 1.0, rtol=1e-12)
         kinds.add(test.kind)
-    assert {"look", "try"} <= kinds
-
-
-def test_the_machines_have_every_kind_of_test_between_them() -> None:
-    kinds = {test.kind for name in NAMES for test in shipped(name).machine.tests.values()}
-    assert {"volts", "drop", "lamp", "look", "listen", "try", "ohms", "amps", "inspect"} <= kinds
+    wired = any(part.kind == "battery" for part in known.machine.parts.values())
+    assert ({"volts", "drop", "listen"} if wired else set()) | {"lamp", "look", "try"} <= kinds
 
 
 def test_a_value_in_the_middle_of_an_outcome_gives_it_and_one_on_a_limit_gives_either() -> None:

@@ -188,7 +188,8 @@ def test_density_summed_over_an_outcome_is_the_outcomes_probability(name: str) -
             total = np.trapezoid(inside[own], grid[own], axis=0)
             np.testing.assert_allclose(total, chances[:, k], atol=0.01, err_msg=test.id)
             compared += len(values)
-    assert compared > 60
+    # a mower without a battery has nothing for a voltmeter
+    assert (compared > 60) == any(test.kind == "volts" for test, _ in measured(name))
 
 
 @pytest.mark.parametrize("name", METERED)
@@ -210,7 +211,8 @@ def test_a_reading_like_the_good_one_speaks_against_what_reads_elsewhere(name: s
         likely = reading_likelihood(test, float(good[0]), values)
         assert (likely[far] < 0.5 * likely[-1]).all(), test.id
         compared += int(far.sum())
-    assert compared > 100
+    metered = any(test.kind == "volts" for test in known.machine.tests.values())
+    assert (compared > 100) == metered
 
 
 def believed(complaint: str, *findings: Finding) -> dict[tuple[str, str], float]:

@@ -177,6 +177,11 @@ class MachineAtHand:
             return NOT_POSSIBLE
         if known.cause is not None or known.kind == "inspect":
             return self._inspected(known)
+        return self._shown(known, boosted)
+
+    def _shown(self, known: Test, boosted: MachineAtHand) -> str:
+        """What is read, heard or seen of the circuit."""
+        test = known.id
         values = self._readings(boosted.faults)[self._column(test, known.function)]
         if known.kind == "wiggle" or (known.kind == "look" and known.parts):
             return self._moved_or_seen(known, values)
