@@ -95,7 +95,8 @@ def make_behaviour(machine: Machine) -> Behaviour:
     part_of = [*circuit.netlist.fault_part, *[len(machine.parts)] * len(complaints)]
     functions = (f.id for f in machine.functions.values() if f.kind == "all_of")
     inspections = (test.id for test in machine.tests.values() if test.kind == INSPECT)
-    names = (*circuit.rigs.names, *functions, *inspections, *complaints, TRIED)
+    watched = (test.id for test in machine.tests.values() if watches_in_vain(machine, test))
+    names = (*circuit.rigs.names, *functions, *inspections, *watched, *complaints, TRIED)
     return Behaviour(
         machine=machine,
         circuit=circuit,
@@ -112,6 +113,12 @@ def rests_on(machine: Machine, function: Function) -> Mapping[str, tuple[str, ..
     if function.kind == "all_of":
         return function.needs
     return machine.conditions[function.condition].needs if function.condition else {}
+
+
+def watches_in_vain(machine: Machine, test: Test) -> bool:
+    """Whether a test watches a function made up of others where the machine may not get to."""
+    made_up = test.function is not None and machine.functions[test.function].kind == "all_of"
+    return made_up and any(outcome.id == NOT_POSSIBLE for outcome in test.outcomes)
 
 
 def by_what_they_rest_on(machine: Machine) -> list[Function]:
@@ -203,6 +210,8 @@ class _Shown:
                 ]
                 at_fault = np.isin(self.listed, there).any(axis=1, keepdims=True)
                 self.out[:, self.column[test.id]] = at_fault
+            elif watches_in_vain(self.machine, test):
+                self.out[:, self.column[test.id]] = self.out[:, self.column[str(test.function)]]
             needs = self.machine.conditions[test.condition].needs if test.condition else {}
             cannot = any(outcome.id == NOT_POSSIBLE for outcome in test.outcomes)
             if cannot and test.id in self.column:

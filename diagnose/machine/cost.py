@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from diagnose.machine.ends import main_nets, posts
+from diagnose.machine.model import NOT_POSSIBLE
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -141,7 +142,12 @@ def count(machine: Machine) -> Counts:
     modes = [len(part.modes) - 1 for part in parts] + [len(machine.complaints)]
     faults = sum(modes)
     nets = {net for part in parts for net in part.terminals.values()}
-    inspected = sum(test.kind == "inspect" for test in machine.tests.values())
+    made_up = {f.id for f in machine.functions.values() if f.kind == "all_of"}
+    inspected = sum(
+        test.kind == "inspect"
+        or (test.function in made_up and any(o.id == NOT_POSSIBLE for o in test.outcomes))
+        for test in machine.tests.values()
+    )
     rigs = [rig_of(machine, test) for test in machine.tests.values()]
     own = {(name, (), None, None, 0.0) for name in machine.conditions}
     raising = Counter(

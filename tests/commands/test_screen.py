@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 ALWAYS = {
     *("cranking", "auto_start", "rotating", "blades", "pto_guard", "roll_bar", "hot_and_turning"),
     *("heavy_jumper", "implements_down", "glow_hot", "load_heat", "diesel"),
-    *("high_tension", "spark_volts"),
+    *("high_tension", "spark_volts", "injection_pressure"),
     *("blade", "pulling", "running", "spring", "stop_first"),
     *("propeller", "cooling", "flywheel", "tilting", "jumper_once"),
 }
