@@ -11,7 +11,7 @@ import pytest
 
 from diagnose.ahead.desk import Desk
 from diagnose.job import Job
-from diagnose.machine.load import machine_names
+from diagnose.machine.load import load_machine, machine_names
 
 BUDGET_SECONDS = 0.05
 
@@ -23,7 +23,8 @@ def say(line: str) -> None:
 @pytest.mark.parametrize("name", machine_names())
 def test_a_look_further_within_its_budget(benchmark, name):
     """Half of the looks are over within a fifth more than their time, whatever else runs."""
-    job = Job.open(name, "silent")
+    known = list(load_machine(name).complaints)
+    job = Job.open(name, "silent" if "silent" in known else known[0])
     job.look_further()
     found = benchmark(lambda: job.look_further(BUDGET_SECONDS))
     say(
