@@ -44,7 +44,7 @@ def _mutate(data: Any, pick: random.Random, odd: Any) -> None:
     if action == "delete":
         del container[key]
     elif action == "replace":
-        container[key] = odd
+        container[key] = copy.deepcopy(odd)  # else a list may come to hold itself
     elif action == "swap":
         other = pick.choice(keys)
         container[key], container[other] = container[other], container[key]
