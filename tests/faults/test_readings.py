@@ -28,9 +28,6 @@ if TYPE_CHECKING:
 
 VEHICLE = "utility_vehicle"
 
-METERED = [name for name in NAMES if name != "push_mower"]
-"""Machines on which volts or amps are measured; without a battery there are only ohms."""
-
 
 def by_id(test: str) -> Test:
     return shipped(VEHICLE).machine.tests[test]
@@ -165,7 +162,7 @@ def test_likelihood_integrates_to_one(name: str) -> None:
         np.testing.assert_allclose(total, 1.0 - slip, rtol=5e-3, err_msg=test.id)
 
 
-@pytest.mark.parametrize("name", METERED)
+@pytest.mark.parametrize("name", NAMES)
 def test_density_summed_over_an_outcome_is_the_outcomes_probability(name: str) -> None:
     """For steady readings, slips aside: those of a number lie anywhere in its range, those of an
     outcome on any outcome."""
@@ -192,7 +189,7 @@ def test_density_summed_over_an_outcome_is_the_outcomes_probability(name: str) -
     assert (compared > 60) == any(test.kind == "volts" for test, _ in measured(name))
 
 
-@pytest.mark.parametrize("name", METERED)
+@pytest.mark.parametrize("name", NAMES)
 def test_a_reading_like_the_good_one_speaks_against_what_reads_elsewhere(name: str) -> None:
     """Reading what an all-good circuit gives is less likely by half with every fault that alone
     would read ten spreads and more away."""
