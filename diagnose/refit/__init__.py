@@ -1,0 +1,1 @@
+"""Priors from closed repair orders."""

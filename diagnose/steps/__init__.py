@@ -1,0 +1,1 @@
+"""What is said, seen and done on a job, step by step."""
