@@ -24,12 +24,12 @@ from diagnose.advice.explain import (
     test_reason,
 )
 from diagnose.advice.follow_up import WHY_FLAT, follow_up
-from diagnose.advice.look_again import doubted_before
 from diagnose.advice.record import recorded, repairs_done
 from diagnose.ahead.desk import Desk
 from diagnose.machine.model import RUNS
 from diagnose.rule import gate
 from diagnose.rule.decide import decide, look
+from diagnose.rule.look_again import doubted_before
 from diagnose.rule.minutes import closing_minutes, opening_minutes, to_open
 
 if TYPE_CHECKING:
@@ -117,7 +117,7 @@ def verdict(
     """
     costs, outlook = prepared.costs, decision.outlook
     last = situation.past[-1].repair if situation.past else None
-    doubt = belief.doubt or doubted_before(prepared, belief, decision)
+    doubt = doubted_before(prepared, belief, outlook, decision.action)
     if doubt is not None:
         reason = recheck_reason(prepared, situation, doubt)
         return Verdict("recheck", doubt.test, reason)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from diagnose.belief.belief import Doubt
     from diagnose.belief.situation import RepairDone
     from diagnose.belief.survey import Survey
+    from diagnose.machine.model import Part, Repair
     from diagnose.rule.decide import Decision, Outlook
     from diagnose.rule.prepared import Prepared
 
@@ -103,9 +104,7 @@ def _worth(decision: Decision, test: int) -> str:
 
 def repair_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | None = None) -> str:
     """Why to repair now, and why this; `last` is the repair before."""
-    name, _, repair_id = prepared.costs.repairs.names[outlook.first_repair].partition(".")
-    part = prepared.machine.parts[name]
-    repair = next(repair for repair in part.repairs if repair.id == repair_id)
+    part, repair = _repair(prepared, outlook.first_repair)
     fixed = prepared.costs.repairs.fixes[outlook.first_repair].astype(bool)
     blamed = np.where(fixed, outlook.blame, 0.0)
     chance = float(blamed.sum())
@@ -115,12 +114,22 @@ def repair_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | None 
         own = percent(float(blamed[lead[0]]))
         told += f", for {fault_words(prepared, lead[0])}"
         told += "" if own == percent(chance) else f" above all ({own})"
+    if outlook.wanted_repair != outlook.first_repair:
+        later, new = _repair(prepared, outlook.wanted_repair)
+        told += f". It comes before this on every job: {later.title}, {_lower(new.title)}"
     return (
         f"{_after(last)}{part.title}, {_lower(repair.title)}: {told}. "
         f"No test at hand is worth its minutes first; from here the job takes "
         f"{minutes_words(outlook.repair_minutes)} on average, with parts, and good ones fitted in "
         f"vain, counted as minutes."
     )
+
+
+def _repair(prepared: Prepared, number: int) -> tuple[Part, Repair]:
+    """A repair by its number, and the part it is done to."""
+    name, _, repair_id = prepared.costs.repairs.names[number].partition(".")
+    part = prepared.machine.parts[name]
+    return part, next(repair for repair in part.repairs if repair.id == repair_id)
 
 
 def escalate_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | None = None) -> str:

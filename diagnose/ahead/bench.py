@@ -61,6 +61,9 @@ class Bench(Protocol[Where]):
     def after_test(self, state: Where, test: int, outcome: int) -> Where | None:
         """The state after a test gave an outcome; None when that cannot be."""
 
+    def after_look(self, state: Where, test: int, outcome: int) -> Where | None:
+        """The state after a second look at a test; another outcome takes the place of the first."""
+
     def after_repair(self, state: Where, repair: int, result: int) -> Where | None:
         """The state after a repair and what trying the machine showed; None if that cannot be."""
 
@@ -92,6 +95,7 @@ def standing(
     before: int = 0,
     never: int = 0,
     repairs: int = 0,
+    repaired: int = 0,
 ) -> Standing:
     """Where a job stands. Areas and tests are bits of a number.
 
@@ -102,6 +106,7 @@ def standing(
         before: tests done before that.
         never: tests that cannot be done on this job at all.
         repairs: how many were done.
+        repaired: which, as bits.
     """
     n = costs.n_tests
     barred = _flags(done | never, n) | (_flags(before, n) & ~costs.tests.again)
@@ -109,7 +114,7 @@ def standing(
     for test, needs in enumerate(costs.tests.needs):
         if needs & ~ever:
             barred[test] = True
-    return Standing(open_areas, barred, repairs)
+    return Standing(open_areas, barred, repairs, repaired)
 
 
 def _flags(bits: int, n: int) -> NDArray[np.bool_]:

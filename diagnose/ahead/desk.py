@@ -12,6 +12,7 @@ from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from diagnose.errors import ClashError
 from diagnose.faults.tried import check_results
 from diagnose.rule.decide import look
+from diagnose.rule.look_again import doubted_before
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -77,6 +78,9 @@ class Desk:
             before=before,
             never=_never(prepared, situation, skipped),
             repairs=len(situation.past),
+            repaired=prepared.costs.repair_bits(
+                f"{epoch.repair.part}.{epoch.repair.repair}" for epoch in situation.past
+            ),
         )
 
     def belief(self, state: DeskState) -> Belief:
@@ -133,6 +137,25 @@ class Desk:
             situation = replace(state.situation, findings=findings, open_areas=self._areas(opened))
             state.later[step] = self._possible(situation)
         return state.later[step]
+
+    def doubted(self, state: DeskState, action: int) -> int:
+        """Number of the test to look at again before an action; -1 for none."""
+        belief = self.belief(state)
+        if belief.likeliest_slip is None:
+            return -1
+        doubt = doubted_before(self.prepared, belief, self.outlook(state), action)
+        return -1 if doubt is None else self._number[doubt.test]
+
+    def after_look(self, state: DeskState, test: int, outcome: int) -> DeskState | None:
+        """See `Bench`."""
+        name, seen = self.costs.tests.names[test], self.outcome_name(test, outcome)
+        findings = tuple(
+            (replace(known, confirmed=True) if known.outcome == seen else Finding(name, seen))
+            if known.test == name
+            else known
+            for known in state.situation.findings
+        )
+        return self._possible(replace(state.situation, findings=findings))
 
     def after_repair(self, state: DeskState, repair: int, result: int) -> DeskState | None:
         """See `Bench`."""

@@ -23,6 +23,9 @@ EPOCHS = 3
 """Tests have their own random numbers in so many stretches between repairs; later ones share the
 last's."""
 
+LOOKS = 3
+"""A test is looked at again so often at most in one job."""
+
 MOST_ACTIONS = 200
 """No job goes on for longer; it is handed over. No policy comes near it."""
 
@@ -33,7 +36,7 @@ class Played(NamedTuple):
     Attributes:
         minutes: from the beginning to the end, the price of parts included.
         price_minutes: of that, the price of parts.
-        tests: how many were done.
+        tests: how many were done, second looks among them.
         repairs: how many were done.
         good_parts: new parts fitted in place of good ones.
         solved: whether the machine runs after a repair, rather than being handed over.
@@ -55,18 +58,21 @@ class Dice:
         truth: what is wrong.
         tests: (EPOCHS, tests) for what each test shows.
         repairs: (MOST_REPAIRS + 1, 2) for the new part and the check after each repair.
+        again: (LOOKS, tests) for what each look after the first shows.
     """
 
     truth: Any
     tests: NDArray[np.float64]
     repairs: NDArray[np.float64]
+    again: NDArray[np.float64]
 
     @classmethod
     def throw(cls, truth: Any, n_tests: int, rng: np.random.Generator) -> Dice:
         """Of one job."""
         drawn = rng.random(EPOCHS * n_tests + 2 * (MOST_REPAIRS + 1))
         cut = EPOCHS * n_tests
-        return cls(truth, drawn[:cut].reshape(EPOCHS, n_tests), drawn[cut:].reshape(-1, 2))
+        tests, repairs = drawn[:cut].reshape(EPOCHS, n_tests), drawn[cut:].reshape(-1, 2)
+        return cls(truth, tests, repairs, rng.random((LOOKS, n_tests)))
 
 
 def job_generator(seed: int, job: int) -> np.random.Generator:
@@ -80,6 +86,7 @@ def play(
     decide: Callable[[Any], int],
     dice: Dice,
     action: int | None = None,
+    doubted: Callable[[Any, int], int] | None = None,
 ) -> Played:
     """Play a job to its end.
 
@@ -89,21 +96,32 @@ def play(
         decide: the policy.
         dice: the job's random numbers.
         action: what is done first, whatever the policy says.
+        doubted: the test to be looked at again before an action, -1 for none; None: there never
+            is one.
     """
     costs, now, truth = bench.costs, bench.start, dice.truth
     minutes, price, tests, good, tried, solved = 0.0, 0.0, 0, 0, 0, False
+    looks = np.zeros(costs.n_tests, dtype=np.int64)
     for _ in range(MOST_ACTIONS):
         do = decide(now) if action is None else action
         action = None
-        if do == costs.hand_over:
+        again = -1 if doubted is None else doubted(now, do)
+        if again >= 0 and looks[again] < LOOKS:
+            tests += 1
+            minutes += float(costs.tests.minutes[again])  # it stands open from the first look
+            outcome = world.answer(truth, again, float(dice.again[looks[again], again]))
+            looks[again] += 1
+            now = bench.after_look(now, again, outcome)
+        elif do == costs.hand_over:
             minutes += world.handed_over(truth)
             break
-        minutes += minutes_of(bench, now, do)
-        if do < costs.n_tests:
+        elif do < costs.n_tests:
+            minutes += minutes_of(bench, now, do)
             tests += 1
             outcome = world.answer(truth, do, float(dice.tests[min(tried, EPOCHS - 1), do]))
             now = bench.after_test(now, do, outcome)
         else:
+            minutes += minutes_of(bench, now, do)
             repair = do - costs.n_tests
             good += world.wastes(truth, repair)
             price += world.price_minutes(repair)

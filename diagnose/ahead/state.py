@@ -121,9 +121,15 @@ class ProblemBench:
             weight = state.weight * self.problem.tables.like[state.active, column]
             done = state.done | 1 << test
             before, repairs = state.ever & ~state.done, state.standing.repairs_done
-            at = standing(self.costs, opened, done, before, self._never, repairs)
+            repaired = state.standing.repaired
+            at = standing(self.costs, opened, done, before, self._never, repairs, repaired)
             self._keep(key, state.active, weight, at, (state.ever | 1 << test, done))
         return self._states[key]
+
+    def after_look(self, state: ProblemState, test: int, outcome: int) -> ProblemState | None:
+        """See `Bench`; in a closed problem no outcome is doubted, so it stays as it is."""
+        del test, outcome
+        return state
 
     def after_repair(self, state: ProblemState, repair: int, result: int) -> ProblemState | None:
         """See `Bench`."""
@@ -134,7 +140,8 @@ class ProblemBench:
             weight = self._mended(state, repair) * self.problem.checks[:, result]
             repairs = state.standing.repairs_done + 1
             done = self.costs.tests.trying
-            at = standing(self.costs, opened, done, state.ever, self._never, repairs)
+            repaired = state.standing.repaired | 1 << repair
+            at = standing(self.costs, opened, done, state.ever, self._never, repairs, repaired)
             self._keep(key, np.arange(self.problem.n_sets), weight, at, (state.ever, done))
         return self._states[key]
 

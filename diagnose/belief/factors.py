@@ -157,6 +157,27 @@ def transition(sets: SolvedSets, done: RepairDone) -> Transition:
     return Transition(np.array([*fixed, False]), bad)
 
 
+def _looked_at_twice(
+    like: Floats, plain: Floats, slips: tuple[float, float], rest: tuple[float, float]
+) -> Floats:
+    """Likelihood of a finding whose second look gave the same outcome.
+
+    What there is to be seen is the same at both looks; each is a slip by itself.
+
+    Args:
+        like: of the first look.
+        plain: chance of the outcome at one look.
+        slips: share of slips of the first look and of the second.
+        rest: likelihood of what was written down if it was a slip, for the first and the second.
+    """
+    (first, second), (any_first, any_second) = slips, rest
+    true = np.maximum(1.0 - np.array(slips), 1e-9)
+    seen, there = (like - first * any_first) / true[0], (plain - second * any_second) / true[1]
+    slipped = first * any_first * ((1.0 - second) * there + second * any_second)
+    found: Floats = (1.0 - first) * seen * (1.0 - second + second * any_second) + slipped
+    return found
+
+
 def _finding(
     sets: SolvedSets,
     solved: Solved,
@@ -184,16 +205,21 @@ def _finding(
         rest, state = slip_density(test), READING
     elif finding.sure < 1.0:
         state = UNSURE
+    like = finding.sure * share + (1.0 - finding.sure) * rest
+    own = test.slip_percent / 100.0
+    slips = 1.0 - finding.sure * (1.0 - own)
+    if finding.confirmed:
+        like = _looked_at_twice(like, plain, (slips, own), (rest, 1.0 / n))
     return Factor(
         node=finding.test,
         state=state,
         column=column,
         cause=int(columns.cause[number]),
-        like=finding.sure * share + (1.0 - finding.sure) * rest,
+        like=like,
         test=number,
         outcome=outcome,
         plain=plain,
-        slip=(1.0 - finding.sure * (1.0 - test.slip_percent / 100.0)) * rest,
+        slip=slips * rest,
         repairs_before=repairs_before,
         may_be_doubted=doubted and not finding.confirmed,
     )

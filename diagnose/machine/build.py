@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from diagnose.machine.dictionary import TestDefaults
-    from diagnose.machine.entries import Entry
+    from diagnose.machine.entries import AfterEntry, Entry
     from diagnose.machine.entries_of_tests import AnyFunction, AnyTest
     from diagnose.machine.schema import CauseEntry, MachineFile, RaiseEntry
 
@@ -128,10 +128,18 @@ def build_part(id_: str, file: MachineFile, lowest: int) -> Part:
             "fixes": repair.fixes or list(entry.modes),
             "source": repair.source or values["source"],
         }
+        | _after(repair.after)
         for name, repair in entry.repairs.items()
     ]
     own = {"id": id_, "area": entry.area, "terminals": entry.terminals}
     return frozen(Part, values | own | {"modes": modes, "repairs": repairs})
+
+
+def _after(entry: AfterEntry | None) -> dict[str, Any]:
+    """What is done before a repair, and when it need not be."""
+    if entry is None:
+        return {"after": None}
+    return {"after": (entry.part, entry.repair), "unless": tuple(entry.unless or ())}
 
 
 def _cause(id_: str, entry: CauseEntry, parts: Mapping[str, Part]) -> dict[str, Any]:

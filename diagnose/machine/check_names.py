@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from diagnose.errors import Problem
     from diagnose.machine.document import Path
-    from diagnose.machine.entries import DefinedIn
+    from diagnose.machine.entries import DefinedIn, RepairEntry
     from diagnose.machine.subject import Subject
 
 
@@ -87,6 +87,25 @@ def _modes_of_parts(subject: Subject) -> Iterator[Problem]:
             for other, modes in done.also.items():
                 place = ("parts", part, "repairs", repair, "also", other)
                 yield from _modes(subject, place, modes, [other])
+            if done.after is not None:
+                yield from _after(subject, ("parts", part, "repairs", repair, "after"), part, done)
+
+
+def _after(subject: Subject, path: Path, part: str, done: RepairEntry) -> Iterator[Problem]:
+    """What goes before a repair must be one, and go after none itself."""
+    after = done.after
+    if after is None or after.part not in subject.file.parts:
+        return
+    yield from _modes(subject, (*path, "unless"), after.unless or [], [part])
+    known = subject.file.parts[after.part].repairs
+    if after.repair not in known:
+        place = (*path, "repair")
+        yield subject.unknown(
+            place, after.repair, "repair", tuple(known), suffix=f" of {after.part}"
+        )
+    elif known[after.repair].after is not None:
+        message = f"{after.part}.{after.repair} goes after a repair itself; one is all there may be"
+        yield subject.problem((*path, "repair"), message, "after_another")
 
 
 def _modes_of_causes(subject: Subject) -> Iterator[Problem]:

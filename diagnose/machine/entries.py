@@ -116,6 +116,16 @@ class ModeEntry(SourcedEntry):
     )
 
 
+class AfterEntry(Entry):
+    """What is done before a repair: charging, before a battery is condemned."""
+
+    part: PartName
+    repair: Id = Field(description="One of that part's repairs; it goes after no other.")
+    unless: SomeNames | None = Field(
+        default=None, description="Modes; where one of them is as good as proven it need not be."
+    )
+
+
 class RepairEntry(SourcedEntry):
     """One way to put a part right."""
 
@@ -130,6 +140,9 @@ class RepairEntry(SourcedEntry):
     )
     licensed: bool = Field(
         default=False, description="Only a licensed hand may do it; it is handed over."
+    )
+    after: AfterEntry | None = Field(
+        default=None, description="The repair that is done before it on every job."
     )
 
 

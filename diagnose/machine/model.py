@@ -165,6 +165,8 @@ class Repair:
         also: further parts put right with it -> their modes: a new battery comes charged. A new
             part brings all of its unit new, see `Part.unit`.
         licensed: whether only a licensed hand may do it; then it is handed over.
+        after: (part, repair) that is done before it, None for none.
+        unless: modes; where one of them is as good as proven, that need not be done.
     """
 
     id: str
@@ -176,6 +178,8 @@ class Repair:
     source: str
     also: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     licensed: bool = False
+    after: tuple[str, str] | None = None
+    unless: tuple[str, ...] = ()
 
     def puts_right(self, part: str) -> Mapping[str, tuple[str, ...]]:
         """Part -> its modes, of everything that the repair of a part puts right."""

@@ -49,6 +49,8 @@ RULES: Mapping[str, str] = MappingProxyType(
         "unknown_part": "A part that is named must be described under `parts`.",
         "unknown_switch": "`closes` names parts of kind switch.",
         "unknown_generator": "`running` names parts of kind generator.",
+        "unknown_repair": "What goes before a repair (`after`) is a repair of the part it names.",
+        "after_another": "What goes before a repair goes after no repair itself.",
         "unknown_mode": "A mode must be one of its kind of part, or one that the part has.",
         "mode_without_effect": "A mechanical mode says what it does: `at_most` or `acts_as`.",
         "acts_as_itself": "`acts_as` names another part.",

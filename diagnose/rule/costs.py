@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
 
 Floats = NDArray[np.float64]
@@ -105,6 +105,8 @@ class RepairCosts:
         renews: (repairs, faults) 1 where the fault is one of what a new part goes in for; None:
             what the repair fixes.
         fits_new: (repairs,) whether a new part or length of wire goes in; None: only new parts do.
+        after: (repairs,) number of the repair that is done before each, -1 for none; None: none is.
+        unless: (repairs, faults) 1 where the fault makes that needless once it is proven.
     """
 
     names: tuple[str, ...]
@@ -115,6 +117,8 @@ class RepairCosts:
     licensed: NDArray[np.bool_] | None = None
     renews: NDArray[np.int8] | None = None
     fits_new: NDArray[np.bool_] | None = None
+    after: Ints | None = None
+    unless: NDArray[np.int8] | None = None
 
     @property
     def uses_up(self) -> NDArray[np.bool_]:
@@ -195,6 +199,10 @@ class Costs:
     def area_bits(self, areas: Collection[str]) -> int:
         """A set of areas as bits."""
         return sum(1 << self.area_names.index(area) for area in set(areas))
+
+    def repair_bits(self, repairs: Iterable[str]) -> int:
+        """Repairs by `part.repair` as bits."""
+        return sum(1 << self.repairs.names.index(name) for name in set(repairs))
 
     def at(self, open_areas: int) -> Access:
         """Costs with these areas open; worked out once for each set of areas that comes up."""

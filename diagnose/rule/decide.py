@@ -33,6 +33,9 @@ Ints = NDArray[np.int64]
 SCORE_DIGITS = 9
 """Scores are compared to so many decimals, so that ties fall alike on every computer."""
 
+AS_GOOD_AS_PROVEN = 0.9
+"""Share of what a repair is for; see `in_turn`."""
+
 MOST_LIKELY_NOT = 0.5
 """A test that cannot be done with a higher chance than this is not offered."""
 
@@ -48,11 +51,13 @@ class Standing:
         open_areas: areas that stand open, as bits.
         barred: (tests,) whether each cannot be done (again) now.
         repairs_done: how many repairs were done.
+        repaired: which repairs were done, as bits.
     """
 
     open_areas: int
     barred: NDArray[np.bool_]
     repairs_done: int = 0
+    repaired: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,6 +79,7 @@ class Outlook:
         repair_minutes: expected, without further tests.
         hand_over_minutes: of handing over now, with the work that is left to the specialist.
         first_repair: repair to begin with, -1 to hand over.
+        wanted_repair: the one that it is for: the same, or what it is done before on every job.
         last_look: see `diagnose.rule.hand_over`; 0 for none.
     """
 
@@ -90,6 +96,7 @@ class Outlook:
     repair_minutes: float
     hand_over_minutes: float
     first_repair: int
+    wanted_repair: int
     last_look: float = LAST_LOOK
 
     def ranked(self, score: Floats, least_bits: float = 0.0) -> Ints:
@@ -170,9 +177,29 @@ def look(
         blame=blame,
         repair_minutes=float(minutes),
         hand_over_minutes=float(handed_over),
-        first_repair=int(first),
+        first_repair=in_turn(costs, int(first), standing, blame),
+        wanted_repair=int(first),
         last_look=last_look,
     )
+
+
+def in_turn(costs: Costs, repair: int, standing: Standing, blame: Floats) -> int:
+    """A repair, or what is to be done before it on every job and was not.
+
+    Args:
+        costs: of the machine.
+        repair: number of the repair, -1 for handing over.
+        standing: where the job stands.
+        blame: (faults,) chance that each is what gives the complaint.
+    """
+    repairs = costs.repairs
+    if repair < 0 or repairs.after is None or repairs.unless is None:
+        return repair
+    before = int(repairs.after[repair])
+    if before < 0 or standing.repaired >> before & 1:
+        return repair
+    meant, proven = inner(repairs.fixes[repair], blame), inner(repairs.unless[repair], blame)
+    return repair if proven > AS_GOOD_AS_PROVEN * meant else before
 
 
 def decide(outlook: Outlook, costs: Costs, *, every: bool = False) -> Decision:

@@ -14,7 +14,7 @@ from diagnose.rule.minutes import access_minutes, price_minutes
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from diagnose.machine.model import Machine
+    from diagnose.machine.model import Machine, Part, Repair
 
 WIGGLE = "wiggle"
 """Kind of test that moves what may be loose."""
@@ -62,6 +62,14 @@ def machine_costs(machine: Machine, faults: Sequence[tuple[str, str]]) -> Costs:
                 dtype=np.int8,
             ).reshape(len(repairs), len(faults)),
             fits_new=np.array(wasted, dtype=bool) | [r.id == NEW_LENGTH for _, r in repairs],
+            after=_numbers(_before(repairs, repair) for _, repair in repairs),
+            unless=np.array(
+                [
+                    [name == part.id and mode in repair.unless for name, mode in faults]
+                    for part, repair in repairs
+                ],
+                dtype=np.int8,
+            ).reshape(len(repairs), len(faults)),
         ),
         tuple(areas),
         np.array([access_minutes(area) for area in machine.areas.values()], dtype=np.float64),
@@ -70,6 +78,12 @@ def machine_costs(machine: Machine, faults: Sequence[tuple[str, str]]) -> Costs:
         hand_over_minutes=machine.shop.escalate_minutes,
         good_part_minutes=machine.shop.good_part_minutes,
     )
+
+
+def _before(repairs: Sequence[tuple[Part, Repair]], repair: Repair) -> int:
+    """Number of the repair that is done before another, -1 for none."""
+    names = [(part.id, known.id) for part, known in repairs]
+    return -1 if repair.after is None else names.index(repair.after)
 
 
 def _numbers(values: Iterable[int]) -> Ints:

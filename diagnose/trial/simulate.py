@@ -78,7 +78,7 @@ class Bays:
         self._desks = [Desk(believed, Situation(name)) for name in self._complaints]
         self._shops = [Shop(self._truth, name) for name in self._complaints]
         self._policy = make_policy(workshop.policy)
-        self._decided: list[dict[Situation, int]] = [{} for _ in self._complaints]
+        self._decided: list[dict[Situation, tuple[int, int]]] = [{} for _ in self._complaints]
         self._chances = complaint_shares(self._truth, self._complaints)
 
     def play(self, seed: int, first: int, last: int) -> NDArray[np.void]:
@@ -104,15 +104,20 @@ class Bays:
         """One row."""
         desk, shop, decided = self._desks[place], self._shops[place], self._decided[place]
 
-        def decide(state: DeskState) -> int:
-            action = decided.get(state.key)
-            if action is None:
+        def decide(state: DeskState) -> tuple[int, int]:
+            """The policy's action, and what to look at again before it."""
+            said = decided.get(state.key)
+            if said is None:
                 if len(decided) >= MOST_STATES:
                     decided.clear()
-                action = decided[state.key] = self._policy(desk, state)
-            return action
+                action = self._policy(desk, state)
+                said = decided[state.key] = action, desk.doubted(state, action)
+            return said
 
-        done = play(desk, shop, decide, dice)
+        done = play(
+            desk, shop, lambda state: decide(state)[0], dice,
+            doubted=lambda state, _: decide(state)[1],
+        )  # fmt: skip
         return (
             done.minutes,
             done.minutes - done.price_minutes,

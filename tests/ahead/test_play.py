@@ -9,7 +9,7 @@ import pytest
 
 from diagnose.ahead.expected import Expected, gate_action
 from diagnose.ahead.look_further import look_further
-from diagnose.ahead.play import EPOCHS, Dice, Played, job_generator, play
+from diagnose.ahead.play import EPOCHS, LOOKS, Dice, Played, job_generator, play
 from diagnose.ahead.policies import make_policy
 from diagnose.ahead.state import ProblemBench
 from diagnose.ahead.world import ProblemWorld, outcome_of
@@ -66,12 +66,14 @@ def test_the_books_of_a_job_by_hand() -> None:
     bench, world = ProblemBench(problem), ProblemWorld(problem)
     none = np.full((MOST_REPAIRS + 1, 2), 0.5)
     decide = Expected(bench, make_policy("repair_only")).action
-    job = play(bench, world, decide, Dice(1, np.zeros((EPOCHS, 0)), none))
+    job = play(bench, world, decide, Dice(1, np.zeros((EPOCHS, 0)), none, np.zeros((LOOKS, 0))))
     assert job == Played(34.0, 0.0, 0, 2, 1, solved=True)
-    job = play(bench, world, decide, Dice(0, np.zeros((EPOCHS, 0)), none))
+    job = play(bench, world, decide, Dice(0, np.zeros((EPOCHS, 0)), none, np.zeros((LOOKS, 0))))
     assert job == Played(12.0, 0.0, 0, 1, 0, solved=True)
     # handed over at once: 180 minutes, and the 10 and the check that the work takes elsewhere
-    first = play(bench, world, decide, Dice(0, np.zeros((EPOCHS, 0)), none), action=2)
+    first = play(
+        bench, world, decide, Dice(0, np.zeros((EPOCHS, 0)), none, np.zeros((LOOKS, 0))), action=2
+    )
     assert first == Played(192.0, 0.0, 0, 0, 0, solved=False)
 
 
@@ -81,7 +83,9 @@ def test_what_the_policy_holds_impossible_is_handed_over() -> None:
     tells = np.array([[1.0, 0.0], [0.0, 1.0]])
     problem = small_problem(np.array([1.0, 0.0]), [tells], [1.0], [10.0, 20.0])
     bench = ProblemBench(problem)
-    dice = Dice(1, np.full((EPOCHS, 1), 0.5), np.full((MOST_REPAIRS + 1, 2), 0.5))
+    dice = Dice(
+        1, np.full((EPOCHS, 1), 0.5), np.full((MOST_REPAIRS + 1, 2), 0.5), np.zeros((LOOKS, 1))
+    )
     job = play(bench, ProblemWorld(problem), lambda _: 0, dice)
     assert (job.minutes, job.tests, job.solved) == (203.0, 1, False)
 

@@ -77,6 +77,15 @@ CASES = {
             Finding("try_it", "slow_lift"),
         ),
     ),
+    "looked at twice": Situation(
+        "slow_lift",
+        (
+            Finding("battery_rest", "low", 12.1, confirmed=True),
+            Finding("motor_volts", "low", confirmed=True),
+            Finding("key_ohms", "good", 0.3),
+            Finding("ground_drop", "normal", sure=0.6, confirmed=True),
+        ),
+    ),
     "it comes and goes": Situation(
         "no_lift", (Finding("motor_volts", "unsteady"), Finding("shake_ground", "steady"))
     ),

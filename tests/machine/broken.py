@@ -22,6 +22,8 @@ def case(rules: str, edits: dict[str, str], *words: str) -> Case:
     return Case(rules, edits, words)
 
 
+NEW, CHARGED = "Fit a new battery, minutes: 12,", "part: battery, repair: charge"
+
 SYNTAX = [
     case("yaml_syntax", {"title: Larkfield barn cart": "title: Larkfield@@: barn cart"}),
     case("yaml_alias wrong_type", {"{title: Seat,": "{title: @@*seat,"}, "*seat"),
@@ -93,6 +95,16 @@ NAMES = [
     case("unknown_mode", {"[no_output, weak]": "[no_output, @@week]"}, "'weak'"),
     case("unknown_mode", {"modes: [open, shorted]": "modes: [open, @@short]"}, "'shorted'"),
     case("unknown_mode", {"modes: [open], f": "modes: [@@blown, open], f"}, "open, resistive"),
+    case(
+        "unknown_mode", {NEW: f"{NEW} after: {{{CHARGED}, unless: [@@ded_cell]}},"}, "'dead_cell'"
+    ),
+    case(
+        "unknown_repair",
+        {NEW: f"{NEW} after: {{part: battery, repair: @@chrge}},"},
+        "'charge'",
+        "of battery",
+    ),
+    case("after_another", {NEW: f"{NEW} after: {{part: battery, repair: @@replace}},"}, "itself"),
     case("unknown_area", {"    area: seat\n": "    area: @@seet\n"}, "'seat'"),
     case("unknown_area", {"inside: seat": "inside: @@seet"}, "'seat'"),
     case(

@@ -11,38 +11,43 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from diagnose.belief.belief import Belief, Doubt
-    from diagnose.rule.decide import Decision
+    from diagnose.rule.decide import Outlook
     from diagnose.rule.prepared import Prepared
 
 
-def doubted_before(prepared: Prepared, belief: Belief, decision: Decision) -> Doubt | None:
-    """The finding to look at again before what the rule says is done; None for none.
+def doubted_before(
+    prepared: Prepared, belief: Belief, outlook: Outlook, action: int
+) -> Doubt | None:
+    """The finding to look at again before an action; None for none.
+
+    What is more likely a slip than not is looked at again whatever is done next.
 
     Args:
         prepared: the machine.
         belief: what is believed.
-        decision: what the rule says.
+        outlook: what there was to decide between.
+        action: number of what is to be done; see `diagnose.rule.costs.Costs`.
     """
     slip, costs = belief.likeliest_slip, prepared.costs
-    if slip is None:
-        return None
-    at_stake = minutes_at_stake(prepared, decision)
+    if slip is None or belief.doubt is not None:
+        return belief.doubt
+    at_stake = minutes_at_stake(prepared, outlook, action)
     again = float(costs.tests.minutes[costs.tests.names.index(slip.test)])
     return slip if again < slip.slip * at_stake else None
 
 
-def minutes_at_stake(prepared: Prepared, decision: Decision) -> float:
-    """What is lost if the rule's action is wrong; 0 for a repair that spoils nothing.
+def minutes_at_stake(prepared: Prepared, outlook: Outlook, action: int) -> float:
+    """What is lost if an action is the wrong one; 0 for a repair that spoils nothing.
 
     A good wire that is cut is a good part thrown away.
     """
-    costs, action = prepared.costs, decision.action
+    costs = prepared.costs
     if action == costs.hand_over:
-        return decision.outlook.hand_over_minutes
+        return outlook.hand_over_minutes
     if action < costs.n_tests:
-        return float(decision.outlook.access.test_minutes[action])
+        return float(outlook.access.test_minutes[action])
     repair = action - costs.n_tests
     if not costs.repairs.uses_up[repair]:
         return 0.0
     spoilt = prepared.machine.shop.good_part_minutes
-    return float(decision.outlook.access.repair_minutes[repair]) + spoilt
+    return float(outlook.access.repair_minutes[repair]) + spoilt

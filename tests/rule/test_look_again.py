@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from diagnose.advice.look_again import doubted_before, minutes_at_stake
 from diagnose.ahead.desk import Desk
 from diagnose.job import Job, prepare
 from diagnose.rule.decide import decide, look
+from diagnose.rule.look_again import doubted_before, minutes_at_stake
 
 PUMP = "standby_pump"
 FOUND = {
@@ -51,7 +51,7 @@ def test_what_is_at_stake_by_hand(job: Job) -> None:
 
     def stake(name: str) -> float:
         names = (*costs.tests.names, *costs.repairs.names)
-        return minutes_at_stake(ready, replace(decision, action=names.index(name)))
+        return minutes_at_stake(ready, decision.outlook, names.index(name))
 
     wire = next(r for r in ready.machine.parts["call_wire"].repairs if r.id == "repair")
     wanted = wire.minutes + 60.0 * wire.price_eur / shop.labour_eur_per_hour + shop.check_minutes
@@ -59,8 +59,7 @@ def test_what_is_at_stake_by_hand(job: Job) -> None:
     assert stake("start_relay.replace") > 30.0
     assert stake("panel_fuse.replace") == stake("coil_ground.clean") == 0.0
     assert stake("level_in_volts") == pytest.approx(ready.machine.tests["level_in_volts"].minutes)
-    given_away = replace(decision, action=costs.hand_over)
-    assert minutes_at_stake(ready, given_away) > shop.escalate_minutes
+    assert minutes_at_stake(ready, decision.outlook, costs.hand_over) > shop.escalate_minutes
 
 
 def test_it_pays_where_the_chance_of_a_slip_is_worth_the_minutes(job: Job) -> None:
@@ -75,9 +74,9 @@ def test_it_pays_where_the_chance_of_a_slip_is_worth_the_minutes(job: Job) -> No
     slip = belief.likeliest_slip
     assert slip is not None
     assert belief.doubt is None  # less likely a slip than not
-    assert doubted_before(ready, belief, decision) == slip
+    assert doubted_before(ready, belief, decision.outlook, decision.action) == slip
     minutes = ready.machine.tests[slip.test].minutes
-    least = minutes / minutes_at_stake(ready, decision)
+    least = minutes / minutes_at_stake(ready, decision.outlook, decision.action)
     assert least < slip.slip
     unlikely = replace(belief, likeliest_slip=replace(slip, slip=0.99 * least))
-    assert doubted_before(ready, unlikely, decision) is None
+    assert doubted_before(ready, unlikely, decision.outlook, decision.action) is None
