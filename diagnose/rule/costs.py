@@ -201,8 +201,9 @@ class Costs:
         return sum(1 << self.area_names.index(area) for area in set(areas))
 
     def repair_bits(self, repairs: Iterable[str]) -> int:
-        """Repairs by `part.repair` as bits."""
-        return sum(1 << self.repairs.names.index(name) for name in set(repairs))
+        """Repairs by `part.repair` as bits; the belief names those that there are not."""
+        done = set(repairs)
+        return sum(1 << place for place, name in enumerate(self.repairs.names) if name in done)
 
     def at(self, open_areas: int) -> Access:
         """Costs with these areas open; worked out once for each set of areas that comes up."""
