@@ -114,11 +114,12 @@ def repair_reason(prepared: Prepared, outlook: Outlook, last: RepairDone | None 
         own = percent(float(blamed[lead[0]]))
         told += f", for {fault_words(prepared, lead[0])}"
         told += "" if own == percent(chance) else f" above all ({own})"
+    first = ""
     if outlook.wanted_repair != outlook.first_repair:
-        later, new = _repair(prepared, outlook.wanted_repair)
-        told += f". It comes before this on every job: {later.title}, {_lower(new.title)}"
+        new = _lower(_repair(prepared, outlook.wanted_repair)[1].title)
+        first = f', which comes before "{new}" on every job'
     return (
-        f"{_after(last)}{part.title}, {_lower(repair.title)}: {told}. "
+        f"{_after(last)}{part.title}, {_lower(repair.title)}{first}: {told}. "
         f"No test at hand is worth its minutes first; from here the job takes "
         f"{minutes_words(outlook.repair_minutes)} on average, with parts, and good ones fitted in "
         f"vain, counted as minutes."
