@@ -142,17 +142,23 @@ class Job:
         return self._now(findings=(*self.findings, replace(found, sure=sure)))
 
     def record_again(self, test: str, result: str | float) -> Job:
-        """Record a second look at a test: the same outcome confirms it, another replaces it.
+        """Record one more look at a test.
+
+        The same outcome confirms it. Another takes its place and is doubted itself, until a third
+        look says which of the two stands.
 
         Raises:
             UnknownNameError: that test is not among the findings, or no such outcome.
             UnitError, ValueOutOfRangeError: as `record`.
         """
-        outcomes = {earlier.test: earlier.outcome for earlier in self.findings}
-        known = self.machine.tests[_known("finding", test, outcomes)]
-        if read_result(self.machine, known, result, self.celsius).outcome == outcomes[test]:
-            return self.confirm(test)
-        return replace(self.retract(test).record(test, result), before=self)
+        _known("finding", test, [earlier.test for earlier in self.findings])
+        again = read_result(self.machine, self.machine.tests[test], result, self.celsius)
+        return self._now(
+            findings=tuple(
+                earlier.looked_again(again) if earlier.test == test else earlier
+                for earlier in self.findings
+            )
+        )
 
     def confirm(self, test: str) -> Job:
         """Note that a finding was looked at again and stands; it is not doubted any more.

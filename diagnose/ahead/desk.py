@@ -150,9 +150,7 @@ class Desk:
         """See `Bench`."""
         name, seen = self.costs.tests.names[test], self.outcome_name(test, outcome)
         findings = tuple(
-            (replace(known, confirmed=True) if known.outcome == seen else Finding(name, seen))
-            if known.test == name
-            else known
+            known.looked_again(Finding(name, seen)) if known.test == name else known
             for known in state.situation.findings
         )
         return self._possible(replace(state.situation, findings=findings))

@@ -171,8 +171,9 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
         P(slip_i | e) = s_i / n_i * P(e without i) / P(e),
 
     with `s_i` the share of slips and `n_i` the outcomes they are spread over (for a reading, the
-    width of the range). What was looked at twice, and what was seen before a repair, is not
-    doubted: the one is settled, the other cannot be seen again.
+    width of the range). After looks that differ it is the part of the weight in which what stands
+    is a slip. What was seen twice, and what was seen before a repair, is not doubted: the one is
+    settled, the other cannot be seen again.
     """
     factors = [step for step in found.steps if isinstance(step, Factor)]
     whole = inner(found.replay.weight, found.factor)
@@ -183,7 +184,10 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
         if factor.may_be_doubted:
             if factor.cause >= 0 and number < last_cause:
                 totals[number] = _total_without_cause(sets, found, number)
-            chance = factor.slip * totals[number] / whole
+            if factor.slipped is None:
+                chance = factor.slip * totals[number] / whole
+            else:
+                chance = _slipped(found, number, factor.slipped) / whole
             if chance > slip:
                 worst, slip = number, min(float(chance), 1.0)
     if worst < 0:
@@ -191,6 +195,16 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
     without = replay_without(sets, found, worst)
     weight = without.weight * by_first(found)[without.first]
     return _doubt(sets, found.solved, factors[worst], slip, replace(without, weight=weight))
+
+
+def _slipped(found: SearchResult, number: int, slipped: Floats) -> float:
+    """Weight of all hypotheses with something seen, after several looks, being a slip."""
+    done = found.replay
+    (factor,) = [step for step in found.steps if isinstance(step, Factor)][number : number + 1]
+    if factor.column < 0:
+        return 0.0  # what is found of causes hangs together; several looks settle it
+    own = slipped[found.solved.place[done.now, factor.column]]
+    return inner(done.weight * found.factor, own / np.maximum(done.like[number], 1e-300))
 
 
 def _totals_without(found: SearchResult) -> Floats:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from diagnose.belief.looks import Slips, all_looks
 from diagnose.errors import UnknownNameError
 from diagnose.faults.outcomes import complaint_chances, wording
 from diagnose.faults.priors import new_part_modes
@@ -47,6 +48,8 @@ class Factor:
         plain: (same as `like`) chance of that outcome as such.
         slip: chance that what was written down says nothing of the machine, times its likelihood
             then.
+        slipped: (same as `like`) that part of `like` where it is a slip, after several looks; None:
+            `slip` everywhere.
         repairs_before: repairs done when it was seen.
         may_be_doubted: whether looking again is possible and of use.
     """
@@ -62,6 +65,7 @@ class Factor:
     slip: float
     repairs_before: int
     may_be_doubted: bool = False
+    slipped: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -157,27 +161,6 @@ def transition(sets: SolvedSets, done: RepairDone) -> Transition:
     return Transition(np.array([*fixed, False]), bad)
 
 
-def _looked_at_twice(
-    like: Floats, plain: Floats, slips: tuple[float, float], rest: tuple[float, float]
-) -> Floats:
-    """Likelihood of a finding whose second look gave the same outcome.
-
-    What there is to be seen is the same at both looks; each is a slip by itself.
-
-    Args:
-        like: of the first look.
-        plain: chance of the outcome at one look.
-        slips: share of slips of the first look and of the second.
-        rest: likelihood of what was written down if it was a slip, for the first and the second.
-    """
-    (first, second), (any_first, any_second) = slips, rest
-    true = np.maximum(1.0 - np.array(slips), 1e-9)
-    seen, there = (like - first * any_first) / true[0], (plain - second * any_second) / true[1]
-    slipped = first * any_first * ((1.0 - second) * there + second * any_second)
-    found: Floats = (1.0 - first) * seen * (1.0 - second + second * any_second) + slipped
-    return found
-
-
 def _finding(
     sets: SolvedSets,
     solved: Solved,
@@ -192,24 +175,26 @@ def _finding(
     number = list(sets.behaviour.machine.tests).index(finding.test)
     test = columns.tests[number]
     outcomes = [outcome.id for outcome in test.outcomes]
-    outcome, n = outcomes.index(finding.outcome), len(outcomes)
     column = int(columns.column[number])
-    if column < 0:
-        plain = columns.by_cause[number][:, outcome]
-    else:
-        plain = solved.chances.of_outcome(number, outcome)
-    share, rest, state = plain, 1.0 / n, finding.outcome
+
+    def chance(outcome: str) -> Floats:
+        place = outcomes.index(outcome)
+        of_cause: Floats = columns.by_cause[number][:, place]
+        return of_cause if column < 0 else solved.chances.of_outcome(number, place)
+
+    plain = chance(finding.outcome)
+    share, rest, state = plain, 1.0 / len(outcomes), finding.outcome
     if finding.reading is not None:
         shift = volts_to_add(sets.behaviour.machine, test, situation.temperature_celsius)
         share = reading_likelihood(test, finding.reading + shift, solved.values[column])
         rest, state = slip_density(test), READING
     elif finding.sure < 1.0:
         state = UNSURE
-    like = finding.sure * share + (1.0 - finding.sure) * rest
     own = test.slip_percent / 100.0
-    slips = 1.0 - finding.sure * (1.0 - own)
-    if finding.confirmed:
-        like = _looked_at_twice(like, plain, (slips, own), (rest, 1.0 / n))
+    slips = Slips(1.0 - finding.sure * (1.0 - own), rest, own, len(outcomes))
+    like, slipped = finding.sure * share + (1.0 - finding.sure) * rest, None
+    if finding.confirmed or finding.others:
+        like, slipped = all_looks(finding, like, slips, chance)
     return Factor(
         node=finding.test,
         state=state,
@@ -217,9 +202,10 @@ def _finding(
         cause=int(columns.cause[number]),
         like=like,
         test=number,
-        outcome=outcome,
+        outcome=outcomes.index(finding.outcome),
         plain=plain,
-        slip=slips * rest,
+        slip=slips.first * rest,
+        slipped=slipped,
         repairs_before=repairs_before,
         may_be_doubted=doubted and not finding.confirmed,
     )

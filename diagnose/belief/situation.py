@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from diagnose.faults.outcomes import TRY
@@ -23,7 +23,8 @@ class Finding:
         sure: how sure it is, 1 for seen with one's own eyes; what the customer told on the
             telephone is worth less. The rest is spread over all outcomes (outcome confidence,
             IEEE 1232).
-        confirmed: looked at a second time with the same result, so not to be doubted again.
+        confirmed: looked at again with the same result, so not to be doubted again.
+        others: outcomes that other looks at it gave.
     """
 
     test: str
@@ -31,6 +32,23 @@ class Finding:
     reading: float | None = None
     sure: float = 1.0
     confirmed: bool = False
+    others: tuple[str, ...] = ()
+
+    def looked_again(self, again: Finding) -> Finding:
+        """The finding after one more look; what was seen twice stands against what was seen once.
+
+        Args:
+            again: what that look gave.
+        """
+        if again.outcome == self.outcome:
+            return replace(self, confirmed=True)
+        if self.confirmed:
+            return replace(self, others=(*self.others, again.outcome))
+        left = list(self.others)
+        seen_before = again.outcome in left
+        if seen_before:
+            left.remove(again.outcome)
+        return replace(again, confirmed=seen_before, others=(*left, self.outcome))
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from diagnose.belief.situation import Finding
 from diagnose.errors import RequestError, UnitError, UnknownNameError, ValueOutOfRangeError
 from diagnose.job import Job
 
@@ -112,7 +113,14 @@ def test_a_second_look_confirms_or_replaces(job: Job) -> None:
     assert same.findings[-1].confirmed
     other = found.record_again("main_fuse_out_volts", "full")
     assert [one.outcome for one in other.findings] == ["bright", "full"]
+    assert other.findings[-1].others == ("none",)
     assert other.undo() == found
+    third = other.record_again("main_fuse_out_volts", "none")
+    assert third.findings[-1] == Finding(
+        "main_fuse_out_volts", "none", confirmed=True, others=("full",)
+    )
+    stands = same.record_again("main_fuse_out_volts", "full")
+    assert stands.findings[-1] == replace(same.findings[-1], others=("full",))
     assert other.advise().verdict.action != "recheck"
     with pytest.raises(UnknownNameError):
         job.record_again("main_fuse_out_volts", "none")

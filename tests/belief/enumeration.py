@@ -205,35 +205,36 @@ class Everything:
         else:
             values = self.values(test)
             share, rest = densities_by_hand(test, finding.reading, values)
-        if finding.confirmed:
-            return self._both_looks(finding)
+        if finding.confirmed or finding.others:
+            return self._all_looks(finding)
         return finding.sure * share + (1.0 - finding.sure) * rest
 
-    def _both_looks(self, finding: Finding) -> np.ndarray:
-        """(combinations, sets) of two looks that gave the same, by whether each was a slip.
+    def _all_looks(self, finding: Finding) -> np.ndarray:
+        """(combinations, sets) of several looks, by what is there and which of them are slips.
 
         Only for tests of the circuit; an outcome that is a slip is any of them.
         """
         test = self.behaviour.machine.tests[finding.test]
-        n, own = len(test.outcomes), test.slip_percent / 100.0
-        place = [outcome.id for outcome in test.outcomes].index(finding.outcome)
+        names = [outcome.id for outcome in test.outcomes]
+        n, own = len(names), test.slip_percent / 100.0
+        others = [*finding.others, *([finding.outcome] if finding.confirmed else [])]
         there = outcomes_by_hand(test, self.values(test))
-        first, any_first = there[:, place], 1.0 / n
+        any_first, as_read = 1.0 / n, None
         if finding.reading is not None:
-            as_read, any_first = densities_by_hand(test, finding.reading, self.values(test))
-            first = (as_read - own * any_first) / (1.0 - own)
+            density, any_first = densities_by_hand(test, finding.reading, self.values(test))
+            as_read = (density - own * any_first) / (1.0 - own)
         total = np.zeros(len(there))
-        for hearsay in (False, True):
-            for slips in itertools.product((False, True), repeat=2):
-                chance = (1.0 - finding.sure) if hearsay else finding.sure
-                for slip in slips:
-                    chance *= own if slip else 1.0 - own
-                told = any_first if hearsay or slips[0] else first
-                # the second look sees what is there; a true first look has shown what that is
-                agrees = 1.0 / n if slips[1] else there[:, place]
-                if not slips[1] and not (hearsay or slips[0]):
-                    agrees = 1.0
-                total = total + chance * told * agrees
+        for place, name in enumerate(names):
+            for slips in itertools.product((False, True), repeat=len(others)):
+                rest = np.ones(len(there))
+                for slip, other in zip(slips, others, strict=True):
+                    rest = rest * (own / n if slip else (1.0 - own) * (other == name))
+                true = finding.sure * (1.0 - own)
+                told = true * (name == finding.outcome)
+                # a reading and what is there are one: its density stands for the outcome's chance
+                seen = there[:, place] if as_read is None else as_read
+                total = total + told * seen * rest
+                total = total + (1.0 - true) * any_first * there[:, place] * rest
         return np.broadcast_to(total, self.there_shape)
 
 

@@ -86,6 +86,15 @@ CASES = {
             Finding("ground_drop", "normal", sure=0.6, confirmed=True),
         ),
     ),
+    "looks that differ": Situation(
+        "slow_lift",
+        (
+            Finding("battery_rest", "low", 12.1, others=("charged",)),
+            Finding("motor_volts", "low", others=("none", "full")),
+            Finding("key_ohms", "good", 0.3, confirmed=True, others=("open",)),
+            Finding("ground_drop", "normal", sure=0.6, others=("excessive",)),
+        ),
+    ),
     "it comes and goes": Situation(
         "no_lift", (Finding("motor_volts", "unsteady"), Finding("shake_ground", "steady"))
     ),
@@ -201,6 +210,25 @@ def test_a_confirmed_finding_is_not_doubted() -> None:
     )
     again = believe(lift().sets, replace(situation, findings=sure)).doubt
     assert again is None or again.test != doubt.test
+
+
+def test_of_two_looks_that_differ_the_last_is_doubted_as_the_first_speaks_against_it(
+    monkeypatch,
+) -> None:
+    # P(slip of the last | both) = s / n * P(the first alone) / P(both), all else as found
+    first, last = Finding("motor_volts", "none"), Finding("motor_volts", "full", others=("none",))
+    rest = (Finding("pilot", "bright"), Finding("fuse_lamp", "bright"))
+    grow_everything(monkeypatch)
+    both = believe(lift().sets, Situation("no_lift", (*rest, last)))
+    wanted = account(every(), Situation("no_lift", (*rest, last)))
+    alone = account(every(), Situation("no_lift", (*rest, first)))
+    test = lift().machine.tests["motor_volts"]
+    slip = test.slip_percent / 100.0 / len(test.outcomes)
+    slip *= math.exp(alone.log_evidence - wanted.log_evidence)
+    doubt = both.likeliest_slip
+    assert doubt is not None
+    assert (doubt.test, doubt.slip) == ("motor_volts", pytest.approx(slip, abs=1e-6))
+    assert 0.2 < slip < 0.8
 
 
 @pytest.mark.parametrize("repairs", [0, 1, 2, 3, 4])

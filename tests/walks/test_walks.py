@@ -19,8 +19,7 @@ WALKS = {walk.id: walk for walk in all_walks()}
 
 FALLS_SHORT = {
     "boat_lanyard_switch": "31.4 minutes, 31 are good: smells the petrol twice",
-    "tractor_alternator": "52.6 minutes, 51 are good: cleans a good lug before 190 EUR are spent",
-    "tractor_flat_since_it_does_not_charge": "72.1 minutes, 71 are good: the same lug",
+    "tractor_told_the_gauge_and_does_not_run": "49.1 minutes, 48 are good: a look more than needed",
     "pump_level_switch": "38.4 minutes, 36 are good: walks to the pond on one misread number",
     "vehicle_short_spark_wire": "47.5 minutes, 47 are good: looks again before it cuts the wire",
     "vehicle_interlock_out_of_adjustment": "a new switch where adjusting would do, 30.8 of 32",
