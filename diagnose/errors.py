@@ -9,10 +9,21 @@ and the nearest valid name::
     |-- UnitError                a reading in a unit its test does not measure
     |-- ClashError               findings that cannot all be true (log P(e) = -inf)
     |-- MachineFileError         a machine file with problems, all of them at once
+    |   `-- PriorsFileError      the same of a priors file
+    |-- PriorsMismatchError      priors that were made for another machine, version or file
+    |-- TableError               a table of orders or steps that cannot be read as one
     |-- CircuitError             wiring the solver cannot treat: a loop, a floating source
     |-- NetworkError             a network or table that is not a valid Bayesian network
     |-- NetworkTooLargeError     an exact answer would not fit in memory; the sizes are named
-    `-- RequestError             a request that cannot be read at all: broken JSON, too long
+    |-- RequestError             a request that cannot be read at all: broken JSON, too long
+    |-- SettingError             a setting of the service that cannot be
+    |-- StoppedError             work that was given up since nobody waits for it
+    |-- NotKeptError             a job, order, key or file that is not kept, or not for this shop
+    |-- WrongStateError          a step that a job in its state does not take
+    |-- VersionConflictError     a job that has gone on since it was read
+    |-- IdempotencyError         a key used for another request, or one still being worked on
+    |-- FullError                more than is kept: steps of a job, keys, files
+    `-- StoreError               the store cannot be reached, written, or is of another version
 
 Nothing else escapes from the public functions on bad input.
 """
@@ -154,6 +165,53 @@ class MachineFileError(DiagnoseError):
         super().__init__("\n".join([*lines, *([f"... and {more} more"] if more > 0 else [])]))
 
 
+class PriorsFileError(MachineFileError):
+    """A priors file and all its problems, told as those of a machine file."""
+
+
+class PriorsMismatchError(DiagnoseError):
+    """Priors that were made for another machine, another version of it, or another file.
+
+    Attributes:
+        made_for, machine: (id, version, hash of the file) that they are for, and of the machine.
+        laid_over: version of the priors that the machine has already; empty for none.
+    """
+
+    def __init__(
+        self, made_for: tuple[str, str, str], machine: tuple[str, str, str], laid_over: str = ""
+    ) -> None:
+        self.made_for = made_for
+        self.machine = machine
+        self.laid_over = laid_over
+        named = [f"{name} version {version} (file {hash_[:12]})" for name, version, hash_ in
+                 (made_for, machine)]  # fmt: skip
+        if made_for != machine:
+            remedy = "go back to that version of the file, or run `diagnose refit` on this one"
+            if made_for[0] != machine[0]:
+                remedy = f"name the priors of {machine[0]}"
+            said = f"these priors were made for {named[0]}; this is {named[1]}: {remedy}"
+        else:
+            said = (
+                f"{named[1]} has priors {laid_over} laid over it already; give the machine as its "
+                "file says"
+            )
+        super().__init__(said)
+
+
+class TableError(DiagnoseError):
+    """A table of orders or steps that cannot be read as one: no such file, no such column.
+
+    Attributes:
+        file: as the caller named it.
+        column: the column concerned, empty where the whole table is meant.
+    """
+
+    def __init__(self, file: str, message: str, column: str = "") -> None:
+        self.file = file
+        self.column = column
+        super().__init__(f"{file}: {column}: {message}" if column else f"{file}: {message}")
+
+
 class CircuitError(DiagnoseError):
     """Wiring that cannot be solved as a start circuit; `parts` e.g. form the loop."""
 
@@ -196,3 +254,103 @@ class RequestError(DiagnoseError):
     def __init__(self, message: str, place: str = "") -> None:
         self.place = place
         super().__init__(f"{place}: {message}" if place else message)
+
+
+class SettingError(DiagnoseError):
+    """A setting of the service that cannot be.
+
+    Attributes:
+        name: of the setting, e.g. `NOSTART_MACHINES`.
+    """
+
+    def __init__(self, name: str, message: str) -> None:
+        self.name = name
+        super().__init__(f"{name}: {message}")
+
+
+class StoppedError(DiagnoseError):
+    """Work that was given up, since whoever asked for it has gone or has waited too long."""
+
+
+class NotKeptError(DiagnoseError):
+    """What is not kept; also what is another shop's, so that nobody learns that it exists.
+
+    Attributes:
+        kind: what was looked for, e.g. `"job"`.
+        met: its id as given.
+    """
+
+    def __init__(self, kind: str, met: str) -> None:
+        self.kind = kind
+        self.met = met
+        super().__init__(f"no {kind} {met!r} is kept")
+
+
+class WrongStateError(DiagnoseError):
+    """A step that a job in its state does not take.
+
+    Attributes:
+        status: how far the job is: `open`, `runs`, `handed_over`, `closed`.
+        step: kind of the step refused.
+        place: where it was given, e.g. `steps[0]`.
+    """
+
+    def __init__(self, status: str, step: str, place: str = "") -> None:
+        self.status = status
+        self.step = step
+        self.place = place
+        known = {"open": "is open", "runs": "is open", "handed_over": "is handed over"}
+        said = f"the job {known.get(status, 'is closed')}; it takes no step {step!r} now"
+        super().__init__(f"{place}: {said}" if place else said)
+
+
+class VersionConflictError(DiagnoseError):
+    """A job that has gone on since it was read; nothing was written.
+
+    Attributes:
+        job_id: the job.
+        expected, met: the version it was read at, and the one it has.
+    """
+
+    def __init__(self, job_id: str, expected: int, met: int) -> None:
+        self.job_id = job_id
+        self.expected = expected
+        self.met = met
+        super().__init__(
+            f"job {job_id} is at version {met}, not {expected}: read it again, then decide"
+        )
+
+
+class IdempotencyError(DiagnoseError):
+    """A key that cannot be answered again.
+
+    Attributes:
+        in_flight: whether the first request with it is still being worked on; else it was used
+            for another request.
+    """
+
+    def __init__(self, *, in_flight: bool) -> None:
+        self.in_flight = in_flight
+        super().__init__(
+            "a request with this idempotency key is still being worked on; ask again later"
+            if in_flight
+            else "this idempotency key was used for another request; take a new one"
+        )
+
+
+class FullError(DiagnoseError):
+    """More than is kept.
+
+    Attributes:
+        what: of what there is too much, e.g. `"steps of a job"`.
+        most: how many are kept.
+    """
+
+    def __init__(self, what: str, most: int) -> None:
+        self.what = what
+        self.most = most
+        super().__init__(f"too many {what}; at most {most:,} are kept")
+
+
+class StoreError(DiagnoseError):
+    """The store cannot be reached or written, or is of another version than this program."""

@@ -1,0 +1,1 @@
+"""Versions of the tables, and how one becomes the next."""
