@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
+from diagnose.advice.plain import plain
+from diagnose.rule.costs import parted
+
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
     from diagnose.belief.search import Search
@@ -22,6 +27,8 @@ class RecordedFinding:
         reading: the number read, in `unit`; both are None when an outcome was given.
         surprise_bits: -log2 of the probability of the outcome, given the findings before it.
         repairs_before: how many repairs had been done when it was found.
+        confirmed: whether it was looked at again and stands.
+        others: outcomes that other looks at it gave.
     """
 
     test: str
@@ -30,6 +37,8 @@ class RecordedFinding:
     unit: str | None
     surprise_bits: float
     repairs_before: int = 0
+    confirmed: bool = False
+    others: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +87,7 @@ class TestAdvice:
         bits_per_minute: gain divided by minutes.
         bits_per_added_minute: gain divided by added minutes; the ranking.
         opens: areas to be opened first, outermost first.
+        cautions: ids of what to mind; their texts stand in `Advice.cautions`.
         worth_doing: whether doing it first is expected to save minutes to the verified repair, and
             it tells more per minute than trying the first repair would.
     """
@@ -116,6 +126,32 @@ class WhileOpen:
 
 
 @dataclass(frozen=True, slots=True)
+class LikelyRepair:
+    """A repair that may well end the complaint.
+
+    Attributes:
+        chance: that it does, if anything is wrong.
+        minutes: labour, with opening what is not open yet (and closing it at the end) and trying
+            the machine after it.
+        price_eur: of parts and material.
+        minutes_to_go: expected after it, without further tests, until the machine runs or is
+            handed over; none where it helps.
+        licensed: whether only a licensed hand may do it, so that it is handed over.
+        cautions: ids of what to mind; their texts stand in `Advice.cautions`.
+    """
+
+    part: str
+    repair: str
+    title: str
+    chance: float
+    minutes: float
+    price_eur: float
+    minutes_to_go: float
+    licensed: bool
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """What to do now.
 
@@ -137,6 +173,8 @@ class Advice:
     """The answer for one state of a job.
 
     Attributes:
+        machine_hash: sha256 of the machine's file, hex.
+        priors_version: of the priors learnt from orders that it rests on; empty for the file's own.
         log_evidence: natural logarithm of the probability (density, for readings) of all
             findings, the complaint included.
         mass_left_out: upper bound of the probability that the answer did not look at, given all
@@ -152,10 +190,15 @@ class Advice:
         while_open: those of them that tell something and whose area stands open, most bits per
             minute first; the verdict may well be another one.
         closing_minutes: minutes to close what stands open at the end of the job.
+        likely_repairs: the repairs that may well end the complaint, the likeliest first; none when
+            the job is done.
+        cautions: id -> text of all that tests and likely repairs name.
     """
 
     machine: str
     machine_version: str
+    machine_hash: str
+    priors_version: str
     complaint: str
     log_evidence: float
     mass_left_out: float
@@ -167,16 +210,44 @@ class Advice:
     while_open: tuple[WhileOpen, ...]
     closing_minutes: float
     verdict: Verdict
+    likely_repairs: tuple[LikelyRepair, ...]
+    cautions: Mapping[str, str]
+
+    def leading(self, suspects: int | None = None, tests: int | None = None) -> Advice:
+        """The same with only so many suspects, and tests in each list, the first ones; None: all.
+
+        Only the cautions that are still named stay.
+        """
+        cut = replace(
+            self,
+            suspects=self.suspects[:suspects],
+            tests=self.tests[:tests],
+            while_open=self.while_open[:tests],
+        )
+        named = named_cautions(cut.tests, cut.likely_repairs)
+        return replace(
+            cut, cautions={name: text for name, text in cut.cautions.items() if name in named}
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Plain lists and dictionaries, ready for JSON."""
-        return asdict(self)
+        found: dict[str, Any] = plain(self)
+        found["verdict"] |= parted(self.verdict.action, self.verdict.target)
+        return found
 
     def to_frame(self) -> pd.DataFrame:
         """The tests as a table, one row each, ranked."""
         import pandas as pd  # noqa: PLC0415 - half a second that only analysts need
 
         return pd.DataFrame(
-            asdict(test) | {"outcomes": {end.outcome: end.probability for end in test.outcomes}}
+            plain(test) | {"outcomes": {end.outcome: end.probability for end in test.outcomes}}
             for test in self.tests
         )
+
+
+def named_cautions(
+    tests: tuple[TestAdvice, ...], repairs: tuple[LikelyRepair, ...]
+) -> frozenset[str]:
+    """Ids of all cautions that tests and repairs name."""
+    lists = (*(test.cautions for test in tests), *(repair.cautions for repair in repairs))
+    return frozenset(name for names in lists for name in names)

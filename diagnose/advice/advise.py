@@ -13,6 +13,7 @@ from diagnose.advice.advice import (
     TestAdvice,
     Verdict,
     WhileOpen,
+    named_cautions,
 )
 from diagnose.advice.explain import (
     before_it_goes_out,
@@ -24,6 +25,7 @@ from diagnose.advice.explain import (
     test_reason,
 )
 from diagnose.advice.follow_up import WHY_FLAT, follow_up
+from diagnose.advice.likely_repairs import likely_repairs
 from diagnose.advice.record import recorded, repairs_done
 from diagnose.ahead.desk import Desk
 from diagnose.machine.model import RUNS
@@ -65,9 +67,14 @@ def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = 
         later = follow_up(prepared, situation, belief, standing)
         decision = later or decision
     tests = _tests(prepared, situation, decision)
+    what = verdict(prepared, situation, belief, decision, following_up=later is not None)
+    repairs = () if what.action == "done" else likely_repairs(prepared, decision.outlook)
+    named = named_cautions(tests, repairs)
     return Advice(
         machine=machine.id,
         machine_version=machine.version,
+        machine_hash=machine.content_hash,
+        priors_version=machine.priors_version,
         complaint=situation.complaint,
         log_evidence=belief.log_evidence,
         mass_left_out=belief.left_out,
@@ -78,7 +85,9 @@ def advise(prepared: Prepared, situation: Situation, skipped: Collection[str] = 
         tests=tests,
         while_open=_while_open(prepared, situation, tests),
         closing_minutes=closing_minutes(machine, situation.open_areas),
-        verdict=verdict(prepared, situation, belief, decision, following_up=later is not None),
+        verdict=what,
+        likely_repairs=repairs,
+        cautions={name: one.text for name, one in machine.cautions.items() if name in named},
     )
 
 
@@ -160,7 +169,7 @@ def _tests(prepared: Prepared, situation: Situation, decision: Decision) -> tupl
                     OutcomeChance(outcome.id, chance)
                     for outcome, chance in zip(test.outcomes, chances, strict=True)
                 ),
-                cautions=tuple(machine.cautions[caution].text for caution in test.cautions),
+                cautions=test.cautions,
                 worth_doing=bool(decision.worth[number]),
             )
         )

@@ -56,6 +56,8 @@ def recorded(machine: Machine, situation: Situation, belief: Belief) -> tuple[Re
             unit=None if finding.reading is None else machine.tests[finding.test].unit,
             surprise_bits=max(-math.log2(max(chances[number, finding.test], 1e-300)), 0.0),
             repairs_before=number,
+            confirmed=finding.confirmed,
+            others=finding.others,
         )
         for number, stretch in enumerate(stretches)
         for finding in stretch

@@ -18,10 +18,10 @@ import numpy as np
 from diagnose.ahead.desk import Desk
 from diagnose.ahead.expected import Expected, TooManyStatesError, gate_action
 from diagnose.ahead.rollout import FOLLOWED_THROUGH, candidates
-from diagnose.ahead.sample import Jobs, surely_best
+from diagnose.ahead.sample import MOST, Jobs, surely_best
 from diagnose.errors import ValueOutOfRangeError
 from diagnose.machine.model import RUNS
-from diagnose.rule.costs import HAND_OVER
+from diagnose.rule.costs import HAND_OVER, parted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -114,7 +114,8 @@ class FurtherLook:
         and_then: the likeliest steps, the best action first, then at most two more.
         jobs: jobs played to find out, about a third of that for each other action; 0 when every
             outcome was followed.
-        seconds: time it took.
+        seconds: time it took; None where so many jobs were asked for, since then the same question
+            has the same answer.
     """
 
     minutes_left: float
@@ -125,11 +126,14 @@ class FurtherLook:
     best: PossibleAction
     and_then: tuple[LikelyStep, ...]
     jobs: int
-    seconds: float
+    seconds: float | None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain lists and dictionaries, ready for JSON."""
-        return asdict(self)
+        told = asdict(self)
+        for action in (*told["actions"], told["best"], *told["and_then"]):
+            action.update(parted(action["action"], action["target"]))
+        return told
 
 
 def look_further_from(
@@ -137,7 +141,9 @@ def look_further_from(
     situation: Situation,
     skipped: Collection[str] = (),
     budget_seconds: float = 0.05,
-    fewest_jobs: int = FEWEST,
+    *,
+    jobs: int | None = None,
+    seed: int = 0,
 ) -> FurtherLook:
     """Look further ahead than one test.
 
@@ -146,12 +152,16 @@ def look_further_from(
         situation: what is known, open and at hand.
         skipped: tests that are not to be proposed.
         budget_seconds: time to use.
-        fewest_jobs: jobs played in any case.
+        jobs: so many are played, whatever time that takes; None: as many as there is time for.
+        seed: other jobs for another one.
 
     Raises:
         ClashError: the findings cannot all be true.
-        ValueOutOfRangeError: a budget below a millisecond or above a minute.
+        ValueOutOfRangeError: a budget below a millisecond or above a minute; a number of jobs
+            below `FEWEST` or above `MOST`.
     """
+    if jobs is not None and not FEWEST <= jobs <= MOST:
+        raise ValueOutOfRangeError("jobs", jobs, FEWEST, MOST, "jobs")
     if not LEAST_SECONDS <= budget_seconds <= MOST_SECONDS:
         raise ValueOutOfRangeError(
             "budget_seconds", budget_seconds, LEAST_SECONDS, MOST_SECONDS, "s"
@@ -160,25 +170,34 @@ def look_further_from(
         Desk(prepared, situation, skipped),
         budget_seconds=budget_seconds,
         follow_up_to=FOLLOWED_THROUGH,
-        fewest=fewest_jobs,
+        jobs=jobs,
+        seed=seed,
     )
 
 
 def look_further(
-    bench: Bench[Any], *, budget_seconds: float = 0.05, follow_up_to: int = 0, fewest: int = FEWEST
+    bench: Bench[Any],
+    *,
+    budget_seconds: float = 0.05,
+    follow_up_to: int = 0,
+    jobs: int | None = None,
+    seed: int = 0,
 ) -> FurtherLook:
     """Play the jobs that a belief may be.
 
     Args:
         bench: where the job stands.
-        budget_seconds: when to stop, two fifths of it for the gate alone; at least
-            `fewest` jobs are played for the gate, `FEWEST_OF_EACH` for each action.
+        budget_seconds: when to stop, two fifths of it for the gate alone; at least `FEWEST` jobs
+            are played for the gate, `FEWEST_OF_EACH` for each action.
         follow_up_to: in a problem of no more fault sets every outcome is followed instead.
-        fewest: jobs played for the gate however little time there is.
+        jobs: so many are played for the gate, and a third of that for each action, whatever time
+            it takes; None: as many as there is time for.
+        seed: other jobs for another one.
     """
     began = time.perf_counter()
     leading = candidates(bench, bench.start, LEADING)
     most = min(max(int(budget_seconds * HELD_PER_SECOND), LEAST_HELD), HELD)
+    most = most if jobs is None else HELD
     ahead = bench.thinned(bench.start, most)
     gate = Expected(ahead, gate_action)
     seen = None
@@ -186,7 +205,11 @@ def look_further(
         with suppress(TooManyStatesError):
             seen = _followed(ahead, Expected(ahead, gate_action, MOST_FOLLOWED), leading)
     if seen is None:
-        seen = _sampled(Jobs(ahead, gate), leading, began, budget_seconds, fewest)
+        drawn = Jobs(ahead, gate, seed)
+        if jobs is None:
+            seen = _sampled(drawn, leading, began, budget_seconds)
+        else:
+            seen = _sampled(drawn, leading, -np.inf, 0.0, (jobs, max(jobs // 3, FEWEST_OF_EACH)))
     means, errors = seen.minutes.mean(axis=1).tolist(), _errors(seen.minutes)
     names = [named(bench.costs, bench.costs.action_name(action)) for action in leading]
     actions = tuple(
@@ -201,7 +224,7 @@ def look_further(
         best=actions[seen.best],
         and_then=tuple(_likely_steps(bench, ahead, gate, leading[seen.best])),
         jobs=seen.jobs,
-        seconds=time.perf_counter() - began,
+        seconds=None if jobs is not None else time.perf_counter() - began,
     )
 
 
@@ -233,11 +256,15 @@ def _followed(bench: ProblemBench, gate: Expected, actions: list[int]) -> _Seen:
 
 
 def _sampled(
-    jobs: Jobs, actions: list[int], began: float, budget_seconds: float, fewest: int
+    jobs: Jobs,
+    actions: list[int],
+    began: float,
+    budget_seconds: float,
+    fewest: tuple[int, int] = (FEWEST, FEWEST_OF_EACH),
 ) -> _Seen:
-    """As many jobs as there is time for."""
-    first, plain = jobs.played(actions[:1], began + GATE_ALONE * budget_seconds, fewest)
-    minutes, _ = jobs.played(actions, began + PLAYING * budget_seconds, FEWEST_OF_EACH)
+    """As many jobs as there is time for, and the fewest for the gate and for each action."""
+    first, plain = jobs.played(actions[:1], began + GATE_ALONE * budget_seconds, fewest[0])
+    minutes, _ = jobs.played(actions, began + PLAYING * budget_seconds, fewest[1])
     best = surely_best(minutes, SURE) if minutes.shape[1] >= TO_DIFFER else 0
     return _Seen(first, minutes, jobs.ninetieth(plain), best, len(plain))
 

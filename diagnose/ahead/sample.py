@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from diagnose.ahead.play import Dice, job_generator, play
 from diagnose.ahead.world import KnownMinutes, ProblemWorld
+from diagnose.stop import go_on
 from diagnose.sums import inner
 
 if TYPE_CHECKING:
@@ -42,8 +43,15 @@ class Jobs:
     is sampled, which cuts the error to a third or so.
     """
 
-    def __init__(self, bench: ProblemBench, gate: Expected) -> None:
-        """Works out what each fault set would take if one knew."""
+    def __init__(self, bench: ProblemBench, gate: Expected, seed: int = 0) -> None:
+        """Works out what each fault set would take if one knew.
+
+        Args:
+            bench: where the job stands.
+            gate: the policy.
+            seed: other jobs for another one.
+        """
+        self._seed = seed
         self._bench = bench
         self._gate = gate
         self._world = ProblemWorld(bench.problem)
@@ -58,10 +66,10 @@ class Jobs:
 
     def _dice(self, number: int) -> Dice:
         """The random numbers of a job; what is wrong is spread evenly over the belief."""
-        place = (0.5 + number * GOLDEN) % 1.0 * self._ends[-1]
+        place = (0.5 + (number + MOST * self._seed) * GOLDEN) % 1.0 * self._ends[-1]
         drawn = int(np.searchsorted(self._ends, place, side="right"))
         truth = min(drawn, len(self._ends) - 1)
-        return Dice.throw(truth, self._bench.costs.n_tests, job_generator(number, 0))
+        return Dice.throw(truth, self._bench.costs.n_tests, job_generator(number, self._seed))
 
     def played(self, actions: list[int], until: float, fewest: int) -> tuple[Floats, Floats]:
         """Play as many jobs as time allows, and a few in any case.
@@ -72,6 +80,7 @@ class Jobs:
         """
         columns, plain = list[list[float]](), list[float]()
         while len(columns) < MOST and (len(columns) < fewest or time.perf_counter() < until):
+            go_on()
             dice = self._dice(len(columns))
             surplus = self._mean - float(self._known[dice.truth])
             spent = [

@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from diagnose.ahead.bench import MOST_STATES, single_faults, standing
 from diagnose.belief.survey import survey
+from diagnose.compiled import njit
 from diagnose.rule.blame import blamed
 from diagnose.rule.decide import look
 from diagnose.sums import mixed
@@ -167,7 +167,7 @@ class ProblemBench:
         return found
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _mend(after, bad, joined, active, weight, found):  # type: ignore[no-untyped-def]
     """Move weights to where a repair leads; what a new part brings is spread by its chances."""
     for a in range(active.shape[0]):

@@ -16,13 +16,14 @@ a loud one whose set was looked at, it is met below that set instead, where it i
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from diagnose.compiled import njit
 
 SAME = 1e-3
 """Likelihoods that differ by no more than this part are the same."""
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def compare_pairs(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
     pair_row, n_base, like, order, quiet, change, ceiling, ahead
 ):
@@ -72,7 +73,7 @@ def compare_pairs(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
             ceiling[a, place] = most
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def room_of(members, like, ahead, rank, last, room):
     """By what later faults can raise the likelihood of each set, at most.
 
@@ -99,7 +100,7 @@ def room_of(members, like, ahead, rank, last, room):
         room[s] = raised
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def extend(  # noqa: C901, PLR0912, PLR0913, PLR0915, PLR0917 - flat, for the compiler
     parents, members, weight, like, most, room, last, quiet, change, ceiling, order, part_of,
     ratio, ratio_at, pair_row, n_base, grown_start, grown_fault, grown_at, least, heavy, noted,
@@ -235,7 +236,7 @@ def extend(  # noqa: C901, PLR0912, PLR0913, PLR0915, PLR0917 - flat, for the co
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _deeper(gains, later, left):
     """Bound of what one, two, three ... further faults could weigh together.
 

@@ -18,6 +18,7 @@ from diagnose.belief.draws import error_of_sum
 from diagnose.belief.factors import at_least, steps_of
 from diagnose.belief.frontier import Below, began
 from diagnose.belief.replay import replay
+from diagnose.stop import go_on
 from diagnose.sums import inner
 
 if TYPE_CHECKING:
@@ -146,6 +147,7 @@ def _gone_through(
     """
     asked = dict.fromkeys(larger)
     while True:
+        go_on()
         solved = sets.with_sets([*asked])
         steps = steps_of(sets, solved, situation)
         if floor:
@@ -186,6 +188,7 @@ def _remainder(
         return frontier.left_out, "budget"
     asked, done = dict.fromkeys(drawn), None
     while done is None or done.missing:
+        go_on()
         asked |= dict.fromkeys(done.missing if done is not None else ())
         now = sets.with_sets([*asked])
         rows = np.array([now.row(faults) for faults in drawn], dtype=np.int64)

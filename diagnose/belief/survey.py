@@ -13,9 +13,9 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from diagnose.compiled import njit
 from diagnose.sums import mixed
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def survey(blocks: Iterable[tuple[SetTables, Ints, Floats]], n_faults: int) -> S
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _add(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
     like, noise, members, fine, active, weight, chance, noise_bits, joint, faults
 ):
@@ -260,7 +260,7 @@ def reads_good(
     return np.where(columns.column < 0, absent[columns.cause], good)
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _share_good(which, near, rows, weight, found):
     for a in range(rows.shape[0]):
         h, w = rows[a], weight[a]
@@ -268,7 +268,7 @@ def _share_good(which, near, rows, weight, found):
             found[t] += w * near[which[h, t]]
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _gather(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
     start, cause, by_cause, chances, entropy, which, rows, there, like, noise
 ):

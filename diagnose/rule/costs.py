@@ -40,6 +40,13 @@ HAND_OVER = "escalate"
 """Name of the action that hands the job over."""
 
 
+def parted(action: str, target: str) -> dict[str, str | None]:
+    """`test`, `part` and `repair` of an action's target, None where it has none."""
+    test = target if action in ("test", "recheck") else None
+    part, _, repair = target.partition(".") if action == "repair" else ("", "", "")
+    return {"test": test, "part": part or None, "repair": repair or None}
+
+
 class RepairTables(NamedTuple):
     """What the kernels read.
 

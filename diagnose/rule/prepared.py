@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from diagnose import cache
 from diagnose.belief.belief import Belief, believe
 from diagnose.belief.situation import Situation
-from diagnose.faults.base import make_solved_sets, pack, solve_base, unpack
+from diagnose.errors import NetworkError
+from diagnose.faults.base import make_solved_sets, pack, solve_base, unpack, with_priors
 from diagnose.faults.behaviour import make_behaviour
 from diagnose.faults.outcomes import FITS
 from diagnose.faults.priors import make_priors
@@ -74,6 +75,15 @@ class Prepared:
         default_factory=lambda: Kept(BELIEF_BYTES, lambda belief: belief.nbytes)
     )
 
+    _notes: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def archive_hash(self) -> str:
+        """Sha256 in hex of the machine as `machine_to_json` writes it; worked out once."""
+        if "archive" not in self._notes:
+            self._notes["archive"] = hash_of(machine_to_json(self.machine).encode())
+        return self._notes["archive"]
+
     @property
     def behaviour(self) -> Behaviour:
         """Its circuit and what can be observed."""
@@ -116,24 +126,51 @@ class Prepared:
         return blamed(self.gives[complaint], self.stopping(complaint), belief.shows, faults)
 
 
-_prepared: Kept[Prepared] = Kept(MACHINE_BYTES, lambda prepared: prepared.nbytes)
+_prepared: Kept[Prepared] = Kept(MACHINE_BYTES, lambda prepared: prepared.nbytes, growing=True)
 
 
 def prepared(machine: Machine, progress: Progress | None = None) -> Prepared:
     """A machine made ready: from memory, from the cache on disk, else worked out and stored.
 
     Args:
-        machine: a checked machine with its `content_hash`.
+        machine: a checked machine with its `content_hash`, with priors laid over it or without.
         progress: called with a sentence before each long step.
 
     Raises:
         CircuitError, NetworkError: the machine cannot be solved.
     """
+    if machine.priors_version:
+        return _laid_over(machine, None, progress or _silent)
     return prepared_from(machine.content_hash, lambda: machine, progress)
 
 
+def prepared_like(ready: Prepared, machine: Machine) -> Prepared:
+    """The same machine with other priors, made ready without solving anything.
+
+    Kept in memory like any other, so its content hash must differ from that of the file.
+
+    Args:
+        ready: the machine as its file has it.
+        machine: the same with other priors, words or minutes.
+
+    Raises:
+        NetworkError: its faults are others, or its priors are none.
+    """
+
+    def make() -> Prepared:
+        behaviour = make_behaviour(machine)
+        if behaviour.faults != ready.faults or list(machine.tests) != list(ready.machine.tests):
+            raise NetworkError(f"{machine.id}: its faults or tests are not those of the file")
+        return _with_costs(ready.sets.with_priors(behaviour, make_priors(behaviour)))
+
+    return _prepared.get((machine.content_hash, machine.priors_version), make)
+
+
 def prepared_from(
-    content_hash: str, read: Callable[[], Machine], progress: Progress | None = None
+    content_hash: str,
+    read: Callable[[], Machine],
+    progress: Progress | None = None,
+    lay_over: Callable[[Machine], Machine] | None = None,
 ) -> Prepared:
     """The same for a machine that is only read when it must be.
 
@@ -141,9 +178,47 @@ def prepared_from(
         content_hash: of the machine file.
         read: reads and checks the file.
         progress: as in `prepared`.
+        lay_over: lays priors over the machine; what is solved is the machine's own all the same.
     """
-    told = progress or (lambda _: None)
-    return _prepared.get(content_hash, lambda: _make(content_hash, read, told))
+    told = progress or _silent
+    if lay_over is None:
+        key = (content_hash, "")
+        return _prepared.get(key, lambda: _make(content_hash, read, told))
+    solved = cache.load(KIND, _key(content_hash))
+    if solved is None:
+        plain = prepared_from(content_hash, read, progress)
+        solved = _packed(plain.machine, plain.sets.base)
+    return _laid_over(lay_over(_machine_in(solved)), solved, told)
+
+
+def _laid_over(
+    machine: Machine, solved: Mapping[str, NDArray[Any]] | None, progress: Progress
+) -> Prepared:
+    """A machine with priors laid over it, on the fault sets that its own file had solved.
+
+    Where the file itself was never made ready, it is solved with these priors; that is kept under
+    them, since the pairs in it are those that matter with them.
+    """
+
+    def make() -> Prepared:
+        stored = solved or cache.load(KIND, _key(machine.content_hash))
+        try:
+            if stored is not None:
+                return _unpacked(stored, machine)
+        except BROKEN:
+            pass
+        return _make(machine.content_hash, lambda: machine, progress, machine.priors_version)
+
+    return _prepared.get((machine.content_hash, machine.priors_version), make)
+
+
+def _silent(_: str) -> None:
+    """Tell nobody."""
+
+
+def prepared_bytes() -> int:
+    """Bytes of all machines that are kept in memory."""
+    return _prepared.nbytes()
 
 
 def hash_of(text: bytes) -> str:
@@ -151,8 +226,15 @@ def hash_of(text: bytes) -> str:
     return hashlib.sha256(text).hexdigest()
 
 
-def _make(content_hash: str, read: Callable[[], Machine], progress: Progress) -> Prepared:
-    key = cache.content_hash(content_hash.encode(), cache.source_hash(LAYERS))
+def _key(content_hash: str, priors_version: str = "") -> str:
+    parts = (content_hash, priors_version) if priors_version else (content_hash,)
+    return cache.content_hash(*(part.encode() for part in parts), cache.source_hash(LAYERS))
+
+
+def _make(
+    content_hash: str, read: Callable[[], Machine], progress: Progress, priors_version: str = ""
+) -> Prepared:
+    key = _key(content_hash, priors_version)
     found = _stored(key)
     if found is None:
         with cache.one_at_a_time(progress):
@@ -160,12 +242,16 @@ def _make(content_hash: str, read: Callable[[], Machine], progress: Progress) ->
     return found
 
 
+BROKEN = (KeyError, IndexError, TypeError, ValueError)
+"""What reading a bundle of other contents raises."""
+
+
 def _stored(key: str) -> Prepared | None:
     """A machine from the cache on disk, None where there is no sound one."""
     stored = cache.load(KIND, key)
     try:
-        return None if stored is None else _unpacked(stored)
-    except (KeyError, IndexError, TypeError, ValueError):
+        return None if stored is None else _unpacked(stored, _machine_in(stored))
+    except BROKEN:
         return None
 
 
@@ -176,8 +262,8 @@ def _solved(key: str, read: Callable[[], Machine], progress: Progress) -> Prepar
     priors = make_priors(behaviour)
     progress(f"{machine.id}: solving the circuit for every fault and the pairs that matter")
     base = solve_base(behaviour, priors, _each_tenth(machine.id, progress))
-    text = np.frombuffer(machine_to_json(machine).encode(), np.uint8)
-    cache.store(KIND, key, {**pack(base), "text": text})
+    if not cache.store(KIND, key, _packed(machine, base)):
+        progress(f"it is not kept: {cache.directory()} cannot be written, or others may write it")
     made = _with_costs(make_solved_sets(behaviour, priors, base))
     for complaint in list(machine.complaints)[:1]:
         made.belief(Situation(complaint), bound=True)  # compiles what the others wait for
@@ -197,11 +283,24 @@ def _each_tenth(name: str, progress: Progress) -> Callable[[int, int], None]:
     return tell
 
 
-def _unpacked(stored: Mapping[str, NDArray[Any]]) -> Prepared:
-    machine = machine_from_json(bytes(stored["text"]).decode())
+def _packed(machine: Machine, base: Solved) -> dict[str, NDArray[Any]]:
+    text = np.frombuffer(machine_to_json(machine).encode(), np.uint8)
+    return {**pack(base), "text": text}
+
+
+def _machine_in(stored: Mapping[str, NDArray[Any]]) -> Machine:
+    return machine_from_json(bytes(stored["text"]).decode())
+
+
+def _unpacked(stored: Mapping[str, NDArray[Any]], machine: Machine) -> Prepared:
+    """A bundle made ready for its machine, or for that with other priors laid over it."""
     behaviour = make_behaviour(machine)
     priors = make_priors(behaviour)
-    return _with_costs(make_solved_sets(behaviour, priors, unpack(stored, behaviour, priors)))
+    base = unpack(stored, behaviour, priors)
+    own = _machine_in(stored) if machine.priors_version else machine
+    if own.priors_version != machine.priors_version:
+        base = with_priors(base, behaviour, priors, own)
+    return _with_costs(make_solved_sets(behaviour, priors, base))
 
 
 def _with_costs(sets: SolvedSets) -> Prepared:

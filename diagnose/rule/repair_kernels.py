@@ -8,13 +8,14 @@ compiled in from another.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from diagnose.compiled import njit
 
 TINY = 1e-9
 """A chance per minute, or a saving in minutes, no larger than this is rounding."""
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def opening_of(way, open_areas, area_minutes):
     """Minutes to open what is not open yet of some areas, given as bits."""
     found, left, area = 0.0, way & ~open_areas, 0
@@ -26,7 +27,7 @@ def opening_of(way, open_areas, area_minutes):
     return found
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def list_chances(tables, guilty, chance, listed):
     """Fill in the chance of every repair and list those that have one; how many there are."""
     count = 0
@@ -41,7 +42,7 @@ def list_chances(tables, guilty, chance, listed):
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def set_minutes(tables, listed, open_areas, minutes):
     """Fill in what the listed repairs cost with these areas open, a good part's worth included.
 
@@ -55,7 +56,7 @@ def set_minutes(tables, listed, open_areas, minutes):
         minutes[r] = own + opening_of(way, open_areas, tables.area_minutes)
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def best_ratio(listed, chance, minutes):
     """The listed repair with the highest chance per minute, the first of equals; -1 for none."""
     pick, ratio = -1, TINY
@@ -66,7 +67,7 @@ def best_ratio(listed, chance, minutes):
     return pick
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def strike_out(tables, repair, guilty, chance):
     """Take what a repair fixes out of the chances of all repairs.
 
@@ -85,7 +86,7 @@ def strike_out(tables, repair, guilty, chance):
     return spared
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def taken_for_mended(tables, hides, guilty, chance):
     """Take out of the chances what is still wrong but does not show in the check after a repair.
 
@@ -104,7 +105,7 @@ def taken_for_mended(tables, hides, guilty, chance):
     return gone, minutes
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def repair_cost(tables, guilty, total, fine, open_areas, hand_over_minutes, hides):
     """Expected minutes of repairing without further tests, and the repair to begin with.
 
@@ -163,7 +164,7 @@ def repair_cost(tables, guilty, total, fine, open_areas, hand_over_minutes, hide
     return best, begin, at_once
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def weigh_tests(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
     tables, start, chance, joint, fine, explains, ranked, minutes, opened, hand_over, hides, limit,
     every, later, worth,

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from diagnose.advice.explain import LEFT_OVER, percent
 from diagnose.belief.situation import seen_to_do
-from diagnose.commands import words
-from diagnose.commands.good import good_outcome
 from diagnose.machine.model import RUNS
+from diagnose.paper import words
+from diagnose.paper.good import good_outcome
 from diagnose.rule.minutes import access_minutes, to_open
 
 if TYPE_CHECKING:

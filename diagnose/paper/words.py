@@ -140,8 +140,9 @@ def expected_words(expected: Expectation) -> str:
 
 
 def machine_words(machine: Machine) -> str:
-    """Title, id and version."""
-    return f"{machine.title} ({machine.id}, version {machine.version})"
+    """Title, id and version, and which priors learnt from orders are laid over it."""
+    priors = f", priors {machine.priors_version}" if machine.priors_version else ""
+    return f"{machine.title} ({machine.id}, version {machine.version}{priors})"
 
 
 def part_words(machine: Machine, part: str) -> str:

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from diagnose.commands import words
 from diagnose.faults.outcomes import cause_chances, outcome_chances
+from diagnose.paper import words
 
 if TYPE_CHECKING:
     from diagnose.job import Job

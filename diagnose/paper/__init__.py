@@ -1,0 +1,1 @@
+"""What is said of a job on paper and on screen."""
