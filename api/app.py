@@ -1,74 +1,156 @@
 """The application; built on call, never at import."""
 
+import contextlib
+import multiprocessing
+import os
+import signal
+import sys
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from importlib.metadata import version
-from typing import Any
+from typing import Any, TextIO
 
 import anyio.to_thread
-from fastapi import Depends, FastAPI
+from fastapi import FastAPI
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
 
 from diagnose.errors import DiagnoseError
 
-from .endpoints import make_router
-from .examples import add_examples
+from . import advice, bench, health, jobs, machines, orders, papers
+from .examples import add_examples, add_security
+from .keeping import Keeping
+from .keys import Door
 from .limits import BodyLimit
-from .problems import Problem, from_error, from_fault, from_http, from_validation
+from .logs import make_log
+from .metrics import Metrics
+from .outer import Outer
+from .page import mount_page
+from .problems import Problem, from_error, from_http, from_validation
+from .service import Service
 from .settings import Settings
 from .shelf import Shelf
+from .slots import Slots
 
 DESCRIPTION = (
     "Takes a complaint and what was found so far on a machine that will not start; answers with "
     "the likeliest failed parts, the tests ranked by what they tell per minute, and what to do "
-    "now. Stateless. What it says gives way to the maker's manual, local codes and licensed "
-    "practice."
+    "now. What it says gives way to the maker's manual, local codes and licensed practice."
 )
-
 
 HANDLERS: dict[int | type[Exception], Any] = {
     DiagnoseError: from_error,
     HTTPException: from_http,
     RequestValidationError: from_validation,
-    Exception: from_fault,
 }
 
+SWITCH_SECONDS = 0.001
+"""So long a thread that computes keeps others waiting; by default it is five times that, and quick
+answers would wait several times over."""
 
-def create_app(settings: Settings | None = None) -> FastAPI:
-    """The application for some settings; default: those of the environment."""
-    chosen = settings or Settings()
-    shelf = Shelf(chosen.machines)
+COMPRESSED_BYTES = 2_000
+"""Answers from so many bytes on are compressed for who takes it."""
 
-    @asynccontextmanager
-    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        await anyio.to_thread.run_sync(shelf.warm)
-        await anyio.to_thread.run_sync(app.openapi)
-        yield
 
+def create_app(settings: Settings | None = None, log: TextIO | None = None) -> FastAPI:
+    """The application.
+
+    Args:
+        settings: default: those of the environment.
+        log: where lines of JSON go; default: standard error.
+
+    Raises:
+        SettingError: one of the environment's cannot be.
+    """
+    service = _service(settings or Settings.from_environment(), log)
     app = FastAPI(
         title="nostart-diagnose",
-        version=version("nostart-diagnose"),
+        version=program_version(),
         description=DESCRIPTION,
-        lifespan=lifespan,
+        lifespan=_lifespan(service),
         exception_handlers=HANDLERS,
+        redirect_slashes=False,
         docs_url=None,
         redoc_url=None,
     )
-    slot = Depends(_take_a_slot, scope="function", max_concurrency=chosen.max_concurrency)
-    app.include_router(make_router(shelf, slot))
-    app.add_middleware(BodyLimit, max_bytes=chosen.max_body_bytes)
-    _describe(app, shelf)
+    for noun in (advice, machines, jobs, papers, bench, orders, health):
+        app.include_router(noun.make_router(service))
+    mount_page(app)
+    app.add_middleware(BodyLimit, max_bytes=service.settings.max_body_bytes)
+    app.add_middleware(GZipMiddleware, minimum_size=COMPRESSED_BYTES, compresslevel=5)
+    app.add_middleware(Outer, log=service.log, metrics=service.metrics)
+    _describe(app)
     return app
 
 
-async def _take_a_slot() -> AsyncIterator[None]:
-    """Held while an endpoint computes; how many there are is said where it is depended on."""
-    yield
+def _service(settings: Settings, log: TextIO | None) -> Service:
+    shelf = Shelf(settings.machines)
+    keeping = Keeping(settings.store, shelf)
+    return Service(
+        settings=settings,
+        shelf=shelf,
+        keeping=keeping,
+        door=Door(keeping, settings.requests_per_minute, keys_always=settings.keys == "always"),
+        slots=Slots(
+            settings.cheap_slots, settings.dear_slots, settings.waiting, settings.deadline_seconds
+        ),
+        metrics=Metrics(),
+        log=make_log(log),
+    )
 
 
-def _describe(app: FastAPI, shelf: Shelf) -> None:
+def _lifespan(service: Service) -> Any:
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        """The port answers at once; machines are made ready beside it, and that can be stopped."""
+        stop, before = threading.Event(), sys.getswitchinterval()
+        sys.setswitchinterval(SWITCH_SECONDS)
+
+        def warm() -> None:
+            try:
+                app.openapi()
+                service.shelf.warm(stop)
+            except Exception as error:
+                service.log.warning("warm-up", error=type(error).__name__)
+
+        warming = threading.Thread(target=warm, name="warm-up", daemon=True)
+        warming.start()
+        _end_with_parent()
+        yield
+        stop.set()
+        with contextlib.suppress(TimeoutError):
+            await anyio.to_thread.run_sync(lambda: warming.join(2.0))
+        service.keeping.close()
+        sys.setswitchinterval(before)
+
+    return lifespan
+
+
+def _end_with_parent() -> None:
+    """Let one process of several end when that which began it is gone, however it went."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def wait() -> None:
+        parent.join()
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    threading.Thread(target=wait, name="parent", daemon=True).start()
+
+
+def program_version() -> str:
+    """Version of this program; a copy that is not installed has none."""
+    from importlib.metadata import PackageNotFoundError, version  # noqa: PLC0415
+
+    try:
+        return version("nostart-diagnose")
+    except PackageNotFoundError:
+        return "0"
+
+
+def _describe(app: FastAPI) -> None:
     """Complete the OpenAPI document on first use: problem documents, worked examples."""
     basic, lock = app.openapi, threading.Lock()
 
@@ -78,7 +160,8 @@ def _describe(app: FastAPI, shelf: Shelf) -> None:
             schemas = document["components"]["schemas"]
             if "Problem" not in schemas:
                 schemas["Problem"] = Problem.model_json_schema()
-                add_examples(document, shelf)
+                add_examples(document)
+                add_security(document)
             return document
 
     app.openapi = openapi  # type: ignore[method-assign]

@@ -1,69 +1,49 @@
-"""Worked examples for the OpenAPI document, computed by the engine, so never out of date."""
+"""Worked examples for the OpenAPI document; `examples.json` holds a conversation that took place.
+
+`python -m tests.api.document` has it anew, and writes `openapi.json` beside it.
+"""
 
 from __future__ import annotations
 
-import contextlib
-from typing import TYPE_CHECKING, Any
+import json
+from pathlib import Path
+from typing import Any
 
-from diagnose.errors import DiagnoseError
-
-from .shapes import Question
-
-if TYPE_CHECKING:
-    from .shelf import Shelf
-
-SHOWN = {"suspects": 3, "tests": 2, "while_open": 2}
-CUT = "Cut to 3 suspects and 2 tests of each list; the answer has all of them."
+FILE = Path(__file__).with_name("examples.json")
 
 
-def add_examples(document: dict[str, Any], shelf: Shelf) -> None:
-    """Put two questions and their answers into the description of `POST /v1/advice`.
-
-    They are about the first machine on the shelf; without a usable one there are none.
-    """
-    with contextlib.suppress(DiagnoseError, StopIteration):
-        operation = document["paths"]["/v1/advice"]["post"]
-        asked = example_questions(shelf)
-        answered = {name: _answer(shelf, value) for name, value in asked.items()}
-        _content(operation["requestBody"])["examples"] = {
-            name: {"summary": name, "value": value} for name, value in asked.items()
-        }
-        _content(operation["responses"]["200"])["examples"] = {
-            name: {"summary": name, "description": CUT, "value": value}
-            for name, value in answered.items()
-        }
-
-
-def example_questions(shelf: Shelf) -> dict[str, dict[str, Any]]:
-    """Two bodies of `POST /v1/advice`: a complaint alone; the same with two findings.
-
-    Raises:
-        StopIteration: no machine, complaint, or test with a reading to make them of.
-        DiagnoseError: the machine cannot be used.
-    """
-    machine = shelf.machine(next(iter(shelf.names())))
-    bare = {"machine": machine.id, "complaint": next(iter(machine.complaints))}
-    job = shelf.job(Question.model_validate(bare))
-    tests = job.advise().tests
-    seen = next(test for test in tests if machine.tests[test.test].unit is None)
-    outcome = max(seen.outcomes, key=lambda one: one.probability).outcome
-    measured = next(test.test for test in tests if machine.tests[test.test].unit is not None)
-    good = next(iter(job.expect(measured)))
-    reading = {"test": measured, "reading": round(good.typical, 2), "unit": good.unit}
-    findings = [{"test": seen.test, "outcome": outcome}, reading]
-    tools = [tool for tool in machine.tools if tool != "none"][:2]
-    opened = [next(iter(machine.areas))] if machine.areas else []
-    more = {"findings": findings, "tools": tools, "open": opened}
-    return {"a complaint alone": bare, "a complaint with two findings": bare | more}
+def add_examples(document: dict[str, Any]) -> None:
+    """Put questions, answers and problems into the description of every operation."""
+    held = json.loads(FILE.read_text("utf-8"))
+    document["components"]["examples"] = {
+        name: {"summary": value["title"], "value": value}
+        for name, value in sorted(held["problems"].items())
+    }
+    for operation in operations(document):
+        told = held["operations"].get(operation["operationId"], {})
+        if "asked" in told:
+            content = operation["requestBody"]["content"]["application/json"]
+            content["examples"] = {
+                name: {"summary": name, "value": value} for name, value in told["asked"].items()
+            }
+        for status, answers in told.get("answered", {}).items():
+            for form, value in answers.items():
+                content = operation["responses"][status].setdefault("content", {})
+                content.setdefault(form, {"schema": {"type": "string"}})["examples"] = {
+                    "answer": {
+                        "summary": "As it was answered once; lists are cut to three.",
+                        "value": value,
+                    }
+                }
 
 
-def _answer(shelf: Shelf, question: dict[str, Any]) -> dict[str, Any]:
-    found: dict[str, Any] = shelf.job(Question.model_validate(question)).advise().to_dict()
-    for name, shown in SHOWN.items():
-        found[name] = found[name][:shown]
-    return found
+def add_security(document: dict[str, Any]) -> None:
+    """Say that a key may be left out, where there are none yet."""
+    for operation in operations(document):
+        if "security" in operation:
+            operation["security"] = [*operation["security"], {}]
 
 
-def _content(described: dict[str, Any]) -> dict[str, Any]:
-    content: dict[str, Any] = described["content"]["application/json"]
-    return content
+def operations(document: dict[str, Any]) -> list[dict[str, Any]]:
+    """All operations of a document."""
+    return [one for path in document["paths"].values() for one in path.values()]

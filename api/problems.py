@@ -8,7 +8,7 @@ from http import HTTPStatus
 from typing import Any
 
 from fastapi.exceptions import RequestValidationError
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -16,11 +16,28 @@ from starlette.responses import Response
 from diagnose.errors import (
     ClashError,
     DiagnoseError,
+    FullError,
+    IdempotencyError,
     MachineFileError,
+    NotKeptError,
     RequestError,
+    StoreError,
     UnitError,
     UnknownNameError,
     ValueOutOfRangeError,
+    VersionConflictError,
+    WrongStateError,
+)
+
+from .refusals import (
+    BusyError,
+    ChangedError,
+    ForbiddenError,
+    GoneError,
+    NoConditionError,
+    NoKeyError,
+    NotAcceptableError,
+    TooManyError,
 )
 
 MEDIA_TYPE = "application/problem+json"
@@ -28,8 +45,6 @@ MEDIA_TYPE = "application/problem+json"
 
 class Problem(BaseModel):
     """A refusal: what was wrong, where, and what would have been right."""
-
-    model_config = ConfigDict(extra="forbid")
 
     type: str = Field(
         description="Kind of problem, as a relative URI reference that stays the same.",
@@ -48,6 +63,10 @@ class Problem(BaseModel):
     nearest: str | None = Field(
         default=None, description="The accepted name that looks most like the one given."
     )
+    version: int | None = Field(default=None, description="The version that the job has now.")
+    added: list[dict[str, Any]] | None = Field(
+        default=None, description="The steps that were kept since the version that was read."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +84,37 @@ NOT_FOUND = Kind("not-found", "Nothing is here", 404)
 WRONG_METHOD = Kind("wrong-method", "This address does not take that method", 405)
 CLASH = Kind("clash", "The findings cannot all be true", 409)
 TOO_LONG = Kind("body-too-long", "The body is too long", 413)
+WRONG_TYPE = Kind("wrong-content-type", "The body is not announced as JSON", 415)
 INVALID = Kind("invalid-request", "The request does not fit its description", 422)
 UNKNOWN_NAME = Kind("unknown-name", "A name that the machine does not have", 422)
 UNIT = Kind("wrong-unit", "A reading in a unit that the test does not measure", 422)
 OUT_OF_RANGE = Kind("out-of-range", "A reading outside what its test accepts", 422)
 MACHINE_FILE = Kind("machine-unusable", "The machine's file cannot be used", 500)
 FAULT = Kind("internal", "A fault of this service", 500)
+NO_KEY = Kind("no-key", "A key is needed", 401)
+FORBIDDEN = Kind("forbidden", "The key is for other work", 403)
+NO_JOB = Kind("not-kept", "No such job is kept", 404)
+NOT_ACCEPTABLE = Kind("not-acceptable", "There is no such form of it", 406)
+WRONG_STATE = Kind("wrong-state", "The job does not take that step now", 409)
+FULL = Kind("full", "More than is kept", 409)
+IN_FLIGHT = Kind("in-flight", "The same request is still being worked on", 409)
+CHANGED = Kind("changed", "The job has gone on since it was read", 412)
+KEY_REUSED = Kind("key-reused", "The idempotency key was another request's", 422)
+NO_CONDITION = Kind("no-condition", "The request does not say which version was read", 428)
+TOO_MANY = Kind("too-many-requests", "Too many requests in a minute", 429)
+STORE = Kind("store-unusable", "The store cannot be used now", 503)
+BUSY = Kind("busy", "No answer in time; ask again later", 503)
+NOT_READY = Kind("not-ready", "The machines are still being made ready", 503)
+GONE = Kind("client-gone", "The client has gone", 499)
+"""Nobody reads this one; the number, which no standard gives, is for the log and the counters."""
+
+FAULT_WORDS = "the request could not be answered; the service's log says why"
+
+WORDS = {
+    NOT_FOUND: "nothing is at this address; /openapi.json lists what there is",
+    WRONG_METHOD: "this address takes other methods, see `Allow`",
+}
+"""What is said where the framework has only a phrase."""
 
 FIELDS = {"tool": "tools", "area": "open"}
 """Field of the question that a kind of name stands in, where it is not called the same."""
@@ -118,29 +162,75 @@ def _as_text(met: Any) -> str:
     return text if len(text) <= MAX_MET else text[: MAX_MET - 3] + "..."
 
 
+STORE_WORDS = "the store cannot be used now; who runs the service finds out why at /readyz"
+
+PLAIN: dict[type[DiagnoseError], Kind] = {
+    GoneError: GONE,
+    NoKeyError: NO_KEY,
+    ForbiddenError: FORBIDDEN,
+    TooManyError: TOO_MANY,
+    NoConditionError: NO_CONDITION,
+    NotKeptError: NO_JOB,
+    WrongStateError: WRONG_STATE,
+    FullError: FULL,
+    VersionConflictError: CHANGED,
+    RequestError: INVALID,
+    BusyError: BUSY,
+    ChangedError: CHANGED,
+    NotAcceptableError: NOT_ACCEPTABLE,
+}
+"""Errors that say all there is to say, and their kinds."""
+
+HEADERS: dict[Kind, dict[str, str]] = {
+    NO_KEY: {"www-authenticate": "Bearer"},
+    TOO_MANY: {"retry-after": "60"},
+    STORE: {"retry-after": "10"},
+    IN_FLIGHT: {"retry-after": "2"},
+}
+
+
 async def from_error(_: Request, error: DiagnoseError) -> ProblemResponse:
-    """The response for an error that the engine raised."""
-    place = getattr(error, "place", "")
-    kind = MACHINE_FILE
-    members: dict[str, Any] = {"place": place}
+    """The response for an error that the engine, the store or the service raised."""
+    kind, members = told_by(error)
     detail = str(error)
+    headers = dict(HEADERS.get(kind, {}))
+    if isinstance(error, BusyError):
+        headers["retry-after"] = str(error.seconds)
+    if isinstance(error, MachineFileError):
+        detail = f"the machine's file has {len(error.problems)} problem(s)"
+    if isinstance(error, StoreError):
+        detail = STORE_WORDS
+    return respond(kind, detail, headers=headers, **members)
+
+
+def told_by(error: DiagnoseError) -> tuple[Kind, dict[str, Any]]:
+    """The kind of problem that an error is, and its members."""
+    place = getattr(error, "place", "")
+    if type(error) in PLAIN:
+        members = {name: getattr(error, name, None) for name in ("version", "added")}
+        forms = getattr(error, "forms", None)
+        return PLAIN[type(error)], {"place": place, "expected": forms, **members}
     if isinstance(error, UnknownNameError):
         kind = UNKNOWN_MACHINE if error.kind == "machine" else UNKNOWN_NAME
-        members = {"place": place or FIELDS.get(error.kind, error.kind), "met": error.met}
-        members |= {"expected": error.valid, "nearest": error.nearest}
-    elif isinstance(error, UnitError):
-        kind, members = UNIT, {"place": place, "met": error.met, "expected": error.expected}
-    elif isinstance(error, ValueOutOfRangeError):
+        place = place or FIELDS.get(error.kind, error.kind)
+        members = {"place": place, "met": error.met, "expected": error.valid}
+        return kind, members | {"nearest": error.nearest}
+    return _of_a_value(error, place)
+
+
+def _of_a_value(error: DiagnoseError, place: str) -> tuple[Kind, dict[str, Any]]:
+    """The same for values that do not fit, and for what is nobody's fault who asks."""
+    if isinstance(error, UnitError):
+        return UNIT, {"place": place, "met": error.met, "expected": error.expected}
+    if isinstance(error, ValueOutOfRangeError):
         limits = f"{error.low:g} to {error.high:g} {error.unit}".rstrip()
-        kind, members = OUT_OF_RANGE, {"place": place, "met": error.met, "expected": [limits]}
-    elif isinstance(error, ClashError):
+        return OUT_OF_RANGE, {"place": place, "met": error.met, "expected": [limits]}
+    if isinstance(error, ClashError):
         met = ", ".join(f"{node}={state}" for node, state in error.findings)
-        kind, members = CLASH, {"place": "findings", "met": met}
-    elif isinstance(error, RequestError):
-        kind = INVALID
-    elif isinstance(error, MachineFileError):
-        detail = f"the machine's file has {len(error.problems)} problem(s)"
-    return respond(kind, detail, **members)
+        return CLASH, {"place": "findings", "met": met}
+    if isinstance(error, IdempotencyError):
+        return IN_FLIGHT if error.in_flight else KEY_REUSED, {}
+    return STORE if isinstance(error, StoreError) else MACHINE_FILE, {"place": place}
 
 
 async def from_validation(_: Request, error: RequestValidationError) -> ProblemResponse:
@@ -163,26 +253,38 @@ async def from_validation(_: Request, error: RequestValidationError) -> ProblemR
 
 async def from_fault(_: Request, error: Exception) -> ProblemResponse:  # noqa: ARG001  logged
     """The response for anything else; what it was, the service's log says."""
-    return respond(FAULT, "the request could not be answered; the service's log says why")
+    return respond(FAULT, FAULT_WORDS)
 
 
 async def from_http(_: Request, error: HTTPException) -> ProblemResponse:
     """The response for a plain HTTP error: no such address, wrong method, unreadable body."""
-    kinds = {kind.status: kind for kind in (UNREADABLE, NOT_FOUND, WRONG_METHOD, TOO_LONG)}
+    kinds = {
+        kind.status: kind for kind in (UNREADABLE, NOT_FOUND, WRONG_METHOD, TOO_LONG, WRONG_TYPE)
+    }
     kind = kinds.get(error.status_code)
     if kind is None:
         words = HTTPStatus(error.status_code).phrase
         kind = Kind(words.lower().replace(" ", "-"), words, error.status_code)
-    return respond(kind, str(error.detail), headers=error.headers)
+    headers = dict(error.headers or {})
+    if "GET" in headers.get("allow", headers.get("Allow", "")).split(", "):
+        headers = {"allow": "GET, HEAD"}
+    return respond(kind, WORDS.get(kind, str(error.detail)), headers=headers)
 
 
 def declared(*kinds: Kind) -> dict[int | str, dict[str, Any]]:
     """What an endpoint's `responses` says about the problems it can answer with."""
-    found: dict[int | str, dict[str, Any]] = {}
+    described: dict[int | str, dict[str, Any]] = {}
     for status in sorted({kind.status for kind in kinds}):
-        titles = [kind.title for kind in kinds if kind.status == status]
-        found[status] = {
-            "description": "; ".join(titles),
-            "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+        own = [kind for kind in dict.fromkeys(kinds) if kind.status == status]
+        described[status] = {
+            "description": "; ".join(kind.title for kind in own),
+            "content": {
+                MEDIA_TYPE: {
+                    "schema": {"$ref": "#/components/schemas/Problem"},
+                    "examples": {
+                        kind.name: {"$ref": f"#/components/examples/{kind.name}"} for kind in own
+                    },
+                }
+            },
         }
-    return found
+    return described

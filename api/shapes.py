@@ -1,111 +1,15 @@
-"""Requests and answers, field by field, with their units."""
+"""Answers, field by field, with their units. More fields may come; a client passes them over."""
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, Field
 
-from diagnose.machine.model import Machine
-
-Name = Annotated[str, Field(min_length=1, max_length=100)]
 Probability = Annotated[float, Field(ge=0.0, le=1.0)]
 Amount = Annotated[float, Field(ge=0.0)]
-Count = Annotated[int, BeforeValidator(len)]
-OfMapping = BeforeValidator(lambda held: list(held.values()))
-"""Takes the values of a machine's mapping as a list."""
 
 
 class _Shape(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
-
-class FindingGiven(_Shape):
-    """What a test showed: an outcome, or a reading with its unit."""
-
-    test: Name = Field(description="Id of the test.")
-    outcome: Name | None = Field(default=None, description="Id of the outcome seen.")
-    reading: Annotated[float, Field(strict=True, allow_inf_nan=False)] | None = Field(
-        default=None, description="What the meter showed, in `unit`."
-    )
-    unit: Annotated[str, Field(max_length=20)] | None = Field(
-        default=None,
-        description="Unit of the reading, e.g. `V`, `mV`, `ohm`, `kohm`, `A`. "
-        "Left out: the test's own unit.",
-    )
-    sure: Annotated[float, Field(gt=0.0, le=1.0)] = Field(
-        default=1.0,
-        description="How sure the finding is, above 0 to 1; less for what was only told.",
-    )
-
-    @model_validator(mode="after")
-    def _one_of_two(self) -> "FindingGiven":
-        if (self.outcome is None) == (self.reading is None):
-            raise ValueError("give either `outcome` or `reading`")
-        if self.unit is not None and self.reading is None:
-            raise ValueError("`unit` goes with `reading`")
-        return self
-
-    @property
-    def result(self) -> str | float:
-        """The outcome or the reading, as a job takes it."""
-        if self.reading is None:
-            return self.outcome or ""
-        return self.reading if self.unit is None else f"{self.reading!r} {self.unit}"
-
-
-class RepairGiven(_Shape):
-    """A repair that was done, with what was found between the one before and it."""
-
-    findings: list[FindingGiven] = Field(
-        default_factory=list,
-        max_length=500,
-        description="Findings before this repair, since the one before it.",
-    )
-    part: Name = Field(description="Id of the part repaired.")
-    repair: Name = Field(description="Id of the repair.")
-    check: Name | None = Field(
-        default=None,
-        description="What trying the machine showed: `runs` (it starts and runs, interlocks "
-        "tried), `same` (as before), the id of the complaint that it shows now, or `other`; null "
-        "when nobody tried.",
-    )
-
-
-class Question(_Shape):
-    """All that is known about one job."""
-
-    machine: Name = Field(description="Id of the machine.")
-    complaint: Name = Field(description="Id of what the customer reports.")
-    findings: list[FindingGiven] = Field(
-        default_factory=list,
-        max_length=500,
-        description="Findings so far (since the last repair), first to last. The order only "
-        "matters for the surprise.",
-    )
-    past: list[RepairGiven] = Field(
-        default_factory=list,
-        max_length=12,
-        description="Repairs done so far, first to last. After each, tests can be done again.",
-    )
-    tools: list[Name] = Field(
-        default_factory=list,
-        max_length=100,
-        description="Ids of the tools at hand. Empty: every tool of the machine.",
-    )
-    open: list[Name] = Field(
-        default_factory=list, max_length=100, description="Ids of the areas open already."
-    )
-    temperature_celsius: Annotated[float, Field(ge=-40.0, le=60.0)] = Field(
-        default=20.0,
-        description="Temperature of the battery, in degrees Celsius; it shifts what it reads.",
-    )
-    look_further: bool = Field(
-        default=False,
-        description="Whether to play the job to its end as well; the answer then has "
-        "`look_further`.",
-    )
-    budget_ms: Annotated[float, Field(ge=1.0, le=2_000.0)] = Field(
-        default=50.0, description="Milliseconds to spend on that. More of them, smaller errors."
-    )
+    pass
 
 
 class Finding(_Shape):
@@ -120,6 +24,8 @@ class Finding(_Shape):
         "Much over 7 bits: read it again.",
     )
     repairs_before: int = Field(ge=0, description="Repairs that had been done when it was found.")
+    confirmed: bool = Field(description="Whether it was looked at again and stands.")
+    others: list[str] = Field(description="Ids of the outcomes that other looks at it gave.")
 
 
 class Repair(_Shape):
@@ -169,7 +75,7 @@ class Test(_Shape):
     tool: str = Field(description="Id of the tool; `none` for bare hands.")
     opens: list[str] = Field(description="Ids of the areas still to be opened, outermost first.")
     outcomes: list[OutcomeChance] = Field(description="Its possible results.")
-    cautions: list[str] = Field(description="What to mind, in full sentences.")
+    cautions: list[str] = Field(description="Ids of what to mind; see `cautions` of the answer.")
     worth_doing: bool = Field(
         description="Whether it is expected to save more than it costs, and to tell more per "
         "minute than trying the first repair would."
@@ -191,7 +97,34 @@ class WhileOpen(_Shape):
     worth_doing: bool = Field(description="As in `tests`.")
 
 
-class Verdict(_Shape):
+class LikelyRepair(_Shape):
+    """A repair that may well end the complaint."""
+
+    part: str = Field(description="Id of the part.")
+    repair: str = Field(description="Id of the repair.")
+    title: str = Field(description="What is done.")
+    chance: Probability = Field(description="That it ends the complaint, 0 to 1.")
+    minutes: Amount = Field(
+        description="Minutes of labour, with opening, closing and trying the machine after it."
+    )
+    price_eur: Amount = Field(description="Price of parts and material, in euro.")
+    minutes_to_go: Amount = Field(
+        description="Minutes expected after it, without further tests, until the machine runs or "
+        "is handed over; none where it helps."
+    )
+    licensed: bool = Field(description="Whether only a licensed hand may do it.")
+    cautions: list[str] = Field(description="Ids of what to mind; see `cautions` of the answer.")
+
+
+class Target(_Shape):
+    """What an action is done to, part by part."""
+
+    test: str | None = Field(description="Id of the test; null for other actions.")
+    part: str | None = Field(description="Id of the part to repair; null for other actions.")
+    repair: str | None = Field(description="Id of its repair; null for other actions.")
+
+
+class Verdict(Target):
     """What to do now."""
 
     action: Literal["test", "repair", "recheck", "escalate", "done"] = Field(
@@ -208,7 +141,7 @@ class Verdict(_Shape):
 Action = Literal["test", "repair", "escalate"]
 
 
-class PossibleAction(_Shape):
+class PossibleAction(Target):
     """One thing that could be done now, and what it leads to."""
 
     action: Action = Field(description="A test, a repair, or handing over.")
@@ -217,7 +150,7 @@ class PossibleAction(_Shape):
     error_minutes: Amount = Field(description="Standard error of that, in minutes.")
 
 
-class LikelyStep(_Shape):
+class LikelyStep(Target):
     """A step of the likeliest way from here."""
 
     action: Action = Field(description="A test, a repair, or handing over.")
@@ -251,7 +184,9 @@ class FurtherLook(_Shape):
         description="The likeliest steps: the best action, then at most two more."
     )
     jobs: int = Field(ge=0, description="Jobs played; 0 when every outcome was followed.")
-    seconds: Amount = Field(description="Time it took.")
+    seconds: Amount | None = Field(
+        description="Seconds it took; null here, where the same question has the same answer."
+    )
 
 
 class Answer(_Shape):
@@ -259,6 +194,10 @@ class Answer(_Shape):
 
     machine: str = Field(description="Id of the machine.")
     machine_version: str = Field(description="Version of the machine's file.")
+    machine_hash: str = Field(description="SHA-256 of the machine's file, in hex.")
+    priors_version: str = Field(
+        description="Of the priors learnt from closed orders; empty for the file's own."
+    )
     complaint: str = Field(description="Id of what the customer reports.")
     log_evidence: float = Field(
         description="Natural logarithm of the probability of complaint and findings together."
@@ -274,8 +213,13 @@ class Answer(_Shape):
         "percent (`bounded`), an estimate of it with two standard errors added is (`sampled`), or "
         "neither could be reached (`budget`)."
     )
-    suspects: list[Suspect] = Field(description="Every failure mode, most likely first.")
-    tests: list[Test] = Field(description="Tests not done yet, most bits per added minute first.")
+    suspects: list[Suspect] = Field(
+        description="The failure modes, most likely first; all, or as many as were asked for."
+    )
+    tests: list[Test] = Field(
+        description="Tests not done yet, most bits per added minute first; all, or as many as were "
+        "asked for."
+    )
     while_open: list[WhileOpen] = Field(
         description="Those of them that tell something and whose area stands open, most bits per "
         "minute first."
@@ -284,103 +228,28 @@ class Answer(_Shape):
         description="Minutes to close what stands open at the end of the job."
     )
     verdict: Verdict = Field(description="What to do now, and why.")
+    likely_repairs: list[LikelyRepair] = Field(
+        description="The repairs that may well end the complaint, the likeliest first; none when "
+        "the job is done."
+    )
+    cautions: dict[str, str] = Field(
+        description="What to mind, by id: the texts of all that tests and likely repairs name."
+    )
     look_further: FurtherLook | None = Field(
         default=None,
         description="How it is likely to go on; only when asked for, and not when it is done.",
     )
 
 
-class _OfMachine(_Shape):
-    """Taken from a machine or from something in it, field by field."""
-
-    model_config = ConfigDict(from_attributes=True)
-
-
-class MachineEntry(_OfMachine):
-    """One machine of the list."""
-
-    id: str = Field(description="Id of the machine.")
-    title: str = Field(description="What it is.")
-    version: str = Field(description="Version of its file.")
-    parts: Count = Field(description="Number of parts.")
-    tests: Count = Field(description="Number of tests.")
-    complaints: Count = Field(description="Number of complaints.")
-
-
-class Machines(_Shape):
-    """All machines that can be asked about."""
-
-    machines: list[MachineEntry] = Field(description="By id.")
-
-
-class Titled(_OfMachine):
-    """An id with its title."""
-
-    id: str = Field(description="Id, as questions name it.")
-    title: str = Field(description="The same in words.")
-
-
-class TestEntry(_OfMachine):
-    """A test as the machine's file describes it."""
-
-    id: str = Field(description="Id of the test.")
-    title: str = Field(description="What to do.")
-    condition: str | None = Field(description="How the controls stand meanwhile.")
-    tool: str = Field(description="Id of the tool; `none` for bare hands.")
-    minutes: float = Field(description="Minutes of labour with everything open.")
-    area: str | None = Field(description="Id of the area that must be open.")
-    unit: str | None = Field(description="Unit of a reading; null when it has only outcomes.")
-    low: float | None = Field(description="Lowest reading accepted, in `unit`.")
-    high: float | None = Field(description="Highest reading accepted, in `unit`.")
-    outcomes: list[Titled] = Field(description="Its possible results.")
-    cautions: list[str] = Field(description="Ids of the cautions that go with it.")
-
-
-class AreaEntry(_OfMachine):
-    """Something to open before a part can be reached."""
-
-    id: str = Field(description="Id of the area.")
-    title: str = Field(description="What is opened.")
-    open_minutes: float = Field(description="Minutes to open it.")
-    close_minutes: float = Field(description="Minutes to close it again.")
-    inside: str | None = Field(description="Id of the area to open before it.")
-
-
-class CautionEntry(_OfMachine):
-    """A warning."""
-
-    id: str = Field(description="Id of the caution.")
-    text: str = Field(description="What to mind.")
-
-
-class MachineDetails(_OfMachine):
-    """What can be asked and recorded about one machine."""
-
-    id: str = Field(description="Id of the machine.")
-    title: str = Field(description="What it is.")
-    version: str = Field(description="Version of its file.")
-    notes: str = Field(description="What its author has to say.")
-    complaints: Annotated[list[Titled], OfMapping] = Field(
-        description="What a customer can report."
-    )
-    tests: Annotated[list[TestEntry], OfMapping] = Field(description="What can be tested.")
-    tools: Annotated[list[Titled], OfMapping] = Field(description="What can be at hand.")
-    areas: Annotated[list[AreaEntry], OfMapping] = Field(description="What can be open.")
-    cautions: Annotated[list[CautionEntry], OfMapping] = Field(description="What to mind.")
-
-    @classmethod
-    def of(cls, machine: Machine) -> Self:
-        """Everything that a caller needs to put a question."""
-        details = cls.model_validate(machine)
-        for entry in details.tests:
-            if entry.condition is not None:
-                entry.condition = machine.conditions[entry.condition].title
-            if entry.unit is None:
-                entry.low = entry.high = None
-        return details
-
-
 class Health(_Shape):
     """The service answers."""
 
     status: Literal["ok"] = Field(description="Always `ok`.")
+
+
+class Readiness(_Shape):
+    """What the service can answer for at once."""
+
+    status: Literal["ready"] = Field(description="Always `ready`; else the answer is a problem.")
+    machines: int = Field(ge=0, description="Machines that are ready.")
+    unusable: list[str] = Field(description="Ids of the machines whose files cannot be used.")

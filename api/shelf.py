@@ -3,25 +3,55 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import logging
+import re
+from dataclasses import dataclass, field
+from importlib import resources
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from diagnose.errors import DiagnoseError, UnknownNameError
-from diagnose.job import Job, prepare
+import numpy as np
+
+from diagnose import cache
+from diagnose.errors import DiagnoseError, RequestError, StoppedError, UnknownNameError
+from diagnose.job import Job
 from diagnose.kept import Kept
-from diagnose.machine.load import machine_names, machine_path, read_machine, read_text
+from diagnose.machine.archive import machine_from_json, machine_to_json
+from diagnose.machine.load import FILE_NAME, machine_names, read_content, read_machine, read_text
+from diagnose.rule.prepared import Prepared, hash_of, prepared_from
+from diagnose.stop import stopped_when
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-    from pathlib import Path
+    import threading
+    from collections.abc import Iterator, Sequence
 
     from diagnose.machine.model import Machine
 
-    from .shapes import FindingGiven, Question
+    from .question import FindingGiven, Question
 
 MOST_TEXT = 16_000_000
 """Characters of machine files whose machines are kept; the longest unused go first."""
+
+OUTLINE = "outline"
+"""Kind of the bundles that hold a machine as JSON, so that a list reads no YAML."""
+
+_SAFE_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+
+
+@dataclass(frozen=True, slots=True)
+class File:
+    """A machine file as it is now."""
+
+    path: Path
+    content_hash: str
+
+
+@dataclass(slots=True)
+class Warmth:
+    """How far the machines are made ready."""
+
+    over: bool = False
+    ready: set[str] = field(default_factory=set)
+    unusable: set[str] = field(default_factory=set)
 
 
 class Shelf:
@@ -29,22 +59,37 @@ class Shelf:
 
     def __init__(self, folder: Path | None) -> None:
         self.folder = folder
+        self.warmth = Warmth()
+        self._top = folder or Path(str(resources.files("diagnose.models")))
         # hash of a file's text -> its length and the machine: a list reads no file a second time
         self._kept = Kept[tuple[int, "Machine"]](MOST_TEXT, lambda held: held[0])
+        self._ready: set[str] = set()
+        self._hashes: dict[tuple[str, int, int, int], str] = {}
 
     def names(self) -> tuple[str, ...]:
         """Ids of the machines, sorted."""
         return machine_names(self.folder)
 
-    def known(self, name: str) -> None:
-        """Let a machine's id pass, nothing else; a path must not reach the file system.
+    def file(self, name: str) -> File:
+        """The file of a machine; anything but a plain id must not reach the file system.
 
         Raises:
             UnknownNameError: there is no such machine.
+            MachineFileError: it cannot be read.
         """
-        names = self.names()
-        if name not in names:
-            raise UnknownNameError("machine", name, names)
+        path = self._top / name / FILE_NAME if _SAFE_NAME.fullmatch(name) else None
+        try:
+            status = path.stat() if path is not None else None
+        except OSError:
+            status = None
+        if path is None or status is None:
+            raise UnknownNameError("machine", name, self.names())
+        key = (name, status.st_mtime_ns, status.st_size, status.st_ino)
+        if key not in self._hashes:
+            known = hash_of(read_content(path))
+            others = {k: v for k, v in self._hashes.items() if k[0] != name}
+            self._hashes = others | {key: known}
+        return File(path, self._hashes[key])
 
     def machine(self, name: str) -> Machine:
         """A machine by its id; never by a path.
@@ -53,19 +98,43 @@ class Shelf:
             UnknownNameError: there is no such machine.
             MachineFileError: its file has problems.
         """
-        self.known(name)
-        path = machine_path(name, folder=self.folder)
-        text = read_text(path)
-        key = hashlib.sha256(text.encode()).digest()
-        return self._kept.get(key, lambda: (len(text), read_machine(text, str(path))))[1]
+        file = self.file(name)
+        return self._kept.get(file.content_hash, lambda: _outline(file))[1]
 
-    def warm(self) -> None:
-        """Make every machine ready, so that no request waits for it; unusable ones are logged."""
-        for name in self.names():
-            try:
-                prepare(name, folder=self.folder)
-            except DiagnoseError as error:
-                logging.getLogger(__name__).warning("%s cannot be used: %s", name, error)
+    def prepared(self, name: str) -> Prepared:
+        """A machine ready for advice.
+
+        Raises:
+            UnknownNameError: there is no such machine.
+            DiagnoseError: it cannot be used.
+        """
+        file = self.file(name)
+        found = prepared_from(file.content_hash, lambda: _outline(file)[1])
+        self.warmth.ready.add(name)
+        self._ready.add(file.content_hash)
+        return found
+
+    def is_ready(self, name: str) -> bool:
+        """Whether a machine, as its file is now, has been made ready since the start."""
+        try:
+            return self.file(name).content_hash in self._ready
+        except DiagnoseError:
+            return False
+
+    def warm(self, stop: threading.Event) -> None:
+        """Make every machine ready, so that no request waits for it, until told to stop."""
+        with stopped_when(stop.is_set), contextlib.suppress(StoppedError):
+            for step in (self.machine, self.prepared):
+                for name in self.names():
+                    if stop.is_set():
+                        return
+                    try:
+                        step(name)
+                    except StoppedError:
+                        return
+                    except DiagnoseError:
+                        self.warmth.unusable.add(name)
+            self.warmth.over = True
 
     def job(self, question: Question) -> Job:
         """The job that a question describes, all its findings recorded.
@@ -74,23 +143,36 @@ class Shelf:
             DiagnoseError: a name, unit or reading that the machine does not have; findings that
                 clash.
         """
-        self.known(question.machine)
         job = Job.open(
-            question.machine,
+            self.prepared(question.machine),
             complaint=question.complaint,
             tools=tuple(question.tools),
             open_areas=tuple(question.open),
             temperature_celsius=question.temperature_celsius,
-            folder=self.folder,
         )
         for number, done in enumerate(question.past):
-            for index, finding in enumerate(done.findings):
-                job = _record(job, finding, f"past[{number}].findings[{index}]")
+            job = _recorded(job, done.findings, f"past[{number}].findings")
             with placed(f"past[{number}]"):
                 job = job.repair(done.part, done.repair, done.check)
-        for index, finding in enumerate(question.findings):
-            job = _record(job, finding, f"findings[{index}]")
+        job = _recorded(job, question.findings, "findings")
+        for index, test in enumerate(question.set_aside):
+            with placed(f"set_aside[{index}]"):
+                job = job.skip(test)
         return job
+
+
+def _outline(file: File) -> tuple[int, Machine]:
+    """The machine of a file, from the cache on disk, else read; and the length of its text."""
+    key = cache.content_hash(file.content_hash.encode(), cache.source_hash(("machine",)))
+    stored = cache.load(OUTLINE, key)
+    with contextlib.suppress(DiagnoseError, KeyError, ValueError):
+        if stored is not None:
+            return len(stored["text"]), machine_from_json(bytes(stored["text"]).decode())
+    text = read_text(file.path)
+    machine = read_machine(text, str(file.path))
+    plain = machine_to_json(machine).encode()
+    cache.store(OUTLINE, key, {"text": np.frombuffer(plain, np.uint8)})
+    return len(text), machine
 
 
 @contextlib.contextmanager
@@ -103,6 +185,21 @@ def placed(place: str) -> Iterator[None]:
         raise
 
 
+def _recorded(job: Job, findings: Sequence[FindingGiven], place: str) -> Job:
+    """A job with some findings more."""
+    given: dict[str, int] = {}
+    for index, finding in enumerate(findings):
+        if finding.test in given:
+            first = f"{place}[{given[finding.test]}]"
+            raise RequestError(
+                f"{finding.test} stands in {first} already; give what it showed last",
+                f"{place}[{index}]",
+            )
+        given[finding.test] = index
+        job = _record(job, finding, f"{place}[{index}]")
+    return job
+
+
 def _record(job: Job, finding: FindingGiven, place: str) -> Job:
     with placed(place):
         test = job.machine.tests.get(finding.test)
@@ -110,4 +207,7 @@ def _record(job: Job, finding: FindingGiven, place: str) -> Job:
             known = [outcome.id for outcome in test.outcomes]
             if finding.outcome not in known:  # a job would take a text like `12.3V` as a reading
                 raise UnknownNameError("outcome", finding.outcome, known, test.id)
-        return job.record(finding.test, finding.result, sure=finding.sure)
+        job = job.record(finding.test, finding.result, sure=finding.sure)
+        if finding.confirmed or finding.others:
+            job = job.looked_at(finding.test, finding.others, confirmed=finding.confirmed)
+        return job

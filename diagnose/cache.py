@@ -3,7 +3,8 @@
 A bundle is one uncompressed `.npz` without pickle, with a checksum inside. It is written beside
 its place and moved there in one step, so a reader never sees half of one. A cache must never be
 the reason that something fails: what is damaged, foreign or cannot be read counts as absent, and
-what cannot be written is not kept.
+what cannot be written is not kept. A checksum tells damage, not malice; so bundles lie only in a
+folder that nobody else may write.
 """
 
 from __future__ import annotations
@@ -66,17 +67,71 @@ def source_hash(layers: tuple[str, ...]) -> bytes:
 
 
 def directory() -> Path:
-    """Where bundles lie: `NOSTART_CACHE_DIR`, else `nostart-diagnose` in the user's cache."""
+    """Where bundles lie: `NOSTART_CACHE_DIR`, else `nostart-diagnose` in the user's cache.
+
+    A user without a home has them in a folder of his own beside other temporary files.
+    """
     chosen = os.environ.get(DIRECTORY_VARIABLE)
     if chosen:
         return Path(chosen)
     base = os.environ.get("XDG_CACHE_HOME")
-    return (Path(base) if base else Path("~/.cache").expanduser()) / "nostart-diagnose"
+    with contextlib.suppress(RuntimeError, OSError):
+        top = Path(base) if base else Path("~/.cache").expanduser()
+        if base or _writable(top):
+            return top / "nostart-diagnose"
+    return Path(tempfile.gettempdir()) / f"nostart-diagnose-{_user()}"
+
+
+def _writable(folder: Path) -> bool:
+    """Whether something can be put into a folder, or it can be made."""
+    there = next((up for up in (folder, *folder.parents) if up.exists()), folder)
+    return os.access(there, os.W_OK | os.X_OK)
+
+
+def _user() -> int:
+    return os.getuid() if hasattr(os, "getuid") else 0
+
+
+def private_folder(name: str = "") -> Path | None:
+    """The folder of bundles, or one in it, made where it is missing; None unless it is safe.
+
+    It is when it can be written and belongs to this user or the administrator, and nobody else may
+    write into it.
+    """
+    folder = directory() / name
+    try:
+        for each in (directory(), folder):
+            each.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError:
+        return None
+    safe = _nobody_elses(directory()) and _nobody_elses(folder)
+    return folder if safe and os.access(folder, os.W_OK | os.X_OK) else None
+
+
+def _nobody_elses(place: Path) -> bool:
+    """Whether nobody but this user and the administrator may write a file or folder."""
+    if not hasattr(os, "getuid"):
+        return True
+    try:
+        status = place.stat()
+    except OSError:
+        return False
+    return status.st_uid in (_user(), 0) and not status.st_mode & 0o022
+
+
+def held_bytes() -> int:
+    """Bytes that all bundles take on disk."""
+    total = 0
+    with contextlib.suppress(OSError):
+        total = sum(file.stat().st_size for file in directory().glob("*.npz"))
+    return total
 
 
 def load(kind: str, key: str) -> dict[str, NDArray[Any]] | None:
     """The bundle stored under a kind and key, or None when there is no sound one."""
     place = _place(kind, key)
+    if not (_nobody_elses(place.parent) and _nobody_elses(place)):
+        return None
     try:
         raw = place.read_bytes()
         with np.load(io.BytesIO(raw), allow_pickle=False) as held:
@@ -109,8 +164,9 @@ def store(kind: str, key: str, arrays: Mapping[str, NDArray[Any]]) -> bool:
     checksum = np.frombuffer(_checksum(kind, key, plain), np.uint8)
     np.savez(buffer, allow_pickle=False, **{**plain, CHECKSUM: checksum})
     unfinished: str | None = None
+    if private_folder() is None:
+        return False
     try:
-        place.parent.mkdir(parents=True, exist_ok=True)
         handle, unfinished = tempfile.mkstemp(prefix=".unfinished-", dir=place.parent)
         with os.fdopen(handle, "wb") as file:
             file.write(buffer.getbuffer())
@@ -136,10 +192,10 @@ def one_at_a_time(told: Callable[[str], None]) -> Iterator[None]:
         told: called with a sentence when there is something to wait for.
     """
     with contextlib.ExitStack() as stack:
-        with contextlib.suppress(OSError):
-            directory().mkdir(parents=True, exist_ok=True)
-            file = stack.enter_context((directory() / LOCK).open("a"))
-            _wait_for(file, told)
+        folder = private_folder()
+        if folder is not None:
+            with contextlib.suppress(OSError):
+                _wait_for(stack.enter_context((folder / LOCK).open("a")), told)
         yield
 
 

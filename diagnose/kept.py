@@ -15,9 +15,20 @@ Value = TypeVar("Value")
 class Kept(Generic[Value]):
     """A store of values that are worked out once for each key."""
 
-    def __init__(self, most_bytes: int, size_of: Callable[[Value], int]) -> None:
-        """Keep values of `most_bytes` together; the one used last stays in any case."""
+    def __init__(
+        self, most_bytes: int, size_of: Callable[[Value], int], *, growing: bool = False
+    ) -> None:
+        """Keep values of `most_bytes` together; the one used last stays in any case.
+
+        Args:
+            most_bytes: of all of them.
+            size_of: bytes of one.
+            growing: whether that may change while it is kept.
+        """
         self._most = most_bytes
+        self._growing = growing
+        self._sizes: dict[Hashable, int] = {}
+        self._total = 0
         self._size_of = size_of
         self._held: OrderedDict[Hashable, Value] = OrderedDict()
         self._making: dict[Hashable, threading.Lock] = {}
@@ -45,17 +56,28 @@ class Kept(Generic[Value]):
     def nbytes(self) -> int:
         """What is held, in bytes."""
         with self._lock:
-            return sum(map(self._size_of, self._held.values()))
+            return self._bytes()
 
     def clear(self) -> None:
         """Forget everything."""
         with self._lock:
             self._held.clear()
+            self._sizes.clear()
+            self._total = 0
 
     def _keep(self, key: Hashable, value: Value) -> None:
         with self._lock:
             self._held[key] = value
-            held = sum(map(self._size_of, self._held.values()))
-            while held > self._most and len(self._held) > 1:
-                _, gone = self._held.popitem(last=False)
-                held -= self._size_of(gone)
+            self._sizes[key] = self._size_of(value)
+            self._total += self._sizes[key]
+            self._bytes()
+            while self._total > self._most and len(self._held) > 1:
+                gone, _ = self._held.popitem(last=False)
+                self._total -= self._sizes.pop(gone)
+
+    def _bytes(self) -> int:
+        """Bytes of all; measured anew where they grow."""
+        if self._growing:
+            self._sizes = {key: self._size_of(value) for key, value in self._held.items()}
+            self._total = sum(self._sizes.values())
+        return self._total

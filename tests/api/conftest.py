@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import time
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -30,13 +32,19 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def app(folder: Path) -> FastAPI:
-    made: FastAPI = create_app(Settings(machines=folder, max_body_bytes=MAX_BODY_BYTES))
+    url = f"sqlite:///{folder.parent / 'kept' / 'jobs.sqlite'}"
+    settings = Settings(machines=folder, store=url, max_body_bytes=MAX_BODY_BYTES)
+    made: FastAPI = create_app(settings, io.StringIO())
     return made
 
 
 @pytest.fixture(scope="session")
 def client(app: FastAPI) -> Iterator[TestClient]:
     with TestClient(app) as opened:
+        for _ in range(1_200):
+            if opened.get("/readyz").status_code == 200:
+                break
+            time.sleep(0.1)
         yield opened
 
 
