@@ -110,8 +110,13 @@ def dotted(path: Path) -> str:
     return ".".join(step if len(step) <= 80 else f"{step[:77]}..." for step in steps)
 
 
-def read_document(text: str) -> Document:
-    """Compose a YAML text to data with places. Never raises on bad text; see `problems`."""
+def read_document(text: str, begins: str = "machine") -> Document:
+    """Compose a YAML text to data with places. Never raises on bad text; see `problems`.
+
+    Args:
+        text: the YAML.
+        begins: the first section of such a file.
+    """
     from ruamel.yaml import YAML  # noqa: PLC0415  a warm process never needs the reader
     from ruamel.yaml.error import MarkedYAMLError, YAMLError  # noqa: PLC0415
 
@@ -121,7 +126,7 @@ def read_document(text: str) -> Document:
         place = (before.count("\n") + 1, len(before) - before.rfind("\n"))
         return _unreadable(place, "a tag, anchor or alias without an end; write plain values")
     try:
-        composer = _Composer(YAML(typ="safe", pure=True).parse(text))
+        composer = _Composer(YAML(typ="safe", pure=True).parse(text), begins)
         data = composer.document()
     except _StructureError as error:
         return _unreadable(error.place, str(error))
@@ -182,19 +187,20 @@ def _place(event: Any) -> tuple[int, int]:
 class _Composer:
     """One pass over the reader's events; collects data, places and problems."""
 
-    def __init__(self, events: Iterator[Any]) -> None:
+    def __init__(self, events: Iterator[Any], begins: str) -> None:
         self.keys: dict[Path, tuple[int, int]] = {}
         self.values: dict[Path, tuple[int, int]] = {}
         self.bare: set[Path] = set()
         self.problems: list[Problem] = []
         self._events = events
+        self._begins = begins
 
     def document(self) -> Any:
         """Data of the only document."""
         next(self._events)  # the stream begins
         event = next(self._events)
         if type(event).__name__ != "DocumentStartEvent":
-            message = "the file is empty; expected a mapping that begins `machine:`"
+            message = f"the file is empty; expected a mapping that begins `{self._begins}:`"
             raise _StructureError((1, 1), message)
         data = self._value(next(self._events), ())
         next(self._events)  # the document ends

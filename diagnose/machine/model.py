@@ -418,6 +418,7 @@ class Machine:
         works: function id -> levels of a machine that starts and runs.
         unlisted_per_1000: prior, for each complaint, that something not in the file causes it.
         content_hash: sha256 of the file this was read from, hex.
+        priors_version: of the priors laid over it, see `diagnose.machine.overlay`; empty for none.
     """
 
     id: str
@@ -440,6 +441,7 @@ class Machine:
     tests: Mapping[str, Test]
     works: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     content_hash: str = field(default="", compare=False)
+    priors_version: str = field(default="", compare=False)
 
     def in_unit_with(self, part: str) -> tuple[str, ...]:
         """The parts that are one piece with a part, itself among them, in the order of the file."""

@@ -165,7 +165,7 @@ def draw_truths(
     for _ in range(MOST_DRAWN):
         if len(found) >= count:
             break
-        drawn = _draw(prepared, rng)
+        drawn = draw_machines(prepared, rng)
         sets = list(dict.fromkeys(truth.faults for truth in drawn))
         solved = prepared.sets.with_sets(sets)
         rows = np.array([solved.row(truth.faults) for truth in drawn], dtype=np.int64)
@@ -179,8 +179,8 @@ def draw_truths(
     return found[:count]
 
 
-def _draw(prepared: Prepared, rng: np.random.Generator) -> list[Truth]:
-    """Machines standing about, with what is wrong with them."""
+def draw_machines(prepared: Prepared, rng: np.random.Generator) -> list[Truth]:
+    """`BLOCK` machines standing about, with what is wrong with them."""
     priors, behaviour = prepared.sets.priors, prepared.behaviour
     causes = rng.choice(len(priors.free), BLOCK, p=priors.free / priors.free.sum())
     at = causes.astype(np.int64)

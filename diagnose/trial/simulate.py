@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import signal
 import threading
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
@@ -23,7 +25,7 @@ from diagnose.sums import inner
 from diagnose.trial.shop import Shop, comes_with, draw_truths
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -203,8 +205,26 @@ def simulate(
     with ProcessPoolExecutor(
         workers, mp_context=get_context("spawn"), initializer=_set_up, initargs=(token, workshop)
     ) as pool:
-        waiting = [pool.submit(_piece, token, None, seed, edge) for edge in _edges(jobs)]
-        return _gather(waiting, jobs, progress)
+        with _deaf_to_the_keyboard():
+            waiting = [pool.submit(_piece, token, None, seed, edge) for edge in _edges(jobs)]
+        try:
+            return _gather(waiting, jobs, progress)
+        except KeyboardInterrupt:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+
+
+@contextlib.contextmanager
+def _deaf_to_the_keyboard() -> Iterator[None]:
+    """What is begun within never hears an interrupt: whoever began it tells it to end."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def simulate_on(

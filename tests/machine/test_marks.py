@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from diagnose.circuit.drawing import draw
-from diagnose.commands.where import net_words, where_lines
 from diagnose.errors import MachineFileError
 from diagnose.machine.load import read_machine
+from diagnose.paper.where import net_words, where_lines
 
 if TYPE_CHECKING:
     from diagnose.machine.model import Machine

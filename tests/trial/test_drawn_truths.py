@@ -18,7 +18,7 @@ from scipy import stats
 
 from diagnose.job import prepare
 from diagnose.machine.load import load_machine
-from diagnose.trial.shop import Truth, _draw, draw_truths
+from diagnose.trial.shop import Truth, draw_machines, draw_truths
 from tests.ahead.file_priors import UNLISTED, combinations, given, joint, sets_up_to
 from tests.belief.by_levels import at_levels
 from tests.commands.carts import CART
@@ -152,7 +152,7 @@ def test_how_many_faults_machines_have_that_stand_about(name: str) -> None:
         wanted += share * of_given(ready.machine, free)
     wanted[5] = 1.0 - wanted[:5].sum()
     rng = np.random.default_rng(4)
-    drawn = [one for _ in range(6) for one in _draw(ready, rng)]
+    drawn = [one for _ in range(6) for one in draw_machines(ready, rng)]
     counts = np.bincount([min(len(one.faults), 5) for one in drawn], minlength=6)
     assert (
         stats.chisquare(
