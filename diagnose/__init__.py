@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from diagnose.job import Job
     from diagnose.machine.load import load_machine
     from diagnose.machine.model import Machine
+    from diagnose.refit.refit import refit
     from diagnose.review.review import review_machine
     from diagnose.trial.run import run_trial
 
@@ -20,6 +21,7 @@ __all__ = [
     "Machine",
     "compile_network",
     "load_machine",
+    "refit",
     "review_machine",
     "run_trial",
 ]
@@ -35,6 +37,7 @@ if not TYPE_CHECKING:
             "Machine": "diagnose.machine.model",
             "compile_network": "diagnose.inference.compiled",
             "load_machine": "diagnose.machine.load",
+            "refit": "diagnose.refit",
             "review_machine": "diagnose.review.review",
             "run_trial": "diagnose.trial.run",
         },

@@ -14,9 +14,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; the exit code is for the caller to pass on."""
     # Nothing here is large enough for several threads of a linear algebra library: see sums.py.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from diagnose.commands.program import run  # noqa: PLC0415  importing this module costs nothing
+    try:
+        from diagnose.commands.program import run  # noqa: PLC0415  importing this one costs nothing
 
-    return run(arguments)
+        return run(arguments)
+    except KeyboardInterrupt:  # while that was imported
+        return 130
 
 
 if __name__ == "__main__":

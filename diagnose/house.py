@@ -6,6 +6,7 @@ import sys
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -54,13 +55,15 @@ def lazy_names(
 
     Args:
         package: its name.
-        places: public name -> module that defines it.
+        places: public name -> module that defines it; or the module itself, of the same name.
     """
     module = sys.modules[package]
 
     def get(name: str) -> Any:
         if name in places:
-            value = getattr(import_module(places[name]), name)
+            value = import_module(places[name])
+            if places[name] != f"{package}.{name}":
+                value = getattr(value, name)
             setattr(module, name, value)
             return value
         hint = ""
@@ -72,3 +75,26 @@ def lazy_names(
         raise AttributeError(f"module {package!r} has no name {name!r}{hint}", name=name)
 
     return get, lambda: sorted({*vars(module), *places})
+
+
+def callable_package(package: str, module: str, name: str) -> str:
+    """Let a package be called like a function of its own, which is imported on the first call.
+
+    So `from diagnose import refit` gives what can be called, whether or not modules of the package
+    `diagnose.refit` were imported before.
+
+    Args:
+        package: its name.
+        module: where the function is.
+        name: of the function.
+
+    Returns:
+        Where the function is, and its name.
+    """
+
+    class CallablePackage(ModuleType):
+        def __call__(self, *args: Any, **options: Any) -> Any:
+            return getattr(import_module(module), name)(*args, **options)
+
+    sys.modules[package].__class__ = CallablePackage
+    return f"{module}.{name}"

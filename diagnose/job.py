@@ -20,6 +20,8 @@ from diagnose.errors import (
 from diagnose.faults.temperature import REFERENCE_CELSIUS, check_celsius
 from diagnose.machine.load import load_machine, machine_path, read_content
 from diagnose.machine.model import OTHER, RUNS, SAME, Machine
+from diagnose.machine.overlay import Overlay
+from diagnose.machine.overlay_file import read_overlay
 from diagnose.rule.minutes import to_open
 from diagnose.rule.prepared import Prepared, hash_of, prepared, prepared_from
 
@@ -49,9 +51,9 @@ class Job:
     before: Job | None = None
 
     @classmethod
-    def open(
+    def open(  # noqa: PLR0913 - each says another thing about the job
         cls,
-        machine: str | Path | Machine,
+        machine: str | Path | Machine | Prepared,
         complaint: str,
         *,
         tools: Iterable[str] = (),
@@ -59,25 +61,29 @@ class Job:
         temperature_celsius: float = REFERENCE_CELSIUS,
         folder: str | Path | None = None,
         progress: Progress | None = None,
+        priors: str | Path | Overlay | None = None,
     ) -> Job:
         """Begin a job.
 
         Args:
-            machine: id of a shipped machine, path of a machine file, or a machine.
+            machine: id of a shipped machine, path of a machine file, a machine, or one made ready.
             complaint: id of one of its complaints.
             tools: tools at hand; none named means all of them.
             open_areas: areas that stand open already.
             temperature_celsius: of the battery; it shifts what a good one reads.
             folder: where machines are looked up by id.
             progress: called with a sentence before each long step of a first start.
+            priors: learnt from closed orders: an overlay, or the path of a priors file; default:
+                as the machine's own file says.
 
         Raises:
             UnknownNameError: no such machine, complaint, tool or area.
             ValueOutOfRangeError: a temperature no barn has.
-            MachineFileError: the file has problems.
+            MachineFileError: the file has problems; `PriorsFileError` is that of the priors.
+            PriorsMismatchError: the priors were made for another machine, version or file.
             CircuitError, NetworkError: it cannot be solved.
         """
-        ready = prepare(machine, folder=folder, progress=progress)
+        ready = prepare(machine, folder=folder, progress=progress, priors=priors)
         known = ready.machine
         _known("complaint", complaint, known.complaints)
         for tool in tools:
@@ -170,6 +176,29 @@ class Job:
         return self._now(
             findings=tuple(
                 replace(finding, confirmed=True) if finding.test == test else finding
+                for finding in self.findings
+            )
+        )
+
+    def looked_at(self, test: str, others: Iterable[str], *, confirmed: bool) -> Job:
+        """Note what other looks at a finding gave.
+
+        Args:
+            test: id of a test among the findings.
+            others: outcomes of those that gave something else.
+            confirmed: whether one of them gave the same.
+
+        Raises:
+            UnknownNameError: that test is not among the findings, or no such outcome.
+        """
+        _known("finding", test, [finding.test for finding in self.findings])
+        outcomes = [outcome.id for outcome in self.machine.tests[test].outcomes]
+        gave = tuple(_known("outcome", other, outcomes) for other in others)
+        return self._now(
+            findings=tuple(
+                replace(finding, confirmed=confirmed, others=gave)
+                if finding.test == test
+                else finding
                 for finding in self.findings
             )
         )
@@ -267,6 +296,19 @@ class Job:
         within = {inner for inner in opened if area in to_open(self.machine, inner, ())}
         return self._now(open_areas=opened - within)
 
+    def at_hand(self, tools: Iterable[str]) -> Job:
+        """Note which tools are at hand from now on; none named means all of them.
+
+        Raises:
+            UnknownNameError: no such tool.
+        """
+        named = frozenset(_known("tool", tool, self.machine.tools) for tool in tools)
+        return self._now(tools=named)
+
+    def noted(self) -> Job:
+        """The job a step later, nothing new about the machine: handed over, closed, reopened."""
+        return self._now()
+
     def _now(self, **changes: Any) -> Job:
         """The job a step later, with changes in its situation."""
         return replace(self, situation=replace(self.situation, **changes), before=self)
@@ -283,19 +325,29 @@ class Job:
         """
         return advise(self.prepared, self.situation, {test for test, _ in self.skipped})
 
-    def look_further(self, budget_seconds: float = 0.05) -> FurtherLook:
+    def look_further(
+        self, budget_seconds: float = 0.05, *, jobs: int | None = None, seed: int = 0
+    ) -> FurtherLook:
         """Minutes left, the leading actions compared and the likeliest steps; see `FurtherLook`.
 
         For a job that is not done: it is taken that the complaint is still there.
 
+        Args:
+            budget_seconds: time to use.
+            jobs: so many are played, whatever time that takes; None: as many as there is time for.
+            seed: other jobs for another one.
+
         Raises:
             ClashError: the findings cannot all be true.
-            ValueOutOfRangeError: a budget below a millisecond or above a minute.
+            ValueOutOfRangeError: a budget below a millisecond or above a minute, or a number of
+                jobs that is too small or too large.
         """
         from diagnose.ahead.look_further import look_further_from  # noqa: PLC0415 - seldom asked
 
         skipped = {test for test, _ in self.skipped}
-        return look_further_from(self.prepared, self.situation, skipped, budget_seconds)
+        return look_further_from(
+            self.prepared, self.situation, skipped, budget_seconds, jobs=jobs, seed=seed
+        )
 
     def expect(self, test: str) -> tuple[Expectation, ...]:
         """What a test would read with everything good, and with each leading suspect.
@@ -327,20 +379,33 @@ class Job:
 
 
 def prepare(
-    machine: str | Path | Machine,
+    machine: str | Path | Machine | Prepared,
     *,
     folder: str | Path | None = None,
     progress: Progress | None = None,
+    priors: str | Path | Overlay | None = None,
 ) -> Prepared:
     """A machine ready for advice; see `Job.open`."""
+
+    def lay_over(known: Machine) -> Machine:
+        overlay = priors if isinstance(priors, Overlay) else read_overlay(str(priors), known)
+        return overlay.applied(known)
+
+    if isinstance(machine, Prepared):
+        return machine if priors is None else prepared(lay_over(machine.machine), progress)
     if isinstance(machine, Machine):
-        return prepared(machine, progress)
+        return prepared(machine if priors is None else lay_over(machine), progress)
     path = machine_path(machine, folder=folder)
     try:
         content = read_content(path)
     except MachineFileError:
         content = b""  # the reader says what is wrong with it
-    return prepared_from(hash_of(content), lambda: load_machine(machine, folder=folder), progress)
+    return prepared_from(
+        hash_of(content),
+        lambda: load_machine(machine, folder=folder),
+        progress,
+        None if priors is None else lay_over,
+    )
 
 
 def _known(kind: str, name: str, valid: Iterable[str]) -> str:

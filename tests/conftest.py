@@ -11,6 +11,7 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -18,6 +19,10 @@ if TYPE_CHECKING:
 # Two processes share two cores; see `diagnose.sums`. It counts only before numpy is imported, which
 # is why this file imports nothing of the package at its head.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# How long an example takes says more of what else runs than of the code.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 FIGURE = "figure"
 """Name of the property that holds one line of the summary."""
@@ -62,6 +67,21 @@ def shared_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         del os.environ[DIRECTORY_VARIABLE]
     else:
         os.environ[DIRECTORY_VARIABLE] = before
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No job of a test is kept in the user's own store."""
+    from diagnose.store.places import STORE_VARIABLE  # noqa: PLC0415
+
+    before = os.environ.get(STORE_VARIABLE)
+    file = tmp_path_factory.mktemp("store") / "jobs.sqlite"
+    os.environ[STORE_VARIABLE] = f"sqlite:///{file}"
+    yield
+    if before is None:
+        del os.environ[STORE_VARIABLE]
+    else:
+        os.environ[STORE_VARIABLE] = before
 
 
 @pytest.fixture

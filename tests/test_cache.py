@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import multiprocessing
+import os
 import zipfile
 from concurrent.futures import ThreadPoolExecutor
 
@@ -170,4 +171,36 @@ def test_threads_may_write_at_once(place):
     with ThreadPoolExecutor(8) as pool:
         assert all(pool.map(lambda _: cache.store("network", KEY, arrays()), range(40)))
     assert len(list(place.iterdir())) == 1
+    assert cache.load("network", KEY) is not None
+
+
+@pytest.mark.parametrize("mode", [0o777, 0o770, 0o702])
+def test_bundles_are_only_read_from_and_put_into_folders_nobody_else_may_write(place, mode):
+    assert cache.store("network", KEY, arrays())
+    assert cache.load("network", KEY) is not None
+    place.chmod(mode)
+    assert cache.load("network", KEY) is None
+    assert not cache.store("network", KEY, arrays())
+    place.chmod(0o700)
+    only_file(place).chmod(0o666)
+    assert cache.load("network", KEY) is None
+
+
+def test_a_folder_that_is_made_is_for_its_owner_alone(place):
+    cache.store("network", KEY, arrays())
+    assert place.stat().st_mode & 0o777 == 0o700
+
+
+def test_a_user_without_a_home_has_a_folder_of_his_own_elsewhere(monkeypatch, tmp_path):
+    for name in (cache.DIRECTORY_VARIABLE, "XDG_CACHE_HOME"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setattr(cache.tempfile, "gettempdir", lambda: str(tmp_path))
+
+    def homeless(_):
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.setattr(cache.Path, "expanduser", homeless)
+    assert cache.directory().parent == tmp_path
+    assert str(os.getuid()) in cache.directory().name
+    assert cache.store("network", KEY, arrays())
     assert cache.load("network", KEY) is not None

@@ -131,6 +131,7 @@ PUBLIC = {
     "Machine",
     "compile_network",
     "load_machine",
+    "refit",
     "review_machine",
     "run_trial",
 }
@@ -151,11 +152,24 @@ def test_the_package_alone_loads_nothing_but_itself(tmp_path: Path) -> None:
     assert loaded & (heavy | {"scipy", "fastapi", "difflib"}) == set()
 
 
-@pytest.mark.parametrize("name", sorted(PUBLIC))
+@pytest.mark.parametrize("name", sorted(PUBLIC - {"refit"}))
 def test_public_names_are_those_of_their_modules(name: str) -> None:
     value = getattr(diagnose, name)
     assert value.__name__ == name
     assert getattr(sys.modules[value.__module__], name) is value
+
+
+@pytest.mark.parametrize("before", ["", "import diagnose.refit.fit; "])
+def test_refit_can_be_called_whatever_was_imported_before(tmp_path: Path, before: str) -> None:
+    """It is a package and a function at once; a wrong call is answered by the function."""
+    code = (
+        f"{before}from diagnose import refit\n"
+        "import diagnose.refit.model\n"
+        "try:\n    refit()\n"
+        "except TypeError as error:\n    print(diagnose.refit is refit, error)"
+    )
+    said = run_python(code, tmp_path).stdout
+    assert said.startswith("True refit() missing 3 required positional arguments")
 
 
 def test_public_names_are_listed_and_no_others_are() -> None:

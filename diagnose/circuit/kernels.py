@@ -13,8 +13,6 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
 from diagnose.circuit.codes import (
     ALWAYS,
     AMPS,
@@ -32,6 +30,7 @@ from diagnose.circuit.codes import (
     VISIBLE,
     VOLTS,
 )
+from diagnose.compiled import njit
 
 BLOW_RATIO = 1.35
 """A blade fuse must open when it carries this multiple of its rating (ISO 8820-3)."""
@@ -49,7 +48,7 @@ what rounding leaves of a difference of volts."""
 PULLS_IN, CHATTERS, SILENT = 0.0, 1.0, 2.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(nogil=True, error_model="numpy")
 def eliminate(plan, siemens, leak_siemens, edges, ohms):
     """Eliminate net after net, whatever current flows.
 
@@ -85,7 +84,7 @@ def eliminate(plan, siemens, leak_siemens, edges, ohms):
             between[joined] += between[one] * between[other] * ohms[star]
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def drive(plan, between, ohms, amps, volts):
     """Volts of every net of an eliminated circuit with these currents injected.
 
@@ -109,20 +108,20 @@ def drive(plan, between, ohms, amps, volts):
         volts[star] = driven * ohms[star]
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def across(volts, plus, minus):
     """Volts of one net against another."""
     high = volts[plus] if plus != REFERENCE else 0.0
     return high - volts[minus] if minus != REFERENCE else high
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def made(closed, contacts):
     """Whether contacts conduct, given what they should do and what their state makes of it."""
     return (closed or contacts == ALWAYS) and contacts != NEVER
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def path_ohms(t, state, touching):
     """Ohms of a main path in a state."""
     ohms = t.states[state].ohms
@@ -131,7 +130,7 @@ def path_ohms(t, state, touching):
     return ohms
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(nogil=True, error_model="numpy")
 def put(t, siemens, rig, part, state, touching):
     """Write the elements of a part in a state; relays and controllers still as open contacts."""
     own, closed, out = t.parts[part], t.closed[rig, part], t.unplugged[rig, part]
@@ -147,7 +146,7 @@ def put(t, siemens, rig, part, state, touching):
         siemens[own.short] = 1.0 / t.states[state].short_ohms
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def emf_of(t, siemens, rig, part, state):
     """Volts that a source drives; 0 for other parts and what stands still or does not conduct."""
     source = t.parts[part].source
@@ -158,7 +157,7 @@ def emf_of(t, siemens, rig, part, state):
     return t.states[state[part]].emf
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def is_worked(t, rig, row, own, volts, before):
     """Whether these volts work a relay's or controller's contacts; `before`: they were worked."""
     gate = t.gates[row]
@@ -177,7 +176,7 @@ def is_worked(t, rig, row, own, volts, before):
     return True
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(nogil=True, error_model="numpy")
 def stand(t, plan, w, rig, state, touching, code):
     """Solve with the contacts held as a code says, the first gated part its highest digit."""
     gates = t.gates.shape[0]
@@ -201,7 +200,7 @@ def stand(t, plan, w, rig, state, touching, code):
     drive(plan, w.edges[0], w.ohms, w.amps, w.volts)
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def metered(t, plan, w, plus, minus):
     """What a meter shows between two nets: it loads what it measures (Thevenin 1883)."""
     w.amps[:] = 0.0
@@ -214,7 +213,7 @@ def metered(t, plan, w, plus, minus):
     return across(w.volts, plus, minus) / (1.0 + inner * t.meter_siemens)
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def load_by_meter(t, plan, w, plus, minus):
     """What was solved, with a meter between two nets as well; nothing where they are one."""
     if plus != minus:
@@ -223,7 +222,7 @@ def load_by_meter(t, plan, w, plus, minus):
             w.volts[net] -= drawn * w.rise[net]
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def settle(t, plan, w, rig, touching, plus, minus):
     """Solve from rest until no contact moves or the circuit comes round in a circle.
 
@@ -264,7 +263,7 @@ def settle(t, plan, w, rig, touching, plus, minus):
     return highest, lowest, some & ~every
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def hook_up(t, w, rig, faults, touching):
     """The circuit of a fault set in a rig, but for its contacts; whether a joint is loose.
 
@@ -296,7 +295,7 @@ def hook_up(t, w, rig, faults, touching):
     return loose
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def amps_through(t, w, rig, part):
     """Current through a part's main path, without its sign."""
     element = t.parts[part].main
@@ -304,7 +303,7 @@ def amps_through(t, w, rig, part):
     return abs(fall - emf_of(t, w.siemens, rig, part, w.state)) * w.siemens[element]
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def blow_fuses(t, plan, w, faults):
     """Mark the fuses that blow, one by one, the most overloaded in any plain condition first."""
     w.blown[:] = False
@@ -325,7 +324,7 @@ def blow_fuses(t, plan, w, faults):
                 w.blown[worst] = True
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def turns_a_diode(t, w, shown):
     """Whether a meter that shows so many volts may make a diode conduct, or stop it."""
     for number in range(t.sources.shape[0]):
@@ -343,7 +342,7 @@ def turns_a_diode(t, w, shown):
     return False
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def voltmeter(t, plan, w, rig, column, worked, touching):
     """What a meter shows; where it takes what little a diode carries, the circuit settles anew."""
     seen = t.observables[column]
@@ -355,7 +354,7 @@ def voltmeter(t, plan, w, rig, column, worked, touching):
     return shown
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def observe(t, plan, w, rig, column, worked, moving):
     """Read one observable of a circuit that has settled."""
     seen = t.observables[column]
@@ -381,7 +380,7 @@ def observe(t, plan, w, rig, column, worked, moving):
     return metered(t, plan, w, seen.plus, seen.minus)
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def inspect(t, w, rig, column, touching):
     """Ohms in series, chance to see damage, or looseness, of parts that are not energised."""
     seen, total, unseen = t.observables[column], 0.0, 1.0
@@ -404,7 +403,7 @@ def inspect(t, w, rig, column, touching):
     return 1.0 - unseen if seen.kind == VISIBLE else total
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def read_rig(t, plan, w, rig, faults, out):
     """Everything read from one rig, (observables, 2): twice where it does not hold still."""
     loose = hook_up(t, w, rig, faults, True)
@@ -434,7 +433,7 @@ def read_rig(t, plan, w, rig, faults, out):
                 out[column, which] = inspect(t, w, rig, column, which == 0)
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def read_all(t, plan, w, fault_sets, out):
     """(cases, observables, 2) everything read under many fault sets; `out` is filled in."""
     for rig in range(t.rigs.shape[0]):

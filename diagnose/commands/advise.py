@@ -20,6 +20,7 @@ def advise(
     unsure: options.Unsure = None,
     before: options.Before = None,
     repaired: options.Repaired = None,
+    priors: options.Priors = None,
     top: Annotated[
         int, typer.Option("--top", min=1, help="Tests and suspects shown; --json gives all.")
     ] = 8,
@@ -29,7 +30,9 @@ def advise(
 ) -> None:
     """Say what to do next, from complaint and findings."""
     gc.disable()  # one answer makes no garbage worth the tenth of a second of looking for it
-    job = open_job(machine, complaint, finding, tool, open_, celsius, unsure, before, repaired)
+    job = open_job(
+        machine, complaint, finding, tool, open_, celsius, unsure, before, repaired, priors
+    )
     advice = job.advise()
     further = None
     if look_further and advice.verdict.action != "done":

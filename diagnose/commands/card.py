@@ -34,6 +34,7 @@ def card(
         Path | None,
         typer.Option("--html", help="Write a page with the drawing; it prints on two sides of A4."),
     ] = None,
+    priors: options.Priors = None,
     json: options.Json = False,
 ) -> None:
     """Put the first decisions for a complaint on one sheet for the wall."""
@@ -46,7 +47,7 @@ def card(
 
     if (svg is None) == (html is None):
         raise typer.BadParameter("say where the sheet goes", param_hint="--svg or --html")
-    job = Job.open(machine, given(complaint), progress=print_progress)
+    job = Job.open(machine, given(complaint), progress=print_progress, priors=priors)
     if svg is not None:
         drawn, picture = fitting_card(job.prepared, job.complaint, levels)
     else:

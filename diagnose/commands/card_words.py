@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import numpy as np
 
 from diagnose.ahead.policy_tree import GoOn, HandOver, RepairLeaf, TreeStep, steps
-from diagnose.commands import words
-from diagnose.commands.words import minutes_words, share_words
 from diagnose.faults.outcomes import cause_chances, outcome_chances
+from diagnose.paper import words
+from diagnose.paper.words import minutes_words, share_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -66,7 +66,7 @@ def make_card(prepared: Prepared, complaint: str, tree: PolicyTree) -> Card:
     """The card of a complaint's policy tree."""
     machine, costs = prepared.machine, prepared.costs
     tests = list(steps(tree.root))
-    letters = _letters(machine, costs, tests)
+    letters = _letters(machine, costs, tree.root, tests)
     numbers = {id(step): number for number, step in enumerate(tests, 1)}
     good = prepared.behaviour.readings([()])[0]
     writer = _Writer(prepared, costs, good, numbers, letters)
@@ -87,18 +87,24 @@ def make_card(prepared: Prepared, complaint: str, tree: PolicyTree) -> Card:
     )
 
 
-def _letters(machine: Machine, costs: Costs, tests: Sequence[TreeStep]) -> Mapping[str, str]:
+def _letters(
+    machine: Machine, costs: Costs, root: Then, tests: Sequence[TreeStep]
+) -> Mapping[str, str]:
     """A letter for each caution of the tests and repairs on the card, in their order."""
-    letters: dict[str, str] = {}
+    names = _of_repair(machine, costs, root)
     for step in tests:
-        names = list(machine.tests[costs.tests.names[step.test]].cautions)
+        names += machine.tests[costs.tests.names[step.test]].cautions
         for branch in step.branches:
-            if isinstance(branch.then, RepairLeaf):
-                repair = words.repair_of(machine, costs.repairs.names[branch.then.repair])
-                names += repair[1].cautions if repair is not None else ()
-        for name in names:
-            letters.setdefault(name, chr(ord("A") + len(letters)))
-    return letters
+            names += _of_repair(machine, costs, branch.then)
+    return {name: chr(ord("A") + place) for place, name in enumerate(dict.fromkeys(names))}
+
+
+def _of_repair(machine: Machine, costs: Costs, then: Then) -> list[str]:
+    """Cautions of the repair that a branch ends in; none where it ends otherwise."""
+    if not isinstance(then, RepairLeaf):
+        return []
+    repair = words.repair_of(machine, costs.repairs.names[then.repair])
+    return [] if repair is None else list(repair[1].cautions)
 
 
 def _covers(tree: PolicyTree) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from diagnose.commands import options
-from diagnose.commands.opening import open_job
+from diagnose.commands.opening import open_job, with_priors
 from diagnose.commands.output import open_console, print_json, say
 from diagnose.commands.problems import check_json, cost_lines, refused_json
 from diagnose.errors import MachineFileError
@@ -25,13 +25,17 @@ def machines(
             metavar="MACHINE", help="Show this one's complaints, tests, tools and areas instead."
         ),
     ] = None,
+    priors: options.Priors = None,
     json: options.Json = False,
 ) -> None:
     """List the machines, or all that one machine knows."""
-    from diagnose.api.shapes import MachineDetails, MachineEntry  # noqa: PLC0415
+    from diagnose.api.machine_shapes import MachineDetails, MachineEntry  # noqa: PLC0415
     from diagnose.machine.load import load_machine, machine_names  # noqa: PLC0415
 
-    known = [load_machine(name) for name in ([machine] if machine else machine_names())]
+    if priors is not None and machine is None:
+        raise typer.BadParameter("goes with one machine only", param_hint="--priors")
+    names = [machine] if machine else machine_names()
+    known = [with_priors(load_machine(name), priors) for name in names]
     if json and machine:
         print_json(MachineDetails.of(known[0]).model_dump())
         return
@@ -124,6 +128,7 @@ def network(
             show_default=False,
         ),
     ] = None,
+    priors: options.Priors = None,
     json: options.Json = False,
 ) -> None:
     """Write a machine's network as a BIF file, and say how far it is from the advice."""
@@ -133,7 +138,7 @@ def network(
     from diagnose.export.compact import compact_network  # noqa: PLC0415
     from diagnose.machine.load import load_machine  # noqa: PLC0415
 
-    known = load_machine(machine)
+    known = with_priors(load_machine(machine), priors)
     made = compact_network(known, BUDGET if budget is None else budget)
     write_bif(made, bif)
     error = measured(known, made, states)
@@ -146,6 +151,7 @@ def draw(
     svg: Annotated[Path, typer.Option("--svg", help="File to write.", show_default=False)],
     complaint: options.Complaint = None,
     finding: options.Findings = None,
+    priors: options.Priors = None,
     json: options.Json = False,
 ) -> None:
     """Draw the circuit as SVG, suspects shaded, with the points of the test that comes next."""
@@ -155,9 +161,9 @@ def draw(
     suspects: dict[str, float] = {}
     test = None
     if complaint is None and not finding:
-        shown = load_machine(machine)
+        shown = with_priors(load_machine(machine), priors)
     else:
-        job = open_job(machine, complaint, finding)
+        job = open_job(machine, complaint, finding, priors=priors)
         shown, advice = job.machine, job.advise()
         if advice.verdict.action in ("test", "recheck"):
             test = shown.tests[advice.verdict.target]

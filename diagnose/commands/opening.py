@@ -14,8 +14,12 @@ from diagnose.errors import UnknownNameError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     from diagnose.job import Job
+    from diagnose.machine.model import Machine
+    from diagnose.steps.kinds import AnyStep
+    from diagnose.steps.opening import Opening
 
 TOLD = 0.7
 """How much a finding that was only told or half seen is trusted. Estimate."""
@@ -31,41 +35,106 @@ def open_job(
     unsure: Iterable[str] | None = None,
     before: Iterable[str] | None = None,
     repaired: Iterable[str] | None = None,
+    priors: Path | None = None,
 ) -> Job:
     """A job with all findings and repairs recorded, in the order given.
 
     Raises:
         typer.BadParameter: no complaint.
-        DiagnoseError: a name, unit or reading that the machine does not have; a machine file
-            with problems; findings that clash.
+        DiagnoseError: a name, unit or reading that the machine does not have; a machine or priors
+            file with problems; findings that clash.
     """
-    complaint = given(complaint)
-    import_numba_without_blas()
-    from diagnose.job import Job  # noqa: PLC0415  the engine loads on use only
+    opening = opening_of(machine, given(complaint), tools, areas, celsius)
+    return opened(opening, steps_of(findings, unsure, before, repaired), priors)
 
-    results = [split_finding(text) for text in findings or ()]
-    job = Job.open(
-        machine,
+
+def opening_of(
+    machine: str,
+    complaint: str,
+    tools: Iterable[str] | None = None,
+    areas: Iterable[str] | None = None,
+    celsius: float = 20.0,
+) -> Opening:
+    """How a job begins, from what stands on the command line."""
+    from diagnose.steps.opening import Opening  # noqa: PLC0415  not paid for by `--help`
+
+    return Opening(
+        machine=machine,
         complaint=complaint,
         tools=tuple(tools or ()),
         open_areas=tuple(areas or ()),
         temperature_celsius=celsius,
-        progress=print_progress,
     )
+
+
+def steps_of(
+    findings: Iterable[str] | None = None,
+    unsure: Iterable[str] | None = None,
+    before: Iterable[str] | None = None,
+    repaired: Iterable[str] | None = None,
+) -> tuple[AnyStep, ...]:
+    """What was found and done, as steps in order.
+
+    Raises:
+        typer.BadParameter: one that cannot be read.
+        UnknownNameError: a test in `unsure` that is not among the findings.
+    """
+    from diagnose.steps.kinds import Found, Repaired  # noqa: PLC0415
+
+    results = [split_finding(text) for text in findings or ()]
     done = [split_repair(text) for text in repaired or ()]
-    stretches = split_before(before or (), len(done))
+    stretches = [*split_before(before or (), len(done)), results]
     doubted = set(unsure or ())
-    told = [test for stretch in (*stretches, results) for test, _ in stretch]
+    told = [test for stretch in stretches for test, _ in stretch]
     for test in doubted - set(told):
         raise UnknownNameError("finding", test, told, "--unsure")
-    for stretch, (part, repair, check) in zip(stretches, done, strict=True):
-        job = _record_all(job, stretch, doubted).repair(part, repair, check)
-    return _record_all(job, results, doubted)
+    steps: list[AnyStep] = []
+    for number, stretch in enumerate(stretches):
+        for test, result in stretch:
+            sure = TOLD if test in doubted else 1.0
+            steps.append(Found(test=test, outcome=result, sure=sure))
+        if number < len(done):
+            part, repair, check = done[number]
+            steps.append(Repaired(part=part, repair=repair, shown=check))
+    return tuple(steps)
 
 
-def _record_all(job: Job, results: Iterable[tuple[str, str]], doubted: set[str]) -> Job:
-    for test, result in results:
-        job = job.record(test, result, sure=TOLD if test in doubted else 1.0)
+def with_priors(machine: str | Machine, priors: Path | None) -> Machine:
+    """A machine, by its id or path, with a priors file laid over it where there is one.
+
+    Raises:
+        DiagnoseError: no such machine; a machine or priors file with problems, or priors that were
+            made for another machine.
+    """
+    from diagnose.machine.load import load_machine  # noqa: PLC0415
+    from diagnose.machine.model import Machine  # noqa: PLC0415
+    from diagnose.machine.overlay_file import read_overlay  # noqa: PLC0415
+
+    known = machine if isinstance(machine, Machine) else load_machine(machine)
+    return known if priors is None else read_overlay(priors, known).applied(known)
+
+
+def opened(opening: Opening, steps: Iterable[AnyStep], priors: Path | None = None) -> Job:
+    """The job that these come to, with a priors file laid over the machine where there is one.
+
+    Raises:
+        DiagnoseError: as `open_job`.
+    """
+    import_numba_without_blas()
+    from diagnose.job import Job  # noqa: PLC0415  the engine loads on use only
+    from diagnose.steps.apply import apply  # noqa: PLC0415
+
+    job = Job.open(
+        opening.machine,
+        complaint=opening.complaint,
+        tools=opening.tools,
+        open_areas=opening.open_areas,
+        temperature_celsius=opening.temperature_celsius,
+        progress=print_progress,
+        priors=priors,
+    )
+    for step in steps:
+        job = apply(job, step)
     return job
 
 

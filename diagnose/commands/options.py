@@ -1,5 +1,6 @@
 """Options that several commands share, described once."""
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -67,6 +68,15 @@ BudgetMs = Annotated[
         min=1.0,
         max=60_000.0,
         help="Milliseconds to spend on --look-further. More of them, smaller errors.",
+    ),
+]
+Priors = Annotated[
+    Path | None,
+    typer.Option(
+        "--priors",
+        metavar="FILE",
+        help="Priors learnt from closed orders, as `diagnose refit` writes them. Left out: as the "
+        "machine's file says.",
     ),
 ]
 Json = Annotated[bool, typer.Option("--json", help="Answer with a JSON document.")]

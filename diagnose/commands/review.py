@@ -33,6 +33,7 @@ def review(
         Path | None,
         typer.Option("--update", help="With --all: put the tables between this file's markers."),
     ] = None,
+    priors: options.Priors = None,
     json: options.Json = False,
 ) -> None:
     """Say what the tests of a machine can find and tell apart."""
@@ -42,13 +43,15 @@ def review(
         raise typer.BadParameter("goes with one machine only", param_hint="--csv, --tools, --json")
     if update is not None and not all_:
         raise typer.BadParameter("goes with --all only", param_hint="--update")
+    if all_ and priors is not None:
+        raise typer.BadParameter("goes with one machine only", param_hint="--priors")
     from diagnose.job import prepare  # noqa: PLC0415
     from diagnose.machine.load import machine_names  # noqa: PLC0415
     from diagnose.review.review import TOOL_SETS, review_tool_sets  # noqa: PLC0415
     from diagnose.review.tables import insert_tables, machine_section, plain_text  # noqa: PLC0415
 
     names = machine_names() if machine is None else (machine,)
-    known = [prepare(name, progress=print_progress).machine for name in names]
+    known = [prepare(name, progress=print_progress, priors=priors).machine for name in names]
     tool_sets = [tools] if tools else TOOL_SETS
     reviews = [review_tool_sets(each, tool_sets, print_progress) for each in known]
     if csv is not None:

@@ -10,8 +10,8 @@ import numpy as np
 from diagnose.advice.advice import RecordedRepair
 from diagnose.commands.technician import Case, Technician, invent_case
 from diagnose.commands.turn import Said, Turn
-from diagnose.commands.words import repair_of
 from diagnose.job import Job
+from diagnose.paper.words import repair_of
 from diagnose.rule.minutes import labour_minutes
 
 if TYPE_CHECKING:

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from diagnose.advice.explain import percent
-from diagnose.commands import words
-from diagnose.commands.cautions import MAKES_SPARKS, Cautions, cautions_of
-from diagnose.commands.good import good_words
 from diagnose.commands.to_type import REPAIRED, to_type
-from diagnose.commands.where import where_lines
 from diagnose.errors import ClashError
 from diagnose.faults.words import UNLISTED
+from diagnose.paper import words
+from diagnose.paper.cautions import MAKES_SPARKS, Cautions, cautions_of
+from diagnose.paper.good import good_words
+from diagnose.paper.where import where_lines
 from diagnose.rule.minutes import labour_minutes, to_open
 
 if TYPE_CHECKING:

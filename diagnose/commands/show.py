@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from diagnose.advice.advice import RecordedRepair
-from diagnose.commands import words
-from diagnose.commands.good import good_words
 from diagnose.commands.page import grid, headline, indented
-from diagnose.commands.where import where_lines
+from diagnose.paper import words
+from diagnose.paper.good import good_words
+from diagnose.paper.where import where_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from diagnose.advice.advice import RecordedRepair
-from diagnose.commands import words
 from diagnose.commands.page import headline, indented
 from diagnose.commands.show import (
     finding_line,
@@ -16,7 +15,8 @@ from diagnose.commands.show import (
     show_suspects,
     show_verdict,
 )
-from diagnose.commands.where import where_lines
+from diagnose.paper import words
+from diagnose.paper.where import where_lines
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from diagnose.commands import words
-from diagnose.commands.cautions import as_before
-from diagnose.commands.ending import ending
 from diagnose.commands.page import grid, headline, indented
 from diagnose.commands.show import show_cautions
+from diagnose.paper import words
+from diagnose.paper.cautions import as_before
+from diagnose.paper.ending import ending
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from diagnose.commands import words
 from diagnose.commands.page import grid, headline, indented
 from diagnose.commands.screen import left_of
 from diagnose.commands.show import show_cautions
+from diagnose.paper import words
 
 if TYPE_CHECKING:
     from rich.console import Console

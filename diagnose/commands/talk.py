@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from diagnose.commands import words
+from diagnose.commands.closing import ask_closing
 from diagnose.commands.page import headline, named, pairs
 from diagnose.commands.screen import left_of, screen_of
 from diagnose.commands.show import (
@@ -22,16 +22,20 @@ from diagnose.commands.show_screen import Page, pages_of, show_ending, show_page
 from diagnose.commands.show_why import show_why
 from diagnose.commands.to_type import said_outcomes
 from diagnose.commands.turn import LISTED, WORDS, Said, Turn, chosen, understand
-from diagnose.errors import ClashError, DiagnoseError
+from diagnose.errors import ClashError, DiagnoseError, VersionConflictError
+from diagnose.paper import words
+from diagnose.steps.advised import advised_by
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from rich.console import Console
 
+    from diagnose.commands.book import Book
     from diagnose.commands.screen import Screen
     from diagnose.job import Job
     from diagnose.machine.model import Machine
+    from diagnose.steps.kinds import AnyStep
 
     ReadLine = Callable[[], str]
 
@@ -70,12 +74,14 @@ class Shown:
         screen: the screen for it; None when the job is done.
         pages: those of its pages that he has not seen yet.
         seen: ids of the cautions shown in full so far.
+        over: whether the job is closed, and the talk with it.
     """
 
     turn: Turn
     screen: Screen | None = None
     pages: tuple[Page, ...] = ()
     seen: frozenset[str] = frozenset()
+    over: bool = False
 
     def next_screen(self, turn: Turn) -> Screen | None:
         """The screen for another turn, with what is on this one taken as known."""
@@ -87,16 +93,27 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class Talk:
-    """A technician at a terminal; `read_line` gives an empty text when the input ends."""
+    """A technician at a terminal.
+
+    Attributes:
+        read_line: gives an empty text when the input ends.
+        book: keeps what is taken; None where nothing does.
+    """
 
     console: Console
     read_line: ReadLine
+    book: Book | None = None
 
-    def run(self, job: Job) -> Job:
-        """Talk until `quit` or the end of the input; the job as it stands then."""
+    def run(self, job: Job, history: tuple[AnyStep, ...] = ()) -> Job:
+        """Talk until `quit`, the job's closing, or the end of the input; the job as it stands then.
+
+        Args:
+            job: as it stands.
+            history: the steps that it came to it by, as far as they are known.
+        """
         above = heading_lines(job.machine, job.complaint)
-        shown = self._show(Shown(Turn.of(job)), above)
-        while True:
+        shown = self._show(Shown(Turn.of(job, history)), above)
+        while not shown.over:
             self.console.print(Text(PROMPT), end="")
             line, turn = self.read_line(), shown.turn
             test = turn.job.machine.tests.get(turn.asked)
@@ -107,10 +124,37 @@ class Talk:
                 return turn.job
             try:
                 shown = self._answer(shown, said)
+            except VersionConflictError:
+                shown = self._read_again(shown)
             except DiagnoseError as error:
                 _complain(self.console, error)
                 if isinstance(error, ClashError):
                     self.console.print(Text("Not taken. Read it again, or undo the earlier one."))
+        return shown.turn.job
+
+    def _keep(self, before: Turn, after: Turn) -> None:
+        """Keep what was taken, with what was proposed then."""
+        if self.book is not None:
+            self.book.take(after.taken, advised_by(before.advice.verdict))
+
+    def _read_again(self, shown: Shown) -> Shown:
+        """The talk over a job that somebody else has gone on with."""
+        job = None if self.book is None else self.book.read_again()
+        if job is None or self.book is None:
+            return shown
+        words = "Not taken: somebody else has gone on with this job. This is how it stands now."
+        self.console.print(Text(words, "red"))
+        return self._show(replace(shown, turn=Turn.of(job, self.book.history)), ())
+
+    def _finish(self, shown: Shown, how: str) -> Shown:
+        """Ask what the order lacks, and close it."""
+        kept = self.book.steps if self.book is not None and self.book.going else None
+        step = ask_closing(self.console, self.read_line, shown.turn, how, kept)
+        if step is None:
+            return shown
+        new = shown.turn.after_steps((step,))
+        self._keep(shown.turn, new)
+        return replace(shown, turn=new, over=True)
 
     def _answer(self, shown: Shown, said: Said) -> Shown:
         """What a line makes of the talk; a question leaves it as it is."""
@@ -125,7 +169,10 @@ class Talk:
         ):
             self._tell(turn, said.kind)
             return shown
+        if said.kind == "finish":
+            return self._finish(shown, said.name)
         new = turn.after(said)
+        self._keep(turn, new)
         above: tuple[Text, ...] = ()
         if said.kind in {"result", "finding"}:
             above = _taken(turn, new)

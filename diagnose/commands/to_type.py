@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.commands import words
 from diagnose.faults.outcomes import TRY, UNSTEADY
 from diagnose.machine.model import NOT_POSSIBLE
+from diagnose.paper import words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

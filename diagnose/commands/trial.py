@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from diagnose.commands import options
+from diagnose.commands.opening import with_priors
 from diagnose.commands.output import open_console, print_json
 
 if TYPE_CHECKING:
@@ -51,6 +52,7 @@ def trial(
     svg: Annotated[
         Path | None, typer.Option("--svg", help="Draw the minutes of finding out into this file.")
     ] = None,
+    priors: options.Priors = None,
     json: options.Json = False,
 ) -> None:
     """Carry simulated jobs to a verified repair and say what they took.
@@ -62,13 +64,14 @@ def trial(
 
     from diagnose.trial.compare import COMPARED, compare_policies  # noqa: PLC0415
 
+    known = with_priors(machine, priors)
     names = list(policy or ["gate"])
     if compare:
         names = list(dict.fromkeys([*(policy or []), *COMPARED]))
     with Progress(console=open_console(on_stderr=True), transient=True) as bar:
         task = bar.add_task(f"{', '.join(names)} on {machine}", total=jobs * len(names))
         compared = compare_policies(
-            machine,
+            known,
             names,
             jobs,
             seed,

@@ -9,12 +9,16 @@ from typing import TYPE_CHECKING
 
 from diagnose.errors import RequestError, UnknownNameError, nearest_name
 from diagnose.machine.model import OTHER, RUNS, SAME
+from diagnose.steps import kinds
+from diagnose.steps.status import standing
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
     from diagnose.advice.advice import Advice
     from diagnose.job import Job
+    from diagnose.machine.model import Machine
+    from diagnose.steps.kinds import AnyStep
 
 WORDS: Mapping[str, str] = MappingProxyType(
     {
@@ -31,13 +35,14 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "list": "the best tests",
         "open AREA": "this is open already; without a name: which areas there are",
         "close AREA": "this is closed again",
+        "finish [HOW]": "the job is over: asks what the order lacks; HOW: handed_over, given_up",
         "help": "these words",
         "quit": "stop and write the finding sheet",
     }
 )
 _ALIKE = {"?": "help", "exit": "quit", "q": "quit"}
 _BARE = {"undo", "why", "list", "help", "quit"}
-_WITH_NAME = {"do", "skip", "repaired", "complaint", "open", "close"}
+_WITH_NAME = {"do", "skip", "repaired", "complaint", "open", "close", "finish"}
 
 LISTED = 9
 """Tests shown with a number to choose them by."""
@@ -131,14 +136,24 @@ def chosen(kind: str, text: str, names: Sequence[str], listed: Sequence[str] | N
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """Where the talk stands; `asked` is the test asked for, empty when a repair is proposed."""
+    """Where the talk stands.
+
+    Attributes:
+        job: the job.
+        advice: what to do now.
+        asked: the test asked for, empty when a repair is proposed.
+        history: the steps of the job so far, as far as they are known.
+        taken: those of them that came with the last thing said.
+    """
 
     job: Job
     advice: Advice
     asked: str
+    history: tuple[AnyStep, ...] = ()
+    taken: tuple[AnyStep, ...] = ()
 
     @classmethod
-    def of(cls, job: Job) -> Turn:
+    def of(cls, job: Job, history: tuple[AnyStep, ...] = ()) -> Turn:
         """The turn with the advice's own choice of test.
 
         Raises:
@@ -146,38 +161,74 @@ class Turn:
         """
         advice = job.advise()
         verdict = advice.verdict
-        return cls(job, advice, verdict.target if verdict.action in {"test", "recheck"} else "")
+        asked = verdict.target if verdict.action in {"test", "recheck"} else ""
+        return cls(job, advice, asked, history)
 
     def after(self, said: Said) -> Turn:
-        """The turn after a step.
+        """The turn after something was said.
 
         Raises:
-            DiagnoseError: the step names or says something that does not fit.
+            DiagnoseError: it names or says something that does not fit.
         """
-        job, name = self.job, said.name
         if said.kind == "do":
             left = [test.test for test in self.advice.tests]
-            again = [found.test for found in job.findings]
-            return replace(self, asked=chosen("test", name, (*left, *again), left[:LISTED]))
+            again = [found.test for found in self.job.findings]
+            asked = chosen("test", said.name, (*left, *again), left[:LISTED])
+            return replace(self, asked=asked, taken=())
+        return self.after_steps(self._steps(said))
+
+    def after_steps(self, steps: tuple[AnyStep, ...]) -> Turn:
+        """The turn after some steps.
+
+        Raises:
+            DiagnoseError: the job does not take one of them.
+        """
+        from diagnose.steps.apply import apply  # noqa: PLC0415  the engine loads on use only
+
+        job = self.job
+        for step in steps:
+            job = apply(job, step)
+        return replace(Turn.of(job, (*self.history, *steps)), taken=steps)
+
+    def _steps(self, said: Said) -> tuple[AnyStep, ...]:
+        """What was said, as steps."""
+        name = said.name
         if said.kind in {"result", "skip"} and not self.asked:
-            raise UnknownNameError("word", said.result or said.kind, (*WORDS, *job.machine.tests))
+            known = (*WORDS, *self.job.machine.tests)
+            raise UnknownNameError("word", said.result or said.kind, known)
         if said.kind == "result":
             self._check_outcome(said.result)
-        if said.kind in {"result", "finding"}:
-            job = _recorded(job, self.asked if said.kind == "result" else name, said.result)
-        elif said.kind == "skip":
-            job = job.skip(self.asked, name)
-        elif said.kind == "repaired":
-            job = self._repaired(name)
-        elif said.kind == "complaint":
-            job = job.reported(chosen("complaint", name, list(job.machine.complaints)))
-        elif said.kind == "open":
-            job = job.open_area(name)
-        elif said.kind == "close":
-            job = job.close_area(name)
-        else:
-            job = job.undo()
-        return Turn.of(job)
+            return self._found(self.asked, said.result)
+        if said.kind == "finding":
+            return self._found(name, said.result)
+        if said.kind == "undo":
+            return (kinds.Undone(),) * taken_together(self.job.machine, self.history)
+        return (self._step(said.kind, name),)
+
+    def _step(self, kind: str, name: str) -> AnyStep:
+        """What is one step by itself."""
+        if kind == "skip":
+            return kinds.SetAside(test=self.asked, note=name)
+        if kind == "repaired":
+            return self._repaired(name)
+        if kind == "complaint":
+            complaints = list(self.job.machine.complaints)
+            return kinds.Told(complaint=chosen("complaint", name, complaints))
+        if kind == "open":
+            return kinds.AreaOpened(area=name)
+        return kinds.AreaClosed(area=name)
+
+    def _found(self, test: str, result: str) -> tuple[AnyStep, ...]:
+        """A result; whatever had to be opened for it stands open afterwards."""
+        result = re.sub(r"(?<=\d),(?=\d)", ".", result)  # 12,3 V
+        if any(known.test == test for known in self.job.findings):
+            return (kinds.LookedAgain(test=test, outcome=result),)
+        found = kinds.Found(test=test, outcome=result)
+        known = self.job.machine.tests.get(test)
+        area = None if known is None else known.area
+        if area is None or area in self.job.situation.open_areas:
+            return (found,)
+        return found, kinds.AreaOpened(area=area)
 
     def _check_outcome(self, text: str) -> None:
         """Refuse what is no outcome of the test asked for and no number, naming the nearest."""
@@ -192,8 +243,8 @@ class Turn:
             every = (*known, *titles, *tests, *_BARE, *_WITH_NAME)
             raise UnknownNameError("outcome", text, every if nearest_name(text, every) else known)
 
-    def _repaired(self, told: str) -> Job:
-        """The job after the repair proposed, or another one named, with what the check showed."""
+    def _repaired(self, told: str) -> AnyStep:
+        """The repair proposed, or another one named, with what the check showed."""
         target, _, check = told.rpartition(" ")
         verdict, machine = self.advice.verdict, self.job.machine
         target = target.strip() or (verdict.target if verdict.action == "repair" else "")
@@ -204,16 +255,21 @@ class Turn:
         known = (RUNS, SAME, OTHER, UNCHECKED, *machine.complaints)
         if check not in known:
             raise UnknownNameError("check", check, known)
-        return self.job.repair(part, repair, None if check == UNCHECKED else check)
+        shown = None if check == UNCHECKED else check
+        return kinds.Repaired(part=part, repair=repair, shown=shown)
 
 
-def _recorded(job: Job, test: str, result: str) -> Job:
-    """The job with a result; whatever had to be opened for it stands open afterwards."""
-    result = re.sub(r"(?<=\d),(?=\d)", ".", result)  # 12,3 V
-    if any(known.test == test for known in job.findings):
-        return job.record_again(test, result)
-    after = job.record(test, result)
-    area = job.machine.tests[test].area
-    if area is not None and area not in job.situation.open_areas:
-        after = replace(after.open_area(area), before=job)  # one step to undo, not two
-    return after
+def taken_together(machine: Machine, history: Sequence[AnyStep]) -> int:
+    """How many of the latest steps are one thing to the technician who takes it back.
+
+    Two where an area was opened for a test and noted with its result; else one.
+    """
+    left = standing(history)
+    if len(left) < 2:
+        return 1
+    found, opened = left[-2:]
+    if not isinstance(found, kinds.Found) or not isinstance(opened, kinds.AreaOpened):
+        return 1
+    if found.at != opened.at:
+        return 1
+    return 2 if machine.tests[found.test].area == opened.area else 1

@@ -6,14 +6,16 @@ with the largest priors, up to `MOST_PAIRS`.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from diagnose.faults.chances import Chances, GrowingChances, make_columns
+from diagnose.faults.chances import Chances, GrowingChances, make_columns, with_other_slips
 from diagnose.faults.numbering import different, rounded
 from diagnose.faults.priors import padded
 from diagnose.faults.solved import Solved, SolvedSets
+from diagnose.stop import go_on
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 
     from diagnose.faults.behaviour import Behaviour, FaultSet
     from diagnose.faults.priors import Priors
+    from diagnose.machine.model import Machine
 
     Progress = Callable[[int, int], None]
 
@@ -31,6 +34,23 @@ MOST_PAIRS = 16_000
 MOST_WORK = 5e7
 """Work that solving a base may take, see `Behaviour.work`: some ten seconds. Every single fault is
 solved in any case."""
+
+KINDS = {
+    "members": np.int32,
+    "prior": np.float64,
+    "place": np.uint16,
+    "values": np.float64,
+    "counts": np.int64,
+    "chances": np.float64,
+    "noise": np.float64,
+    "near": np.float64,
+    "numbers": np.int32,
+    "which": np.int32,
+}
+"""Arrays of a packed base and what they are made of."""
+
+WIDTH = 2
+"""Faults of the largest sets of a base."""
 
 BLOCK = 1024
 """Fault sets solved between two reports of progress."""
@@ -65,6 +85,7 @@ def solve_base(behaviour: Behaviour, priors: Priors, progress: Progress | None =
     sets = base_sets(behaviour, priors)
     blocks = []
     for start in range(0, len(sets), BLOCK):
+        go_on()
         blocks.append(rounded(behaviour.readings(sets[start : start + BLOCK])))
         if progress is not None:
             progress(min(start + BLOCK, len(sets)), len(sets))
@@ -136,6 +157,27 @@ def unpack(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Pri
     return _solved(members, arrays["prior"], place, values, chances)
 
 
+def with_priors(base: Solved, behaviour: Behaviour, priors: Priors, before: Machine) -> Solved:
+    """A base under other priors: what is read under each set does not depend on them.
+
+    Pairs that matter only now are solved when a job asks for them.
+
+    Args:
+        base: the base of the same circuit.
+        behaviour: the machine with its new priors.
+        priors: the new priors.
+        before: the machine as the base has it.
+    """
+    base = replace(base, prior=priors.joint(base.members).sum(axis=1))
+    slips = [test.slip_percent for test in before.tests.values()]
+    if slips == [test.slip_percent for test in behaviour.machine.tests.values()]:
+        return base
+    columns = make_columns(behaviour, priors)
+    if max(slips) < 100.0:
+        return replace(base, chances=with_other_slips(base.chances, columns, slips))
+    return replace(base, chances=GrowingChances(columns).append(base.values, base.place))
+
+
 def _readings_read(
     behaviour: Behaviour, priors: Priors, counts: NDArray[np.int64]
 ) -> NDArray[np.int64]:
@@ -145,12 +187,24 @@ def _readings_read(
 
 
 def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Priors) -> bool:
-    """Whether a base holds no fault, every single one and whole numbers of readings."""
+    """Whether a base holds no fault, every single one and whole numbers of readings.
+
+    Compiled code follows these numbers unchecked, so none may point outside its table.
+    """
+    if any(arrays[name].dtype != kind for name, kind in KINDS.items()):
+        return False
     members, prior, none = arrays["members"], arrays["prior"], len(behaviour.faults)
     counts, place, values = arrays["counts"], arrays["place"].T, arrays["values"]
     chances, which = arrays["chances"], arrays["which"]
+    tests = make_columns(behaviour, priors)
     return bool(
-        len(counts) == place.shape[1] == len(behaviour.names)
+        members.ndim == place.ndim == which.ndim == 2
+        and counts.ndim == prior.ndim == arrays["numbers"].ndim == 1
+        and 1 <= members.shape[1] <= WIDTH
+        and ((counts > 0) & (counts <= len(values))).all()
+        and chances.shape[1:] == tests.by_cause.shape[2:]
+        and np.isfinite(prior).all()
+        and len(counts) == place.shape[1] == len(behaviour.names)
         and len(members) == len(place) == len(prior) > none
         and values.shape == (counts.sum(), 2)
         and np.isfinite(values).all()
@@ -161,12 +215,13 @@ def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Prio
         and (members[1 : none + 1, 1:] == none).all()
         and place.min() >= 0
         and (place < counts).all()
-        and chances.ndim == 2
+        and (members[none + 1 :, 0] < members[none + 1 :, -1]).all()
+        and (members[none + 1 :] < none).all()
         and arrays["noise"].shape == arrays["near"].shape == chances.shape[:1]
         and np.isfinite([arrays["noise"], arrays["near"]]).all()
         and ((chances >= 0.0) & (chances <= 1.0)).all()
         and len(arrays["numbers"]) == _readings_read(behaviour, priors, counts).sum()
-        and which.shape == (len(members), len(behaviour.machine.tests))
+        and which.shape == (len(members), len(tests.tests))
         and min(which.min(), arrays["numbers"].min()) >= 0
         and max(which.max(), arrays["numbers"].max()) < len(chances)
     )

@@ -16,6 +16,8 @@ from diagnose.faults.growing import Growing
 from diagnose.faults.outcomes import cause_chances, outcome_chances
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from diagnose.faults.behaviour import Behaviour
     from diagnose.faults.priors import Priors
     from diagnose.machine.model import Test
@@ -202,6 +204,28 @@ class GrowingChances:
         self._seen = np.insert(self._seen, into, few[new])
         self._order = np.insert(self._order, into, number[new])
         return np.split(number[inverse], ends[1:-1])
+
+
+def with_other_slips(known: Chances, columns: TestColumns, before: Sequence[float]) -> Chances:
+    """Chances with other shares of slips; what an instrument shows stays.
+
+    A row is `(1 - slip) shown + slip / outcomes`, so that `shown` comes back from it.
+
+    Args:
+        known: with the shares before.
+        columns: the tests with their new shares.
+        before: (tests,) `slip_percent` before, below 100.
+    """
+    rows, test_of = known.rows.copy(), _tests_of(known)
+    for number, test in enumerate(columns.tests):
+        old, new, n = before[number] / 100.0, test.slip_percent / 100.0, len(test.outcomes)
+        if new != old and columns.column[number] >= 0:
+            own = np.flatnonzero(test_of == number)
+            shown = (rows[own, :n] - old / n) / (1.0 - old)
+            rows[own, :n] = np.round((1.0 - new) * shown + new / n, CHANCE_DIGITS)
+    np.clip(rows, 0.0, 1.0, out=rows)
+    near = 1.0 - 0.5 * np.abs(rows - rows[known.which[0, test_of]]).sum(axis=1)
+    return known._replace(rows=rows, noise=entropy_bits(rows), near=near)
 
 
 def _tests_of(known: Chances) -> Ints:

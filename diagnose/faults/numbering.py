@@ -10,8 +10,9 @@ A reading is a pair, see `diagnose.circuit.operating.evaluate`.
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from diagnose.compiled import njit
 
 Floats = NDArray[np.float64]
 Places = NDArray[np.uint16]
@@ -65,7 +66,7 @@ def numbered(
     return tuple(more), place
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _number(known, before, pairs, place, fresh):
     """Number the readings of one observable; list those that are new, and say how many."""
     count = 0

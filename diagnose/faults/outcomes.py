@@ -12,9 +12,9 @@ import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from diagnose.compiled import njit
 from diagnose.machine.model import NOT_POSSIBLE
 
 if TYPE_CHECKING:
@@ -91,7 +91,7 @@ def bin_of(test: Test, value: Floats) -> NDArray[np.int64]:
     return found
 
 
-@njit(cache=True, nogil=True)
+@njit(nogil=True)
 def _measured(values, limits, spread, spread_percent, cannot, unsteady, found):
     """Chances of the outcomes of a measured quantity; see `outcome_chances`.
 

@@ -121,6 +121,21 @@ class SolvedSets:
         """The table as it is."""
         return self._now
 
+    @property
+    def base(self) -> Solved:
+        """The rows it began with."""
+        return self._base
+
+    def with_priors(self, behaviour: Behaviour, priors: Priors) -> SolvedSets:
+        """The base of a machine that differs in its priors alone; nothing is solved anew.
+
+        Args:
+            behaviour: of that machine, with the same faults in the same order.
+            priors: of that machine.
+        """
+        base = replace(self._base, prior=priors.joint(self._base.members).sum(axis=1))
+        return SolvedSets(behaviour, priors, self.columns, base, base)
+
     def with_sets(self, sets: Sequence[FaultSet]) -> Solved:
         """The table with these sets in it; those that are missing are solved, all at once."""
         with self._lock:

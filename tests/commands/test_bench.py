@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import pytest
 
 from diagnose.commands.turn import WORDS
-from diagnose.commands.words import outcome_words
 from diagnose.job import Job
 from diagnose.machine.load import load_machine
+from diagnose.paper.words import outcome_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable

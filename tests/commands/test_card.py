@@ -11,14 +11,14 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from diagnose.ahead.policy_tree import RepairLeaf, TreeStep, leaves, steps
-from diagnose.commands import words
 from diagnose.commands.card import LEVELS
 from diagnose.commands.card_sheet import HEIGHT, MARGIN, WIDTH, fitting_card
 from diagnose.commands.card_words import LEAST_LISTED
 from diagnose.commands.letters import in_lines, printed_width
-from diagnose.commands.words import share_words
 from diagnose.job import prepare
 from diagnose.machine.load import load_machine
+from diagnose.paper import words
+from diagnose.paper.words import share_words
 from tests.commands.carts import CART
 
 if TYPE_CHECKING:

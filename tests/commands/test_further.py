@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from diagnose.ahead.look_further import LikelyStep
-from diagnose.commands.words import action_words, left_words, minutes_number, step_words
 from diagnose.job import Job
+from diagnose.paper.words import action_words, left_words, minutes_number, step_words
 from tests.commands.carts import CLASH
 
 if TYPE_CHECKING:

@@ -7,7 +7,9 @@ import sys
 
 import pytest
 
-HEAVY = {"pgmpy", "pandas", "networkx", "pydantic", "ruamel", "fastapi", "uvicorn", "rich"}
+HEAVY = {"pgmpy", "pandas", "networkx", "pydantic", "ruamel", "fastapi", "uvicorn", "rich"} | {
+    *("sqlalchemy", "alembic", "psycopg", "pyarrow"),
+}
 NUMBERS = {"numpy", "numba", "scipy"}
 
 
@@ -25,7 +27,9 @@ def loaded(*words: str) -> set[str]:
     return set(done.stderr.splitlines()[-1].split())
 
 
-@pytest.mark.parametrize("words", [("--help",), ("advise", "--help"), ("serve", "--help")])
+@pytest.mark.parametrize(
+    "words", [("--help",), ("advise", "--help"), ("serve", "--help"), ("store", "--help")]
+)
 def test_help_loads_no_library_for_numbers_or_networks(words: tuple[str, ...]) -> None:
     assert loaded(*words) & (HEAVY | NUMBERS) == set()
 

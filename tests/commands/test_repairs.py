@@ -10,8 +10,8 @@ import pytest
 
 from diagnose.advice.explain import percent
 from diagnose.commands.turn import Said, Turn
-from diagnose.commands.words import minutes_words
 from diagnose.job import Job
+from diagnose.paper.words import minutes_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable

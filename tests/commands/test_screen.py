@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import pytest
 
 from diagnose.commands import screen
-from diagnose.commands.cautions import MAKES_SPARKS, as_before, cautions_of, dangerous
 from diagnose.commands.output import open_console
 from diagnose.commands.show_screen import GO_ON
 from diagnose.commands.talk import Talk
-from diagnose.commands.words import repair_of
 from diagnose.job import Job
 from diagnose.machine.load import load_machine, machine_names
+from diagnose.paper.cautions import MAKES_SPARKS, as_before, cautions_of, dangerous
+from diagnose.paper.words import repair_of
 from tests.commands.played import JOBS, Played, played
 
 if TYPE_CHECKING:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from diagnose.commands.words import minutes_words
 from diagnose.job import Job
+from diagnose.paper.words import minutes_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from diagnose.advice.explain import percent as in_whole_percent
 from diagnose.ahead.look_further import FurtherLook, PossibleAction
 from diagnose.commands.show import BAR_CELLS, bar
-from diagnose.commands.words import (
+from diagnose.job import Job
+from diagnose.paper.words import (
     count_words,
     fault_words,
     left_out_words,
@@ -23,7 +24,6 @@ from diagnose.commands.words import (
     repair_of,
     result_words,
 )
-from diagnose.job import Job
 
 
 @pytest.mark.parametrize(
