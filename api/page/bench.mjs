@@ -2,32 +2,12 @@
 import * as client from "./client.mjs";
 import * as kept from "./kept.mjs";
 import { early, SUSPECTS, TESTS } from "./early.mjs";
+import { machineOf } from "./machines.mjs";
 import { outbox, put, send, setAway } from "./outbox.mjs";
 import { standing } from "./steps.mjs";
 
 const ALL = 10_000;
 const WATCH_MS = 1_100;
-
-const machines = new Map();
-
-/** A machine's details, read once while the page is open; not at all where the tablet has kept
- * those of the very file that is wanted. */
-export function machineOf(name, hash = null) {
-  if (!machines.has(name)) {
-    const asked = readMachine(name, hash);
-    asked.catch(() => machines.delete(name));
-    machines.set(name, asked);
-  }
-  return machines.get(name);
-}
-
-async function readMachine(name, hash) {
-  const known = hash === null ? null : await kept.get(`machine ${name}`).catch(() => null);
-  if (known?.content_hash === hash && known) return known;
-  const told = await client.machine(name);
-  kept.put(`machine ${name}`, told).catch(() => {});
-  return told;
-}
 
 export class Bench {
   constructor(id, changed) {

@@ -109,6 +109,7 @@ function mark(svg, test) {
     const group = make("g", { class: "probe", "data-probe": place ? "black" : "red" });
     const x = net.querySelector(".probe") ? 17 : 0;
     group.append(make("circle", { cx: x, cy: 0, r: 8.5, fill: place ? "#000" : "#c00000", stroke: "#fff" }), make("text", { x, y: 4, "text-anchor": "middle", "font-size": 11, "font-weight": "bold" }, place ? "B" : "R"));
+    for (const name of net.querySelectorAll(":scope > text")) name.setAttribute("x", Math.max(Number(name.getAttribute("x")), x + 11.5));
     net.append(group);
   }
 }

@@ -1,5 +1,6 @@
 // Asks for the job that stands in the address, before the rest of the page is here.
 import * as client from "./client.mjs";
+import { machineOf } from "./machines.mjs";
 
 export const TESTS = 12;
 export const SUSPECTS = 60;
@@ -19,6 +20,7 @@ if (id) {
     advice: one(client.advice(id, TESTS, SUSPECTS)),
     test: one(client.test(id, wanted ?? client.PROPOSED)),
   };
+  one(asked.job.then((job) => machineOf(job.machine, job.machine_hash)));
 }
 
 /** What was asked for this job, for whoever comes first; null for any other. */

@@ -36,7 +36,8 @@ export function Outbox({ bench }) {
   const mine = bench ? bench.waiting : outbox.entries;
   const held = mine.filter((entry) => entry.state !== "waiting");
   const count = outbox.entries.filter((entry) => entry.state === "waiting").reduce((sum, entry) => sum + entry.steps.length, 0);
-  const waits = count === 0 ? say("sent") : say(count === 1 ? "waits_one" : "waits_many", { count });
+  const unkept = outbox.entries.filter((entry) => entry.state !== "waiting").length;
+  const waits = unkept > 0 ? say("unkept", { count: unkept }) : count === 0 ? say("sent") : say(count === 1 ? "waits_one" : "waits_many", { count });
   return html`<div class="outbox">
     <p class=${`line ${outbox.away ? "is-away" : ""}`} role="status"><span class="lamp" aria-hidden="true"></span>${say(outbox.away ? "away" : "online")}; ${waits}</p>
     ${held.map((entry) => html`<${Held} key=${entry.number} entry=${entry} bench=${bench} />`)}

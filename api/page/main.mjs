@@ -16,9 +16,9 @@ const fetchers = [];
 const List = later("./list.mjs", "List");
 const Suspects = later("./suspects.mjs", "Suspects");
 const Drawing = later("./drawing.mjs", "Drawing");
-const Opening = later("./opening.mjs", "Opening");
-const Shop = later("./shop.mjs", "Shop");
-const Keys = later("./keys.mjs", "Keys");
+const Opening = later("./opening.mjs", "Opening", false);
+const Shop = later("./shop.mjs", "Shop", false);
+const Keys = later("./keys.mjs", "Keys", false);
 const VIEWS = {
   list: List, suspects: Suspects, history: History, around: later("./around.mjs", "Around"),
   close: later("./closing.mjs", "Closing"), sheet: later("./papers.mjs", "Sheet"), card: later("./papers.mjs", "Card"),
@@ -26,10 +26,10 @@ const VIEWS = {
 const TABS = [["", "now"], ["list", "list"], ["suspects", "suspects"], ["history", "history"], ["around", "around"], ["sheet", "papers"]];
 
 /** A view whose module is fetched when it is first shown, so that the first card waits for no other. */
-function later(file, name) {
+function later(file, name, ofJob = true) {
   let made = null, asked = null;
   const fetched = () => (asked ??= import(file).then((module) => (made = module[name]), () => (asked = null)));
-  fetchers.push(fetched);
+  if (ofJob) fetchers.push(fetched);
   return function Later(props) {
     const [View, setView] = useState(() => made);
     useEffect(() => { if (made === null) fetched().then(() => setView(() => made)); }, []);
@@ -37,7 +37,7 @@ function later(file, name) {
   };
 }
 
-/** All of them, once the first view stands there: without a connection none could be fetched. */
+/** Those of a job, once the first view stands there: without a connection none could be fetched. */
 function fetchViews() {
   for (const fetched of fetchers) fetched();
 }

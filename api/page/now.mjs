@@ -133,7 +133,7 @@ function Why({ bench, test, listed, proposed }) {
     ${listed && html`<p>${say("bits", { bits: rate(listed.gain_bits), rate: rate(listed.bits_per_minute) })}</p>`}
     ${proposed && html`<p>${bench.advice.verdict.reason}</p>`}
     ${told && html`<h4>${say("each_leaves")}</h4>
-      <dl class="leaves">${told.results.map((one) => html`<div key=${one.outcome}><dt>${capital(one.words)}${one.chance !== null && html`<small> ${say("chance_of", { chance: percent(one.chance) })}</small>`}</dt><dd>${leads(one)}</dd></div>`)}</dl>
+      <dl class="leaves">${told.results.map((one) => html`<div key=${one.outcome}><dt>${capital(one.words)}${one.chance !== null && html`<small> ${percent(one.chance)}</small>`}</dt><dd>${leads(one)}</dd></div>`)}</dl>
       ${told.readings.length > 0 && html`<h4>${say("would_read")}</h4>
         <dl class="leaves">${told.readings.map((one) => html`<div key=${one.part + one.mode}><dt>${one.words}</dt><dd>${one.part ? faultWords(bench.machine, one.part, one.mode) : say("all_good")}</dd></div>`)}</dl>`}`}
   </details>`;

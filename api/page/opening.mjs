@@ -1,6 +1,6 @@
 // A new job in one screen.
 import { useEffect, useState } from "./vendor/hooks.mjs";
-import { machineOf } from "./bench.mjs";
+import { machineOf } from "./machines.mjs";
 import * as client from "./client.mjs";
 import { html } from "./html.mjs";
 import * as kept from "./kept.mjs";

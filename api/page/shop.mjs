@@ -1,6 +1,6 @@
 // The shop: open jobs with what each wants now, closed ones, parts likely to be ordered.
 import { useEffect, useState } from "./vendor/hooks.mjs";
-import { machineOf } from "./bench.mjs";
+import { machineOf } from "./machines.mjs";
 import * as client from "./client.mjs";
 import { Go, html } from "./html.mjs";
 import { Outbox } from "./history.mjs";

@@ -55,6 +55,9 @@ OFF_THE_WAY = ["job_test", "job_part", "machine_card"]
 GIVEN = ("Question", "FindingGiven", "RepairGiven", "JobGiven", "Step")
 """Beginnings of the shapes that are sent, or ends of those of steps."""
 
+OF_ANSWERS = "LikelyStep"
+"""A step that is only told; its test or part may be null."""
+
 
 def narrowed(document: dict[str, Any], machine: Machine) -> dict[str, Any]:
     """The description with names that the machine has, so that requests get past that check."""
@@ -72,7 +75,7 @@ def narrowed(document: dict[str, Any], machine: Machine) -> dict[str, Any]:
     }
     narrow = copy.deepcopy(document)
     for shape, schema in narrow["components"]["schemas"].items():
-        if shape.startswith(GIVEN) or shape.endswith(GIVEN):
+        if shape != OF_ANSWERS and (shape.startswith(GIVEN) or shape.endswith(GIVEN)):
             for field in set(names) & set(schema["properties"]):
                 described = schema["properties"][field]["description"]
                 given = {"type": "string", "enum": names[field], "description": described}
@@ -142,7 +145,7 @@ def test_jobs_made_up_along_the_links_keep_to_the_description(schema: Any) -> No
 
     Checked.run(
         settings=settings(
-            max_examples=15,
+            max_examples=40,
             stateful_step_count=8,
             derandomize=True,
             deadline=None,

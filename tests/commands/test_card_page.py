@@ -126,6 +126,15 @@ def test_words_of_the_file_are_escaped(tmp_path: Path, call: Callable[..., Ran],
     assert "Cart <b>&</b>" in unescape(page)
 
 
+def test_a_card_that_begins_with_a_repair_tells_its_cautions() -> None:
+    """A broken rope is seen at once: no test stands on the card, and the spring may still jump."""
+    ready = prepare("push_mower")
+    card = fitting_page(ready, "rope_broken", LEVELS)
+    assert card.steps == ()
+    foot = " ".join(paragraph.text for paragraph in card.foot)
+    assert ready.machine.cautions["spring"].text in foot
+
+
 @pytest.mark.parametrize(("machine", "complaint"), COMMONEST.items())
 def test_half_of_the_jobs_come_to_a_repair(machine: str, complaint: str) -> None:
     assert card_of(machine, complaint).tree.covered >= 0.5

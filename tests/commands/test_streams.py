@@ -51,10 +51,15 @@ def test_a_reader_that_leaves() -> None:
 
 
 def test_a_trial_that_is_stopped_at_the_keyboard_leaves_no_process() -> None:
-    words = [*WORDS, "trial", "push_mower", "--complaint", "rope_broken", "--jobs", "2000"]
-    process = subprocess.Popen(
-        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
-    )
+    words = [*WORDS, "trial", "push_mower", "--complaint", "rope_broken", "--jobs", "200000"]
+    # a run in the background is begun with this signal ignored, and would hand that on
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        process = subprocess.Popen(
+            words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+        )
+    finally:
+        signal.signal(signal.SIGINT, before)
     time.sleep(4.0)
     os.killpg(process.pid, signal.SIGINT)
     _, told = process.communicate(timeout=60)

@@ -56,11 +56,11 @@ class Service:
         return self.address.replace("127.0.0.1", HOST)
 
     def ask(self, method: str, path: str, body: Any = None, **headers: str) -> Any:
-        """The answer as data."""
+        """The answer as data; a body of bytes goes as it is."""
         sent = {"content-type": "application/json", **headers}
         if self.key is not None:
             sent["authorization"] = f"Bearer {self.key}"
-        data = None if body is None else json.dumps(body).encode()
+        data = body if body is None or isinstance(body, bytes) else json.dumps(body).encode()
         request = urllib.request.Request(  # noqa: S310
             self.address + path, data=data, headers=sent, method=method
         )
@@ -143,8 +143,10 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
         yield running
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    """A browser for one file of tests: as long as it is there, this thread runs its event loop,
+    and nothing else here may start one."""
     with sync_playwright() as playwright:
         opened = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
         yield opened
@@ -187,7 +189,7 @@ class Tablet:
 def tablet(browser: Browser, service: Service, width: int = 768, **how: Any) -> Iterator[Tablet]:
     """A tablet of its own; nothing may break the policy, go elsewhere, or end in an error."""
     context = browser.new_context(viewport={"width": width, "height": 1000}, **how)
-    context.set_default_timeout(15_000)
+    context.set_default_timeout(60_000)
     context.add_init_script(BREACHES)
     page = context.new_page()
     held = Tablet(page, context, service)

@@ -64,11 +64,11 @@ def played(
         said = job.advise().verdict
         if said.action in OVER:
             return
-        if said.action == "recheck":
-            job = job.confirm(said.target)
-        elif said.action == "test":
+        if said.action in {"test", "recheck"}:
             number, test = costs.tests.names.index(said.target), job.machine.tests[said.target]
-            job = job.record(test.id, test.outcomes[shop.answer(truth, number, rng.random())].id)
+            shown = test.outcomes[shop.answer(truth, number, rng.random())].id
+            take = job.record if said.action == "test" else job.record_again
+            job = take(test.id, shown)
             job = job if test.area is None else job.open_area(test.area)
         else:
             repair = costs.repairs.names.index(said.target)
