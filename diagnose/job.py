@@ -173,12 +173,8 @@ class Job:
             UnknownNameError: that test is not among the findings.
         """
         _known("finding", test, [finding.test for finding in self.findings])
-        return self._now(
-            findings=tuple(
-                replace(finding, confirmed=True) if finding.test == test else finding
-                for finding in self.findings
-            )
-        )
+        others = next(finding.others for finding in self.findings if finding.test == test)
+        return self.looked_at(test, others, confirmed=True)
 
     def looked_at(self, test: str, others: Iterable[str], *, confirmed: bool) -> Job:
         """Note what other looks at a finding gave.

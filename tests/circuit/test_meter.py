@@ -28,11 +28,11 @@ if TYPE_CHECKING:
 
     Report = Callable[[str, int, float | None], None]
 
-REFEREE_LEAK_OHMS = 1e13
-"""Keeps the referees' matrices from being singular; 20 net leaks of this size beside one meter are
-worth 20 microvolts at most, and twice the nets behind a break in the boat ten times as much."""
+REFEREE_LEAK_OHMS = 4e13
+"""Keeps the referees' matrices from being singular. Forty of them beside one meter are worth 120
+microvolts at the very most; a tenth as strong, their equations lose as much by rounding."""
 
-AGREED_VOLTS = 2e-4
+AGREED_VOLTS = 1e-4
 
 GAP = 1e8
 """Ohms of a break; damp, dirty insulation."""

@@ -189,7 +189,7 @@ class Tablet:
 def tablet(browser: Browser, service: Service, width: int = 768, **how: Any) -> Iterator[Tablet]:
     """A tablet of its own; nothing may break the policy, go elsewhere, or end in an error."""
     context = browser.new_context(viewport={"width": width, "height": 1000}, **how)
-    context.set_default_timeout(60_000)
+    context.set_default_timeout(15_000)
     context.add_init_script(BREACHES)
     page = context.new_page()
     held = Tablet(page, context, service)

@@ -44,14 +44,14 @@ def kinds(service: Service, job: str) -> list[tuple[str, str]]:
     return [(step["kind"], step.get("test", "")) for step in service.steps(job)]
 
 
-def test_a_step_of_another_tablet_shows_by_itself(browser: Browser, bench: Tablet) -> None:
+def test_a_step_of_another_tablet_shows_within_two_seconds(browser: Browser, bench: Tablet) -> None:
     job = begun(bench)
     first = bench.card()
     with tablet(browser, bench.service) as other:
         other.go(f"job/{job}")
         other.page.locator("#do").wait_for()
         other.page.locator("button.answer").first.click()
-        end = time.monotonic() + 20.0  # the page asks once a second; a busy computer is slower
+        end = time.monotonic() + 2.0
         while bench.card() == first:
             assert time.monotonic() < end
             bench.page.wait_for_timeout(20)
