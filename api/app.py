@@ -18,7 +18,19 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from diagnose.errors import DiagnoseError
 
-from . import advice, bench, health, jobs, machines, orders, papers
+from . import (
+    advice,
+    at_bench,
+    bench,
+    health,
+    jobs,
+    machines,
+    orders,
+    papers,
+    priors,
+    priors_decided,
+)
+from .counts import WRITTEN_EVERY_SECONDS
 from .examples import add_examples, add_security
 from .keeping import Keeping
 from .keys import Door
@@ -32,6 +44,7 @@ from .service import Service
 from .settings import Settings
 from .shelf import Shelf
 from .slots import Slots
+from .tags import SqueezedTags
 
 DESCRIPTION = (
     "Takes a complaint and what was found so far on a machine that will not start; answers with "
@@ -74,11 +87,23 @@ def create_app(settings: Settings | None = None, log: TextIO | None = None) -> F
         docs_url=None,
         redoc_url=None,
     )
-    for noun in (advice, machines, jobs, papers, bench, orders, health):
+    for noun in (
+        advice,
+        machines,
+        jobs,
+        papers,
+        bench,
+        at_bench,
+        priors,
+        priors_decided,
+        orders,
+        health,
+    ):
         app.include_router(noun.make_router(service))
     mount_page(app)
     app.add_middleware(BodyLimit, max_bytes=service.settings.max_body_bytes)
     app.add_middleware(GZipMiddleware, minimum_size=COMPRESSED_BYTES, compresslevel=5)
+    app.add_middleware(SqueezedTags)
     app.add_middleware(Outer, log=service.log, metrics=service.metrics)
     _describe(app)
     return app
@@ -95,7 +120,7 @@ def _service(settings: Settings, log: TextIO | None) -> Service:
         slots=Slots(
             settings.cheap_slots, settings.dear_slots, settings.waiting, settings.deadline_seconds
         ),
-        metrics=Metrics(),
+        metrics=Metrics(settings.metrics),
         log=make_log(log),
     )
 
@@ -114,14 +139,23 @@ def _lifespan(service: Service) -> Any:
             except Exception as error:
                 service.log.warning("warm-up", error=type(error).__name__)
 
+        def count() -> None:
+            while not stop.wait(WRITTEN_EVERY_SECONDS):
+                service.metrics.note(service.held())
+                service.metrics.tell()
+
         warming = threading.Thread(target=warm, name="warm-up", daemon=True)
         warming.start()
+        counting = threading.Thread(target=count, name="counts", daemon=True)
+        if service.settings.metrics is not None:
+            counting.start()
         _end_with_parent()
         yield
         stop.set()
         with contextlib.suppress(TimeoutError):
             await anyio.to_thread.run_sync(lambda: warming.join(2.0))
         service.keeping.close()
+        service.metrics.close()
         sys.setswitchinterval(before)
 
     return lifespan
@@ -159,7 +193,9 @@ def _describe(app: FastAPI) -> None:
             document = basic()
             schemas = document["components"]["schemas"]
             if "Problem" not in schemas:
-                schemas["Problem"] = Problem.model_json_schema()
+                shape = Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+                schemas |= shape.pop("$defs")
+                schemas["Problem"] = shape
                 add_examples(document)
                 add_security(document)
             return document

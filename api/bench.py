@@ -6,13 +6,17 @@ from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import Response
 
 from diagnose.paper.at_bench import told_part, told_test
+from diagnose.store.keeper import Keeper
+from diagnose.store.records import JobLog
 
 from . import problems
 from .bench_shapes import PartAtBench, TestAtBench
-from .job_words import as_text, tagged
-from .jobs import JSON, TAG, JobId
-from .keys import WORKING, admitted, who_of
+from .job_words import as_text
+from .jobs import JSON, JobId
+from .keys import WORKING, admitted
+from .replayed import told
 from .service import Service
+from .tags import ETAG, UNCHANGED, IfNoneMatch
 
 HTML = "text/html"
 STYLED = {"content-security-policy": "default-src 'none'; style-src 'unsafe-inline'"}
@@ -38,41 +42,46 @@ def make_router(service: Service) -> APIRouter:
     )
     of_job = problems.declared(*refused, problems.NO_JOB, problems.STORE)
 
-    async def told(request: Request, job: str, make: Any) -> Response:
-        shop = who_of(request).shop
+    async def about(request: Request, job: str, have: str | None, make: Any) -> Response:
+        def tell(keeper: Keeper, log: JobLog) -> Response:
+            return Response(as_text(make(keeper.replayed(log).job)), media_type=JSON)
 
-        def worked_out() -> Response:
-            going = service.keeping.keeper(shop).job(job)
-            return Response(as_text(make(going.job)), headers=tagged(going.kept), media_type=JSON)
-
-        return await service.slots.run(request, worked_out)
+        return await told(service, request, job, tell, have=have)
 
     @router.get(
         "/jobs/{job}/tests/{test}",
         tags=["jobs"],
         summary="A test as it is done",
         response_model=TestAtBench,
-        responses=of_job | {200: {"headers": TAG}},
+        responses=of_job | {200: {"headers": ETAG}} | UNCHANGED,
         operation_id="job_test",
     )
-    async def job_test(request: Request, job: JobId, test: Name, why: Why = False) -> Response:
+    async def job_test(
+        request: Request,
+        job: JobId,
+        test: Name,
+        why: Why = False,
+        if_none_match: IfNoneMatch = None,
+    ) -> Response:
         """Where the instrument goes, how the controls stand, what good is, what to mind.
 
         `-` stands for the test that is proposed now.
         """
-        return await told(request, job, lambda held: told_test(held, test, why=why))
+        return await about(request, job, if_none_match, lambda held: told_test(held, test, why=why))
 
     @router.get(
         "/jobs/{job}/parts/{part}",
         tags=["jobs"],
         summary="A part as it is looked at",
         response_model=PartAtBench,
-        responses=of_job | {200: {"headers": TAG}},
+        responses=of_job | {200: {"headers": ETAG}} | UNCHANGED,
         operation_id="job_part",
     )
-    async def job_part(request: Request, job: JobId, part: Name) -> Response:
+    async def job_part(
+        request: Request, job: JobId, part: Name, if_none_match: IfNoneMatch = None
+    ) -> Response:
         """How it may have failed and how likely that is, its tests, its repairs."""
-        return await told(request, job, lambda held: told_part(held, part))
+        return await about(request, job, if_none_match, lambda held: told_part(held, part))
 
     @router.get(
         "/machines/{machine}/card",

@@ -4,8 +4,9 @@ from typing import Literal
 
 from pydantic import BaseModel, Field
 
-from .machine_shapes import Titled
-from .shapes import Amount, Probability, Suspect
+from .job_shapes import JobDetails
+from .machine_shapes import MachineDetails, Titled
+from .shapes import Amount, Answer, Probability, Suspect
 
 
 class Mind(BaseModel):
@@ -74,6 +75,19 @@ class TestAtBench(BaseModel):
         "none where that was not asked for, or for a test without a unit."
     )
     cautions: list[Mind] = Field(description="What to mind before it.")
+
+
+class JobAtBench(BaseModel):
+    """A job as a page shows it, all of one moment."""
+
+    job: JobDetails = Field(description="The job with its steps.")
+    advice: Answer = Field(description="What to do next.")
+    test: TestAtBench | None = Field(
+        description="The test that was asked for; null where there is none such now."
+    )
+    machine: MachineDetails | None = Field(
+        description="The machine that the job goes on with; null where the client has it."
+    )
 
 
 class ModeAtBench(Titled):

@@ -8,11 +8,8 @@ import anyio.to_thread
 from fastapi import APIRouter
 from fastapi.responses import PlainTextResponse, Response
 
-from diagnose import cache
-from diagnose.rule.prepared import prepared_bytes
-
 from .metrics import MEDIA_TYPE
-from .problems import NOT_READY, STORE, declared, respond
+from .problems import NOT_READY, STORE, STUCK, declared, respond
 from .shapes import Health, Readiness
 
 if TYPE_CHECKING:
@@ -25,9 +22,14 @@ def make_router(service: Service) -> APIRouter:
     """The endpoints."""
     router = APIRouter(tags=["health"])
 
-    @router.get("/healthz", summary="The service answers", operation_id="health")
+    @router.get(
+        "/healthz",
+        summary="The service answers",
+        responses=declared(STUCK),
+        operation_id="health",
+    )
     async def health() -> Health:
-        """Answers while the process is alive and not stuck."""
+        """Answers while the processes that answer are alive and not stuck."""
         return Health(status="ok")
 
     @router.get(
@@ -56,12 +58,8 @@ def make_router(service: Service) -> APIRouter:
         operation_id="metrics",
     )
     async def metrics() -> Response:
-        """Requests, seconds, verdicts and cache bytes of this process, as Prometheus reads them."""
-        held = {
-            "machines": prepared_bytes,
-            "answers": service.answers.nbytes,
-            "disk": cache.held_bytes,
-        }
-        return Response(service.metrics.text(held), media_type=MEDIA_TYPE)
+        """Requests, seconds, verdicts and cache bytes of all processes, for Prometheus."""
+        text = await anyio.to_thread.run_sync(lambda: service.metrics.text(service.held()))
+        return Response(text, media_type=MEDIA_TYPE)
 
     return router

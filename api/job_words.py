@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +12,7 @@ from diagnose.steps.opening import Opening
 from diagnose.steps.plain import step_from_dict, step_to_dict
 from diagnose.store.records import KeptJob
 
-from .refusals import ChangedError, NoConditionError
+from .refusals import ChangedError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,8 +27,6 @@ if TYPE_CHECKING:
 
 HIDDEN = frozenset({"job_id", "shop", "archive_hash"})
 """Fields of a kept job that are told otherwise, or not."""
-
-_TAGS = re.compile(r'\s*(?:W/)?"[^"]*"\s*(?:,\s*(?:W/)?"[^"]*"\s*)*')
 
 
 def opening_of(given: JobGiven) -> Opening:
@@ -88,32 +85,6 @@ def _closing(steps: Sequence[KeptStep], machine: Machine) -> dict[str, Any]:
 def as_text(content: Any) -> str:
     """JSON; NaN is refused."""
     return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-
-
-def tagged(kept: KeptJob) -> dict[str, str]:
-    """The headers with a job's version."""
-    return {"etag": f'"{kept.version}"'}
-
-
-def expected_version(if_match: str | None, kept: KeptJob) -> int:
-    """The version that a request wants to go on with (RFC 9110, section 13.1.1).
-
-    Raises:
-        NoConditionError: it does not say.
-        ChangedError: it names no version that the job has or had.
-    """
-    if if_match is None or not if_match.strip():
-        raise NoConditionError('say which version was read: `If-Match` with the `ETag`, e.g. "3"')
-    if if_match.strip() == "*":
-        return kept.version
-    tags = re.findall(r'(W/)?"([^"]*)"', if_match) if _TAGS.fullmatch(if_match) else []
-    versions = [int(tag) for weak, tag in tags if not weak and tag.isascii() and tag.isdigit()]
-    if kept.version in versions:
-        return kept.version
-    known = [version for version in versions if version <= kept.version]
-    if known:
-        return max(known)  # the store finds that it is not the version of now
-    raise ChangedError(f"the job is at version {kept.version}; read it first", kept.version, None)
 
 
 def record(

@@ -1,40 +1,38 @@
 """`/v1/jobs`: jobs that are kept, step by step."""
 
-from typing import Annotated, Any
+from collections.abc import Callable
+from typing import Annotated
 
-from fastapi import APIRouter, Body, Depends, Header, Path, Query, Request
+from fastapi import APIRouter, Body, Depends, Path, Query, Request
 from fastapi.responses import Response
-from pydantic import AwareDatetime
 
-from diagnose.store.jobs import Filter
+from diagnose.store.keeper import Keeper
+from diagnose.store.records import RequestKey
 
 from . import problems
 from .again import IdempotencyKey, Written, once, request_key
 from .content_type import json_only
 from .job_shapes import JobDetails, JobGiven, Jobs, JobTold, StepsGiven
-from .job_words import details, expected_version, opening_of, record, tagged, told
+from .job_words import details, opening_of, record, told
 from .keys import WORKING, Who, admitted, who_of
+from .replayed import with_keeper
+from .searched import Asked, filter_of
 from .service import Service
+from .tags import (
+    ETAG,
+    UNCHANGED,
+    IfMatch,
+    IfNoneMatch,
+    expected_version,
+    job_tag,
+    tagged,
+    unchanged,
+)
 
 JobId = Annotated[
     str, Path(pattern=r"^[0-9a-z]{1,40}$", description="Id of the job.", examples=["k3m8w2xq7v"])
 ]
-IfMatch = Annotated[
-    str | None,
-    Header(
-        alias="If-Match",
-        max_length=200,
-        description='The `ETag` of the job as it was read, such as `"3"`; `*` for whatever it is.',
-    ),
-]
-Status = Annotated[
-    str | None,
-    Query(pattern="^(open|runs|handed_over|closed)$", description="Only jobs that are so far."),
-]
-Text = Annotated[str | None, Query(min_length=1, max_length=100)]
-
 NEXT = ("job", "job_advice", "job_sheet", "job_drawing")
-TAG = {"ETag": {"description": "Version of the job, in quotes.", "schema": {"type": "string"}}}
 JOB = {"path.job": "$response.body#/job"}
 LINKS = {
     **{name: {"operationId": name, "parameters": JOB} for name in NEXT},
@@ -68,7 +66,7 @@ def make_router(service: Service) -> APIRouter:
         status_code=201,
         response_model=JobTold,
         responses=problems.declared(*writing, problems.UNKNOWN_MACHINE, problems.MACHINE_FILE)
-        | {201: {"description": "It is kept.", "headers": TAG | PLACE, "links": LINKS}},
+        | {201: {"description": "It is kept.", "headers": ETAG | PLACE, "links": LINKS}},
         dependencies=[Depends(json_only)],
         operation_id="open_job",
     )
@@ -78,15 +76,16 @@ def make_router(service: Service) -> APIRouter:
         idempotency_key: IdempotencyKey = None,
     ) -> Response:
         """Keep a job that begins, with the machine's file as it is now."""
-        who, key = who_of(request), request_key(request, idempotency_key, await request.body())
+        key = request_key(request, idempotency_key, await request.body())
 
-        def write() -> Written:
+        def write(keeper: Keeper) -> Written:
             service.shelf.file(given.machine)  # an id, never a path
-            going = service.keeping.keeper(who.shop).open_job(opening_of(given), key=key)
+            going = keeper.open_job(opening_of(given), key=key)
             place = {"location": f"/v1/jobs/{going.kept.job_id}"}
             return Written(201, tagged(going.kept) | place, told(going.kept))
 
-        return await _written(service, request, who, key, write)
+        new = not service.shelf.is_ready(given.machine)
+        return await _written(service, request, key, write, dear=new)
 
     @router.get(
         "",
@@ -97,12 +96,7 @@ def make_router(service: Service) -> APIRouter:
     )
     async def jobs(
         request: Request,
-        status: Status = None,
-        shop_reference: Text = None,
-        machine: Text = None,
-        since: Annotated[
-            AwareDatetime | None, Query(description="Only jobs that were changed then or later.")
-        ] = None,
+        asked: Annotated[Asked, Depends()],
         limit: Annotated[int, Query(ge=1, le=200, description="Jobs on a page.")] = 50,
         cursor: Annotated[
             str | None, Query(max_length=200, description="`cursor` of the page before.")
@@ -110,9 +104,9 @@ def make_router(service: Service) -> APIRouter:
     ) -> Response:
         """A page of the shop's jobs, the latest opened first."""
         who = who_of(request)
-        wanted = Filter(status=status, shop_reference=shop_reference, machine=machine, since=since)
 
         def listed() -> bytes:
+            wanted = filter_of(service.shelf, asked)
             page = service.keeping.store().jobs(who.shop, wanted, limit=limit, cursor=cursor)
             jobs = ",".join(told(kept) for kept in page.jobs)
             return f'{{"jobs":[{jobs}],"cursor":{_text(page.cursor)}}}'.encode()
@@ -125,24 +119,15 @@ def make_router(service: Service) -> APIRouter:
         summary="One job",
         response_model=JobDetails,
         responses=problems.declared(*refused, problems.NO_JOB, problems.INVALID, problems.STORE)
-        | {200: {"headers": TAG}},
+        | {200: {"headers": ETAG}}
+        | UNCHANGED,
         operation_id="job",
     )
-    async def job(
-        request: Request,
-        job: JobId,
-    ) -> Response:
+    async def job(request: Request, job: JobId, if_none_match: IfNoneMatch = None) -> Response:
         """The job as it stands, all its steps, and what is to be asked before it is closed."""
         who = who_of(request)
 
-        def read() -> Response:
-            log = service.keeping.store().log(who.shop, job)
-            machine = service.keeping.machine(log.job)
-            return Response(
-                details(log.job, log.steps, machine), headers=tagged(log.job), media_type=JSON
-            )
-
-        return await service.slots.run(request, read)
+        return await service.slots.run(request, lambda: _told(service, who, job, if_none_match))
 
     @router.post(
         "/{job}/steps",
@@ -154,7 +139,7 @@ def make_router(service: Service) -> APIRouter:
             *(problems.NO_JOB, problems.CLASH, problems.WRONG_STATE, problems.FULL),
             *(problems.CHANGED, problems.NO_CONDITION, problems.UNIT, problems.OUT_OF_RANGE),
         )
-        | {201: {"description": "They are kept.", "headers": TAG, "links": LINKS}},
+        | {201: {"description": "They are kept.", "headers": ETAG, "links": LINKS}},
         dependencies=[Depends(json_only)],
         operation_id="add_steps",
     )
@@ -170,18 +155,16 @@ def make_router(service: Service) -> APIRouter:
         Whoever writes says in `If-Match` which version he has read; if another has gone on since,
         nothing is written, and the answer has the steps that came between.
         """
-        who = who_of(request)
         body = await request.body() + f"\n{if_match}".encode()
         key = request_key(request, idempotency_key, body)
 
-        def write() -> Written:
-            keeper = service.keeping.keeper(who.shop)
-            version = expected_version(if_match, keeper.store.job(who.shop, job))
+        def write(keeper: Keeper) -> Written:
+            version = expected_version(if_match, keeper.store.job(keeper.shop, job))
             going = record(keeper, job, version, given.steps, key)
             text = details(going.kept, going.steps, going.job.machine)
             return Written(201, tagged(going.kept), text)
 
-        return await _written(service, request, who, key, write)
+        return await _written(service, request, key, write)
 
     return router
 
@@ -189,12 +172,32 @@ def make_router(service: Service) -> APIRouter:
 JSON = "application/json"
 
 
-async def _written(service: Service, request: Request, who: Who, key: Any, write: Any) -> Response:
+def _told(service: Service, who: Who, job: str, have: str | None) -> Response:
+    """A job with its steps, or that the client has it."""
+    store = service.keeping.store()
+    if have is not None:
+        same = unchanged(have, job_tag(store.job(who.shop, job).version))
+        if same is not None:
+            return same
+    log = store.log(who.shop, job)
+    text = details(log.job, log.steps, service.keeping.machine(log.job))
+    return Response(text, headers=tagged(log.job), media_type=JSON)
+
+
+async def _written(
+    service: Service,
+    request: Request,
+    key: RequestKey | None,
+    write: Callable[[Keeper], Written],
+    *,
+    dear: bool = False,
+) -> Response:
     """The answer of a request that writes, now or as it was before."""
-    done = await service.slots.run(
+    done = await with_keeper(
+        service,
         request,
-        lambda: once(service.keeping.store(), who.shop, key, write),
-        dear=service.warming,
+        lambda keeper: once(keeper.store, keeper.shop, key, lambda: write(keeper)),
+        dear=dear,
     )
     return Response(done.body, status_code=done.status, headers=done.headers, media_type=JSON)
 

@@ -105,6 +105,10 @@ def _given_id(scope: Scope) -> str | None:
     """The id that the caller gave the request, where it is a plain one."""
     for name, value in scope["headers"]:
         if name == REQUEST_ID.encode():
-            text = value.decode("latin-1")
-            return text if _SAFE_ID.fullmatch(text) else None
+            return safe_id(value.decode("latin-1"))
     return None
+
+
+def safe_id(text: str) -> str | None:
+    """An id as a caller gave it, where it is a plain one that can be repeated to him."""
+    return text if _SAFE_ID.fullmatch(text) else None

@@ -1,13 +1,14 @@
 """The bench page at `/`: a shell, and the files it loads, all of them from the folder `page`.
 
-The files lie under an address that has a hash of all of them in it, so that a browser keeps them
-for good and never mixes two versions. The page speaks to the public API and to nothing else.
+Modules are joined into three: what asks at once for the job in the address, what the first card
+needs, and all other views. The files lie under an address that has a hash of all of them in it, so
+that a browser keeps them for good and never mixes two versions. The page speaks to the public API
+and to nothing else.
 """
 
 from __future__ import annotations
 
 import hashlib
-import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -17,6 +18,8 @@ from fastapi.responses import Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.exceptions import HTTPException
 
+from .joined import VENDOR, joined
+
 if TYPE_CHECKING:
     from fastapi import FastAPI
 
@@ -24,6 +27,9 @@ FOLDER = Path(__file__).parent / "page"
 SHELL = "shell.html"
 FIRST = ("early.mjs", "main.mjs")
 """Modules that the shell names, in the order in which they run."""
+
+ENTRIES = (*FIRST, "views.mjs")
+"""Modules that are served; the others are joined into them, see `joined.py`."""
 
 KINDS = {
     ".mjs": "text/javascript; charset=utf-8",
@@ -37,8 +43,6 @@ POLICY = (
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 """Nothing inline, nothing from elsewhere (Content Security Policy Level 3)."""
-
-IMPORT = re.compile(r'^import .*from "\./(.+?)";$', re.MULTILINE)
 
 FOR_GOOD = "public, max-age=31536000, immutable"
 
@@ -62,7 +66,7 @@ class Files:
 def page_files() -> Files:
     """The files as they are on disk, read once."""
     names = sorted(path for path in FOLDER.rglob("*") if path.suffix in KINDS)
-    bodies = {path.relative_to(FOLDER).as_posix(): path.read_bytes() for path in names}
+    bodies = _served({path.relative_to(FOLDER).as_posix(): path.read_bytes() for path in names})
     known = hashlib.sha256()
     for name, body in bodies.items():
         known.update(f"{name}\0{len(body)}\0".encode() + body)
@@ -72,16 +76,17 @@ def page_files() -> Files:
     return Files(version, bodies, shell.encode())
 
 
+def _served(bodies: dict[str, bytes]) -> dict[str, bytes]:
+    """What is served of the files: modules joined, vendored ones and all else as they are."""
+    texts = {name: body.decode() for name, body in bodies.items() if name.endswith(".mjs")}
+    own = {name for name in texts if not name.startswith(VENDOR)}
+    rest = {name: body for name, body in bodies.items() if name not in own}
+    return rest | {name: text.encode() for name, text in joined(texts, ENTRIES).items()}
+
+
 def _at_once(bodies: dict[str, bytes]) -> list[str]:
-    """The modules that run at once: each that the shell names behind all that it imports."""
-    found: list[str] = []
-    for first in FIRST:
-        wave = [first]
-        for name in wave:
-            text = bodies[name].decode()
-            wave += [one for one in IMPORT.findall(text) if one not in wave]
-        found += [name for name in wave if name not in found]
-    return found
+    """The modules that run at once: those that the shell names, and vendored ones."""
+    return [*FIRST, *(name for name in sorted(bodies) if name.startswith(VENDOR))]
 
 
 def mount_page(app: FastAPI) -> None:

@@ -8,20 +8,23 @@ from fastapi.responses import Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from diagnose.advice.plain import plain
-from diagnose.circuit.drawing import draw
+from diagnose.circuit.drawing import draw, steady_shape
 from diagnose.paper.sheet import Sheet, sheet
-from diagnose.store.keeper import Going
+from diagnose.store.keeper import Going, Keeper
+from diagnose.store.records import JobLog
 
 from . import problems
 from .accept import chosen
 from .advice import Count, advice_of
 from .job_shapes import SheetTold
-from .job_words import as_text, tagged
+from .job_words import as_text
 from .job_words import plain as plain_job
-from .jobs import JSON, TAG, JobId
-from .keys import WORKING, admitted, who_of
+from .jobs import JSON, JobId
+from .keys import WORKING, admitted
+from .replayed import At, told
 from .service import Service, Told
 from .shapes import Answer
+from .tags import ETAG, UNCHANGED, IfNoneMatch
 
 HTML, SVG = "text/html", "image/svg+xml"
 STYLED = {"content-security-policy": "default-src 'none'; style-src 'unsafe-inline'"}
@@ -40,78 +43,85 @@ def make_router(service: Service) -> APIRouter:
     refused = (
         *(problems.NO_KEY, problems.FORBIDDEN, problems.NO_JOB, problems.CLASH, problems.INVALID),
         *(problems.TOO_MANY, problems.MACHINE_FILE, problems.BUSY, problems.STORE),
+        problems.OUT_OF_RANGE,
     )
 
     @router.get(
         "/advice",
         summary="What to do next on a job",
         response_model=Answer,
-        responses=problems.declared(*refused) | {200: {"headers": TAG}},
+        responses=problems.declared(*refused) | {200: {"headers": ETAG}} | UNCHANGED,
         operation_id="job_advice",
     )
     async def job_advice(
-        request: Request, job: JobId, tests: Count = None, suspects: Count = None
+        request: Request,
+        job: JobId,
+        tests: Count = None,
+        suspects: Count = None,
+        at: At = None,
+        if_none_match: IfNoneMatch = None,
     ) -> Response:
-        """As `POST /v1/advice`, from the steps that are kept."""
-        who = who_of(request)
+        """As `POST /v1/advice`, from the steps that are kept, or from the first `at` of them."""
 
-        def told() -> tuple[Told, dict[str, str]]:
-            kept = service.keeping.store().job(who.shop, job)
-            key = (who.shop, job, kept.version, suspects, tests)
-
+        def tell(keeper: Keeper, log: JobLog) -> Response:
             def worked_out() -> Told:
                 with service.metrics.advice_seconds.time():
-                    going = service.keeping.keeper(who.shop).job(job)
-                    content, action = advice_of(going.job, suspects, tests)
+                    content, action = advice_of(keeper.replayed(log).job, suspects, tests)
                 return Told(as_text(content).encode(), action)
 
-            return service.answers.get(key, worked_out), tagged(kept)
+            key = (keeper.shop, job, log.job.version, suspects, tests)
+            answer = service.answers.get(key, worked_out)
+            service.metrics.verdicts.labels(answer.action).inc()
+            return Response(answer.body, media_type=JSON)
 
-        answer, headers = await service.slots.run(request, told, dear=service.warming)
-        service.metrics.verdicts.labels(answer.action).inc()
-        return Response(answer.body, headers=headers, media_type=JSON)
+        return await told(service, request, job, tell, have=if_none_match, at=at)
 
     @router.get(
         "/sheet",
         summary="The finding sheet of a job",
         response_model=SheetTold,
         responses=problems.declared(*refused, problems.NOT_ACCEPTABLE)
-        | {200: {"headers": TAG, "content": {HTML: {"schema": {"type": "string"}}}}},
+        | {200: {"headers": ETAG, "content": {HTML: {"schema": {"type": "string"}}}}}
+        | UNCHANGED,
         operation_id="job_sheet",
     )
-    async def job_sheet(request: Request, job: JobId, accept: Accept = JSON) -> Response:
+    async def job_sheet(
+        request: Request,
+        job: JobId,
+        at: At = None,
+        if_none_match: IfNoneMatch = None,
+        accept: Accept = JSON,
+    ) -> Response:
         """What was found and what comes next, or how it ended: JSON, or HTML that prints."""
-        who, form = who_of(request), chosen(accept, (JSON, HTML))
+        form = chosen(accept, (JSON, HTML))
 
-        def told() -> Response:
-            going = service.keeping.keeper(who.shop).job(job)
+        def tell(keeper: Keeper, log: JobLog) -> Response:
+            going = keeper.replayed(log)
             page = sheet(going.job, going.job.advise())
-            headers = tagged(going.kept)
-            if form == HTML:
-                text, headers = _page(going, page), headers | STYLED
-            else:
-                text = as_text(_plain_sheet(going, page))
-            return Response(text, headers=headers, media_type=form)
+            text = _page(going, page) if form == HTML else as_text(_plain_sheet(going, page))
+            styled = STYLED if form == HTML else {}
+            return Response(text, headers=styled, media_type=form)
 
-        return await service.slots.run(request, told, dear=service.warming)
+        return await told(service, request, job, tell, have=if_none_match, at=at, form=form)
 
     @router.get(
         "/drawing",
         summary="The circuit of a job",
         response_class=Response,
         responses=problems.declared(*refused)
-        | {200: {"headers": TAG, "content": {SVG: {"schema": {"type": "string"}}}}},
+        | {200: {"headers": ETAG, "content": {SVG: {"schema": {"type": "string"}}}}}
+        | UNCHANGED,
         operation_id="job_drawing",
     )
-    async def job_drawing(request: Request, job: JobId) -> Response:
+    async def job_drawing(
+        request: Request, job: JobId, at: At = None, if_none_match: IfNoneMatch = None
+    ) -> Response:
         """The circuit as SVG: suspects shaded, and where the next test probes."""
-        who = who_of(request)
 
-        def told() -> Response:
-            going = service.keeping.keeper(who.shop).job(job)
-            return Response(_drawing(going), headers=tagged(going.kept) | STYLED, media_type=SVG)
+        def tell(keeper: Keeper, log: JobLog) -> Response:
+            return Response(_drawing(service, keeper.replayed(log)), headers=STYLED, media_type=SVG)
 
-        return await service.slots.run(request, told, dear=service.warming)
+        return await told(service, request, job, tell, have=if_none_match, at=at)
 
     return router
 
@@ -132,11 +142,13 @@ def _page(going: Going, page: Sheet) -> str:
     )
 
 
-def _drawing(going: Going) -> str:
+def _drawing(service: Service, going: Going) -> str:
     machine, advice = going.job.machine, going.job.advise()
     shares: dict[str, float] = {}
     for suspect in advice.suspects:
         if suspect.part in machine.parts:
             shares[suspect.part] = shares.get(suspect.part, 0.0) + suspect.probability
     measured = advice.verdict.action in ("test", "recheck")
-    return draw(machine, shares, machine.tests[advice.verdict.target] if measured else None)
+    shape = service.shapes.get(machine.content_hash, lambda: steady_shape(machine))
+    test = machine.tests[advice.verdict.target] if measured else None
+    return draw(machine, shares, test, shape=shape)

@@ -36,11 +36,24 @@ from .refusals import (
     GoneError,
     NoConditionError,
     NoKeyError,
+    NoPriorsError,
     NotAcceptableError,
+    OtherPriorsHoldError,
+    PriorsUnfitError,
+    PriorsUnusableError,
     TooManyError,
 )
 
 MEDIA_TYPE = "application/problem+json"
+
+
+class FileProblem(BaseModel):
+    """One thing that is wrong in a file."""
+
+    line: int = Field(description="Line, from 1; 0 where it is about the whole.")
+    column: int = Field(description="Column, from 1.")
+    message: str = Field(description="What was met and what was expected.")
+    rule: str = Field(description="Name of the rule that it breaks.")
 
 
 class Problem(BaseModel):
@@ -66,6 +79,9 @@ class Problem(BaseModel):
     version: int | None = Field(default=None, description="The version that the job has now.")
     added: list[dict[str, Any]] | None = Field(
         default=None, description="The steps that were kept since the version that was read."
+    )
+    problems: list[FileProblem] | None = Field(
+        default=None, description="All that is wrong in a file that was sent, by place."
     )
 
 
@@ -96,6 +112,10 @@ FORBIDDEN = Kind("forbidden", "The key is for other work", 403)
 NO_JOB = Kind("not-kept", "No such job is kept", 404)
 NOT_ACCEPTABLE = Kind("not-acceptable", "There is no such form of it", 406)
 WRONG_STATE = Kind("wrong-state", "The job does not take that step now", 409)
+NO_PRIORS = Kind("no-priors", "No such priors are kept", 404)
+OTHER_PRIORS = Kind("other-priors", "Other priors hold by now than were read", 412)
+PRIORS_FILE = Kind("priors-unusable", "The priors file has problems", 422)
+PRIORS_MISMATCH = Kind("priors-mismatch", "The priors were made for another machine file", 422)
 FULL = Kind("full", "More than is kept", 409)
 IN_FLIGHT = Kind("in-flight", "The same request is still being worked on", 409)
 CHANGED = Kind("changed", "The job has gone on since it was read", 412)
@@ -105,6 +125,7 @@ TOO_MANY = Kind("too-many-requests", "Too many requests in a minute", 429)
 STORE = Kind("store-unusable", "The store cannot be used now", 503)
 BUSY = Kind("busy", "No answer in time; ask again later", 503)
 NOT_READY = Kind("not-ready", "The machines are still being made ready", 503)
+STUCK = Kind("stuck", "The service does not answer", 503)
 GONE = Kind("client-gone", "The client has gone", 499)
 """Nobody reads this one; the number, which no standard gives, is for the log and the counters."""
 
@@ -178,8 +199,15 @@ PLAIN: dict[type[DiagnoseError], Kind] = {
     BusyError: BUSY,
     ChangedError: CHANGED,
     NotAcceptableError: NOT_ACCEPTABLE,
+    NoPriorsError: NO_PRIORS,
+    OtherPriorsHoldError: OTHER_PRIORS,
+    PriorsUnusableError: PRIORS_FILE,
+    PriorsUnfitError: PRIORS_MISMATCH,
 }
 """Errors that say all there is to say, and their kinds."""
+
+TOLD = ("version", "added", "problems")
+"""Members that such an error brings along, where it has them."""
 
 HEADERS: dict[Kind, dict[str, str]] = {
     NO_KEY: {"www-authenticate": "Bearer"},
@@ -207,7 +235,7 @@ def told_by(error: DiagnoseError) -> tuple[Kind, dict[str, Any]]:
     """The kind of problem that an error is, and its members."""
     place = getattr(error, "place", "")
     if type(error) in PLAIN:
-        members = {name: getattr(error, name, None) for name in ("version", "added")}
+        members = {name: getattr(error, name, None) for name in TOLD}
         forms = getattr(error, "forms", None)
         return PLAIN[type(error)], {"place": place, "expected": forms, **members}
     if isinstance(error, UnknownNameError):

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from diagnose.errors import DiagnoseError
+from diagnose.errors import DiagnoseError, OtherPriorsError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
+
+    from diagnose.errors import Problem
+
+MOST_PROBLEMS = 200
+"""Problems of one file that are told."""
 
 
 class BusyError(DiagnoseError):
@@ -58,3 +64,47 @@ class ChangedError(DiagnoseError):
         self.version = version
         self.added = added
         super().__init__(message)
+
+
+class NoPriorsError(DiagnoseError):
+    """No such priors are kept, or none hold."""
+
+
+class OtherPriorsHoldError(DiagnoseError):
+    """Other priors hold by now than were read.
+
+    Attributes:
+        version: number of the adoption that does; 0 for the file's own.
+    """
+
+    def __init__(self, message: str, version: int) -> None:
+        self.version = version
+        super().__init__(message)
+
+    @classmethod
+    @contextmanager
+    def told(cls) -> Iterator[None]:
+        """Tell it where the store does."""
+        try:
+            yield
+        except OtherPriorsError as error:
+            raise cls(str(error), error.met) from None
+
+
+class PriorsUnusableError(DiagnoseError):
+    """A priors file with problems.
+
+    Attributes:
+        problems: all of them, by place, as plain data.
+    """
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = [
+            {name: getattr(own, name) for name in ("line", "column", "message", "rule")}
+            for own in problems[:MOST_PROBLEMS]
+        ]
+        super().__init__(f"the priors file has {len(problems)} problem(s)")
+
+
+class PriorsUnfitError(DiagnoseError):
+    """Priors that were made for another machine, version or file."""

@@ -5,9 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from diagnose import cache
 from diagnose.kept import Kept
+from diagnose.rule.prepared import prepared_bytes
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from diagnose.circuit.layout import Shape
+
     from .keeping import Keeping
     from .keys import Door
     from .metrics import Metrics
@@ -17,6 +23,9 @@ if TYPE_CHECKING:
 
 ANSWER_BYTES = 16_000_000
 """Answers that are kept, since tablets ask for the same one again and again."""
+
+MOST_SHAPES = 100
+"""Machines whose pictures keep their arrangement."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +55,16 @@ class Service:
     answers: Kept[Told] = field(
         default_factory=lambda: Kept(ANSWER_BYTES, lambda told: len(told.body) + 200)
     )
+
+    shapes: Kept[Shape] = field(default_factory=lambda: Kept(MOST_SHAPES, lambda _: 1))
+
+    def held(self) -> dict[str, Callable[[], int]]:
+        """Bytes that are kept, by what is kept."""
+        return {
+            "machines": prepared_bytes,
+            "answers": self.answers.nbytes,
+            "disk": cache.held_bytes,
+        }
 
     @property
     def warming(self) -> bool:

@@ -22,6 +22,11 @@ class Settings(BaseSettings):
     store: str | None = Field(
         default=None, description="URL where jobs are kept; else a file in the user's data folder"
     )
+    metrics: Path | None = Field(
+        default=None,
+        description="folder in which the processes of one service tell each other what they "
+        "counted; else a new one for each run",
+    )
     keys: Literal["if_any", "always"] = Field(
         default="if_any", description="whether keys are asked for: once there are any, or `always`"
     )
@@ -47,7 +52,7 @@ class Settings(BaseSettings):
         default=1_200, ge=1, le=1_000_000, description="requests of one key in a minute"
     )
 
-    @field_validator("machines")
+    @field_validator("machines", "metrics")
     @classmethod
     def _is_there(cls, folder: Path | None) -> Path | None:
         if folder is not None and not folder.is_dir():

@@ -134,7 +134,16 @@ class Shelf:
                         return
                     except DiagnoseError:
                         self.warmth.unusable.add(name)
+            self._advise_once()
             self.warmth.over = True
+
+    def _advise_once(self) -> None:
+        """What runs on the first advice of a process is loaded now, not while somebody waits."""
+        for name in sorted(self.warmth.ready - self.warmth.unusable):
+            with contextlib.suppress(DiagnoseError):
+                ready = self.prepared(name)
+                Job.open(ready, next(iter(ready.machine.complaints))).advise()
+                return
 
     def job(self, question: Question) -> Job:
         """The job that a question describes, all its findings recorded.

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import time
 from contextlib import asynccontextmanager
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import anyio.to_thread
 
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
 Result = TypeVar("Result")
+
+GRACE_SECONDS = 2.0
+"""So long after its time work may take to notice; then its request is answered without it."""
 
 
 class Lane:
@@ -80,6 +83,7 @@ class Slots:
         """Slots of both kinds, and the seconds from a request to its answer at most."""
         self._lanes = {False: Lane(cheap, waiting), True: Lane(dear, waiting)}
         self._seconds = deadline_seconds
+        self._left = set[asyncio.Future[Any]]()
 
     async def run(
         self, request: Request, work: Callable[[], Result], *, dear: bool = False
@@ -104,15 +108,33 @@ class Slots:
             with stopped_when(over):
                 return work()
 
-        try:
+        async def held() -> Result:
             async with self._lanes[dear].slot(client, until):
                 return await anyio.to_thread.run_sync(watched)
+
+        working = asyncio.ensure_future(held())
+        try:
+            await asyncio.wait({working}, timeout=until - time.monotonic() + GRACE_SECONDS)
+            if not working.done():  # it waits for something that cannot be stopped
+                self._left.add(working)
+                working.add_done_callback(self._forget)
+                raise BusyError("no answer within the time that a request may take", 30)
+            return working.result()
+        except asyncio.CancelledError:
+            working.cancel()
+            raise
         except StoppedError:
             if client.done():
                 raise GoneError("the client has gone") from None
             raise BusyError("no answer within the time that a request may take", 30) from None
         finally:
             client.cancel()
+
+    def _forget(self, work: asyncio.Future[Any]) -> None:
+        """Nobody waits any more for what this gave; its slot is free from now on."""
+        self._left.discard(work)
+        if not work.cancelled():
+            work.exception()
 
 
 async def _gone(request: Request) -> None:

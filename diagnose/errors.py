@@ -18,12 +18,14 @@ and the nearest valid name::
     |-- RequestError             a request that cannot be read at all: broken JSON, too long
     |-- SettingError             a setting of the service that cannot be
     |-- StoppedError             work that was given up since nobody waits for it
+    |-- NotReadyError            a machine that is not ready, where nobody wants to wait for it
     |-- NotKeptError             a job, order, key or file that is not kept, or not for this shop
     |-- WrongStateError          a step that a job in its state does not take
     |-- VersionConflictError     a job that has gone on since it was read
     |-- IdempotencyError         a key used for another request, or one still being worked on
     |-- FullError                more than is kept: steps of a job, keys, files
-    `-- StoreError               the store cannot be reached, written, or is of another version
+    `-- StoreError               the store cannot be reached or written
+        `-- StoreVersionError    the store's tables are of another version
 
 Nothing else escapes from the public functions on bad input.
 """
@@ -272,6 +274,10 @@ class StoppedError(DiagnoseError):
     """Work that was given up, since whoever asked for it has gone or has waited too long."""
 
 
+class NotReadyError(DiagnoseError):
+    """A machine would have to be made ready first, which takes long, and that was not wanted."""
+
+
 class NotKeptError(DiagnoseError):
     """What is not kept; also what is another shop's, so that nobody learns that it exists.
 
@@ -321,6 +327,23 @@ class VersionConflictError(DiagnoseError):
         )
 
 
+class OtherPriorsError(DiagnoseError):
+    """Other priors hold for a machine than were read; nothing was written.
+
+    Attributes:
+        machine: id of the machine.
+        expected, met: numbers of the adoptions that were read and that hold; 0 for the file's own.
+    """
+
+    def __init__(self, machine: str, expected: int, met: int) -> None:
+        self.machine = machine
+        self.expected = expected
+        self.met = met
+        super().__init__(
+            f"adoption {met} holds for {machine} by now, not {expected}: read it again, then decide"
+        )
+
+
 class IdempotencyError(DiagnoseError):
     """A key that cannot be answered again.
 
@@ -354,3 +377,7 @@ class FullError(DiagnoseError):
 
 class StoreError(DiagnoseError):
     """The store cannot be reached or written, or is of another version than this program."""
+
+
+class StoreVersionError(StoreError):
+    """The tables of the store are of another version than this program's; it says what to do."""

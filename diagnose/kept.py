@@ -53,6 +53,11 @@ class Kept(Generic[Value]):
                     self._making.pop(key, None)
             return value
 
+    def holds(self, key: Hashable) -> bool:
+        """Whether a value of that key is there now."""
+        with self._lock:
+            return key in self._held
+
     def nbytes(self) -> int:
         """What is held, in bytes."""
         with self._lock:

@@ -5,7 +5,7 @@ const IN_PASSING = 0.8;
 /** Takes what a test gave, `{outcome}`, `{reading, unit}` or `{kind: "set_aside", note}`. */
 export function takeOf(bench, test, unsure = false) {
   return async (given, said) => {
-    await bench.minded(test.cautions);
+    bench.minded(test.cautions);
     const words = `${test.title}: ${said}`;
     if (given.kind === "set_aside") {
       await bench.record([{ ...given, test: test.test }], words);

@@ -2,7 +2,7 @@
 import * as client from "./client.mjs";
 import * as kept from "./kept.mjs";
 import { early, SUSPECTS, TESTS } from "./early.mjs";
-import { machineOf } from "./machines.mjs";
+import { keepMachine, machineOf } from "./machines.mjs";
 import { outbox, put, send, setAway } from "./outbox.mjs";
 import { standing } from "./steps.mjs";
 
@@ -27,6 +27,7 @@ export class Bench {
   async start(asked) {
     this.wanted = asked;
     this.alive = true;
+    this.begun = early(this.id);
     const [shares, seen] = await Promise.all([kept.get(`shares ${this.id}`), kept.get(`seen ${this.id}`)]);
     this.keptShares = shares ?? null;
     this.seen = new Set(seen ?? []);
@@ -42,10 +43,8 @@ export class Bench {
   async look() {
     clearTimeout(this.timer);
     try {
-      const begun = early(this.id);
-      const told = this.job === null ? this.told(begun) : null;
-      told?.catch(() => {}); // told once the job itself has failed
-      await this.take(await (begun?.job ?? client.job(this.id)), true, told);
+      if (this.job === null) await this.begin();
+      else await this.take(await client.job(this.id), true);
       setAway(false);
       this.error = null;
       if (outbox.entries.some((entry) => entry.state === "waiting")) send();
@@ -53,6 +52,14 @@ export class Bench {
       this.failed(error);
     }
     if (this.alive) this.timer = setTimeout(() => this.look(), WATCH_MS);
+  }
+
+  async begin() {
+    const { begun } = this;
+    this.begun = null;
+    const came = await begun?.told;
+    const told = came ? { ...came, wanted: begun.wanted } : await this.told();
+    if (this.job === null) await this.take(told.job, false, told);
   }
 
   failed(error) {
@@ -75,33 +82,30 @@ export class Bench {
     await this.advise(job, told);
   }
 
-  /** Advice with the test that it is about, both asked for at once. */
-  async told(begun = null) {
-    const wanted = begun === null ? this.wanted : begun.wanted;
-    const [advice, asked] = await Promise.all([
-      begun?.advice ?? client.advice(this.id, this.tests, SUSPECTS),
-      this.testDetails(wanted ?? client.PROPOSED, begun?.test),
-    ]);
-    const name = wanted ?? tested(advice);
-    const fits = name === null || asked?.test === name;
-    return [advice, fits && name !== null ? asked : name && (await this.testDetails(name)), wanted];
+  /** The job with its advice, the test that is shown and the machine, all of one moment. */
+  async told() {
+    const { wanted } = this;
+    const told = await client.bench(this.id, wanted ?? client.PROPOSED, this.tests, SUSPECTS);
+    return { ...told, wanted };
   }
 
   async advise(job, told = null) {
     const round = ++this.round;
-    const machine = machineOf(job.machine, job.machine_hash);
-    let [advice, asked, wanted] = await (told ?? this.told());
-    if (advice.version !== job.version || wanted !== this.wanted) [advice, asked] = await this.told();
-    this.machine = await machine;
-    if (round !== this.round || advice.version < job.version) return;
-    this.asked = asked;
-    this.settle(job, advice);
+    let now = told ?? (await this.told());
+    if (now.wanted !== this.wanted) now = await this.told();
+    if (now.machine !== null) keepMachine(now.machine);
+    const machine = now.machine ?? (await machineOf(job.machine, job.machine_hash));
+    if (round !== this.round || now.job.version < this.job.version) return;
+    this.job = now.job;
+    this.machine = machine;
+    this.asked = now.test;
+    this.settle(now.job, { ...now.advice, version: now.job.version });
     this.changed();
   }
 
-  async testDetails(name, begun) {
+  async testDetails(name) {
     try {
-      return await (begun ?? client.test(this.id, name));
+      return await client.test(this.id, name);
     } catch (error) {
       if (error instanceof client.Refused && error.status !== 401) return null;
       throw error;
@@ -117,7 +121,7 @@ export class Bench {
     this.shares = shares;
     this.advice = advice;
     this.keptShares = { version: job.version, shares: [...shares], was: [...this.was] };
-    kept.put(`shares ${this.id}`, this.keptShares);
+    kept.put(`shares ${this.id}`, this.keptShares).catch(() => {});
   }
 
   /** Another test is to be shown, or (null) what is proposed. */
@@ -143,9 +147,9 @@ export class Bench {
   }
 
   /** Cautions that stood on the screen when a step was taken were read. */
-  async minded(cautions) {
+  minded(cautions) {
     for (const one of cautions) this.seen.add(one.id);
-    await kept.put(`seen ${this.id}`, [...this.seen]);
+    kept.put(`seen ${this.id}`, [...this.seen]).catch(() => {});
   }
 
   async record(steps, words) {

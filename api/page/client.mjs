@@ -1,5 +1,7 @@
 // The public API, and nothing else of the service.
+import { benchPath, KEYED } from "./early.mjs";
 import * as kept from "./kept.mjs";
+import { note, noted } from "./noted.mjs";
 
 /** The service did not answer: no network, or it is busy. */
 export class Away extends Error {}
@@ -14,6 +16,7 @@ export class Refused extends Error {
 }
 
 const LATER = new Set([429, 499, 502, 503, 504]);
+const NO_KEY = 401;
 const PATIENCE_MS = 20_000;
 const STEPS_MS = 8_000; // sent again under the same key, so that giving up early costs nothing
 
@@ -25,11 +28,14 @@ const readKey = () => (keyRead ??= kept.get("key").then((known) => (key = known 
 export async function useKey(text) {
   key = text;
   keyRead = Promise.resolve();
+  note(KEYED, "yes");
   await kept.put("key", text);
 }
 
 export async function forgetKey() {
   key = null;
+  keyRead = Promise.resolve();
+  note(KEYED, null);
   await kept.drop("key");
 }
 
@@ -38,8 +44,17 @@ export async function hasKey() {
   return key !== null;
 }
 
-async function ask(method, path, { body, headers = {}, as = "json", patience = PATIENCE_MS } = {}) {
-  await readKey();
+async function ask(method, path, how = {}) {
+  if (noted(KEYED) !== null) await readKey();
+  try {
+    return await asked(method, path, how);
+  } catch (error) {
+    if (keyRead !== null || error.status !== NO_KEY || !(await hasKey())) throw error;
+    return asked(method, path, how); // there is a key, though it was not noted
+  }
+}
+
+async function asked(method, path, { body, headers = {}, as = "json", patience = PATIENCE_MS }) {
   const sent = { ...headers };
   if (key !== null) sent.Authorization = `Bearer ${key}`;
   if (body !== undefined) sent["Content-Type"] = "application/json";
@@ -58,8 +73,7 @@ async function ask(method, path, { body, headers = {}, as = "json", patience = P
   if (LATER.has(answer.status)) throw new Away(`${answer.status}`);
   if (!answer.ok) throw new Refused(answer.status, parsed(text));
   if (as === "text") return text;
-  const told = JSON.parse(text);
-  return as === "versioned" ? { ...told, version: Number(answer.headers.get("etag")?.replaceAll('"', "")) } : told;
+  return JSON.parse(text);
 }
 
 function parsed(text) {
@@ -79,7 +93,10 @@ export const card = (name, complaint) =>
 export const jobs = (filters) => ask("GET", `/v1/jobs?${new URLSearchParams(filters)}`);
 export const job = (name) => ask("GET", `/v1/jobs/${id(name)}`);
 export const advice = (name, tests, suspects) =>
-  ask("GET", `/v1/jobs/${id(name)}/advice?${new URLSearchParams({ tests, suspects })}`, { as: "versioned" });
+  ask("GET", `/v1/jobs/${id(name)}/advice?${new URLSearchParams({ tests, suspects })}`);
+
+/** Job, advice, test and machine at once; the machine is null where this tablet has it. */
+export const bench = (name, test, tests, suspects) => ask("GET", benchPath(name, test, tests, suspects));
 
 /** `test` for the test that is proposed now, whichever that is. */
 export const PROPOSED = "-";
@@ -96,6 +113,14 @@ export const record = (name, version, steps, once) =>
     headers: { "If-Match": `"${version}"`, "Idempotency-Key": once },
     patience: STEPS_MS,
   });
+
+export const priors = (name) => ask("GET", `/v1/machines/${id(name)}/priors`);
+export const checkPriors = (name, text) => ask("POST", `/v1/machines/${id(name)}/priors/check`, { body: { text } });
+/** `now` is the number of the adoption that was read as the one in use; 0 for the file's own. */
+export const adoptPriors = (name, text, by, now, once) =>
+  ask("POST", `/v1/machines/${id(name)}/priors`, { body: { text, by }, headers: { "If-Match": `"${now}"`, "Idempotency-Key": once } });
+export const rollBackPriors = (name, by, now, once) =>
+  ask("POST", `/v1/machines/${id(name)}/priors/roll-back`, { body: { by }, headers: { "If-Match": `"${now}"`, "Idempotency-Key": once } });
 
 /** A key that no other request has; `randomUUID` is not there over plain http. */
 export function onceKey() {

@@ -19,7 +19,7 @@ export function Drawing({ bench, part }) {
   const view = useRef(null);
   const [svg, setSvg] = useState(null);
   const [missing, setMissing] = useState(false);
-  const version = bench.job.version;
+  const { version } = bench.advice; // that of the card, so that the card comes first
   const asked = bench.asked?.test ?? "";
   useEffect(() => {
     let alive = true;

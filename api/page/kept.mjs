@@ -20,7 +20,7 @@ function database() {
 async function act(store, mode, what) {
   const db = await database();
   return new Promise((done, failed) => {
-    const transaction = db.transaction(store, mode, { durability: "strict" });
+    const transaction = db.transaction(store, mode, { durability: store === "outbox" ? "strict" : "relaxed" });
     const asked = what(transaction.objectStore(store));
     transaction.oncomplete = () => done(asked.result);
     transaction.onerror = transaction.onabort = () => failed(transaction.error);

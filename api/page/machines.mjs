@@ -1,6 +1,11 @@
 // Details of machines: read once, and kept in the tablet under the hash of their file.
 import * as client from "./client.mjs";
+import { HASHES, hashesKept } from "./early.mjs";
 import * as kept from "./kept.mjs";
+import { note } from "./noted.mjs";
+
+const DIGITS = 12;
+const MOST = 50;
 
 const machines = new Map();
 
@@ -18,7 +23,14 @@ export function machineOf(name, hash = null) {
 async function readMachine(name, hash) {
   const known = hash === null ? null : await kept.get(`machine ${name}`).catch(() => null);
   if (known?.content_hash === hash && known) return known;
-  const told = await client.machine(name);
-  kept.put(`machine ${name}`, told).catch(() => {});
+  return keepMachine(await client.machine(name));
+}
+
+/** Details that came along with something else. */
+export function keepMachine(told) {
+  machines.set(told.id, Promise.resolve(told));
+  const hash = told.content_hash.slice(0, DIGITS);
+  const others = hashesKept().filter((one) => one !== hash);
+  kept.put(`machine ${told.id}`, told).then(() => note(HASHES, [hash, ...others].slice(0, MOST).join(" "))).catch(() => {});
   return told;
 }

@@ -11,41 +11,32 @@ import { outbox, setAway, startOutbox } from "./outbox.mjs";
 import { complaintTitle, partTitle, stepWords } from "./steps.mjs";
 import { say } from "./words.mjs";
 
-const SOON_MS = 1_500;
-const fetchers = [];
-const List = later("./list.mjs", "List");
-const Suspects = later("./suspects.mjs", "Suspects");
-const Drawing = later("./drawing.mjs", "Drawing");
-const Opening = later("./opening.mjs", "Opening", false);
-const Shop = later("./shop.mjs", "Shop", false);
-const Keys = later("./keys.mjs", "Keys", false);
-const VIEWS = {
-  list: List, suspects: Suspects, history: History, around: later("./around.mjs", "Around"),
-  close: later("./closing.mjs", "Closing"), sheet: later("./papers.mjs", "Sheet"), card: later("./papers.mjs", "Card"),
-};
+let views = null, asked = null;
+const [Around, Card, Closing, Drawing, Keys, List, Opening, Priors, Sheet, Shop, Suspects] =
+  ["Around", "Card", "Closing", "Drawing", "Keys", "List", "Opening", "Priors", "Sheet", "Shop", "Suspects"].map(later);
+const VIEWS = { list: List, suspects: Suspects, history: History, around: Around, close: Closing, sheet: Sheet, card: Card };
 const TABS = [["", "now"], ["list", "list"], ["suspects", "suspects"], ["history", "history"], ["around", "around"], ["sheet", "papers"]];
 
-/** A view whose module is fetched when it is first shown, so that the first card waits for no other. */
-function later(file, name, ofJob = true) {
-  let made = null, asked = null;
-  const fetched = () => (asked ??= import(file).then((module) => (made = module[name]), () => (asked = null)));
-  if (ofJob) fetchers.push(fetched);
+/** All views but the first, together: the first card waits for none of them, and without a connection none
+ * could be fetched. */
+function fetchViews() {
+  return (asked ??= import("./views.mjs").then((module) => (views = module.views), () => (asked = null)));
+}
+
+/** A view that is shown once it is here. */
+function later(name) {
   return function Later(props) {
-    const [View, setView] = useState(() => made);
-    useEffect(() => { if (made === null) fetched().then(() => setView(() => made)); }, []);
-    return View === null ? null : html`<${View} ...${props} />`;
+    const [, redraw] = useReducer((count) => count + 1, 0);
+    useEffect(() => { if (views === null) fetchViews().then(redraw); }, []);
+    return views === null ? null : html`<${views[name]} ...${props} />`;
   };
 }
 
-/** Those of a job, once the first view stands there: without a connection none could be fetched. */
-function fetchViews() {
-  for (const fetched of fetchers) fetched();
-}
-
-/** `#/job/ID/VIEW/NAME`, `#/new`, `#/key`; else the shop. */
+/** `#/job/ID/VIEW/NAME`, `#/new`, `#/priors/MACHINE`, `#/key`; else the shop. */
 function route() {
   const [page = "", id = "", view = "", name = ""] = location.hash.replace(/^#\//, "").split("/").map(decodeURIComponent);
-  return page === "job" && id ? { page, id, view, name } : { page: ["new", "key"].includes(page) ? page : "shop", id: "", view: "", name: "" };
+  if (page === "job" && id) return { page, id, view, name };
+  return { page: ["new", "key", "priors"].includes(page) ? page : "shop", id: page === "priors" ? id : "", view: "", name: "" };
 }
 
 function App() {
@@ -59,7 +50,6 @@ function App() {
       location.hash = "#/key";
     };
     startOutbox();
-    setTimeout(fetchViews, SOON_MS);
     return () => removeEventListener("hashchange", moved);
   }, []);
   const failed = (error) => {
@@ -74,6 +64,7 @@ function App() {
     ${at.page === "key" && html`<${Keys} entered=${entered} />`}
     ${at.page === "new" && html`<${Opening} failed=${failed} />`}
     ${at.page === "shop" && html`<${Shop} failed=${failed} />`}
+    ${at.page === "priors" && html`<${Priors} name=${at.id} failed=${failed} />`}
     ${at.page === "job" && html`<${Job} key=${at.id} at=${at} />`}`;
 }
 

@@ -32,8 +32,10 @@ export async function startOutbox() {
 export async function put(job, version, steps, words) {
   const before = outbox.entries.filter((entry) => entry.job === job);
   const ahead = before.reduce((count, entry) => count + entry.steps.length, 0);
-  await kept.keep({ job, version: version + ahead, steps, words, key: onceKey(), state: "waiting" });
-  await read();
+  const entry = { job, version: version + ahead, steps, words, key: onceKey(), state: "waiting" };
+  const number = await kept.keep(entry);
+  outbox.entries = [...outbox.entries, { ...entry, number }];
+  told();
   send();
 }
 
@@ -41,7 +43,7 @@ export function send() {
   clearTimeout(timer);
   sending ??= sendAll().finally(() => {
     sending = null;
-    if (outbox.entries.some((entry) => entry.state === "waiting")) timer = setTimeout(send, AGAIN_MS);
+    if (outbox.entries.some((entry) => entry.state === "waiting")) timer = setTimeout(() => read().then(send), AGAIN_MS);
   });
   return sending;
 }
@@ -49,7 +51,6 @@ export function send() {
 async function sendAll() {
   const held = new Set();
   for (;;) {
-    await read();
     for (const entry of outbox.entries) if (entry.state !== "waiting") held.add(entry.job);
     const entry = outbox.entries.find((one) => one.state === "waiting" && !held.has(one.job));
     if (entry === undefined || !(await sendOne(entry))) return;
@@ -60,10 +61,11 @@ async function sendAll() {
 async function sendOne(entry) {
   try {
     const details = await record(entry.job, entry.version, entry.steps, entry.key);
-    await kept.unkeep(entry.number);
     setAway(false);
-    outbox.onAnswer(entry.job, details);
-    await read();
+    outbox.onAnswer(entry.job, details); // should the entry stay behind, it is sent again and changes nothing
+    await kept.unkeep(entry.number);
+    outbox.entries = outbox.entries.filter((one) => one.number !== entry.number);
+    told();
     return true;
   } catch (error) {
     return refused(entry, error);

@@ -15,7 +15,7 @@ export function Repair({ bench, target }) {
   const proposed = advice.verdict.target === target;
   const cost = known.price_eur ? say("parts_for", { price: price(known.price_eur) }) : say("no_parts");
   const done = async () => {
-    await bench.minded(cautions);
+    bench.minded(cautions);
     await bench.record([{ kind: "repaired", part, repair: name }], repairWords(machine, part, name));
     location.hash = `#/job/${bench.id}`;
   };

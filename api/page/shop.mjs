@@ -1,5 +1,5 @@
 // The shop: open jobs with what each wants now, closed ones, parts likely to be ordered.
-import { useEffect, useState } from "./vendor/hooks.mjs";
+import { useEffect, useRef, useState } from "./vendor/hooks.mjs";
 import { machineOf } from "./machines.mjs";
 import * as client from "./client.mjs";
 import { Go, html } from "./html.mjs";
@@ -7,70 +7,94 @@ import { Outbox } from "./history.mjs";
 import { complaintTitle, partTitle, repairWords, testTitle } from "./steps.mjs";
 import { minutes, price, say, when } from "./words.mjs";
 
+const PAGE = 50;
+const PAUSE_MS = 250;
+const MOST_LISTED = 200;
+const MOST_OPEN = 1_000;
 const MOST_ADVISED = 30;
 const WORTH_ORDERING = 0.15;
+const OTHER_WORK = 403;
 const AGAIN_MS = 10_000;
 
 export function Shop({ failed }) {
-  const [jobs, setJobs] = useState(null);
-  const [cursor, setCursor] = useState(null);
+  const [open, setOpen] = useState(null);
+  const [page, setPage] = useState(null);
   const [machines, setMachines] = useState({});
   const [told, setTold] = useState({});
   const [search, setSearch] = useState("");
+  const wanted = search.trim();
+  const asked = useRef("");
+  const ended = (error) => {
+    if (error.status === OTHER_WORK) location.hash = "#/priors"; // an analyst's key sees no jobs
+    else failed(error);
+  };
+  const meet = async (jobs) => {
+    const names = [...new Set(jobs.map((one) => one.machine))];
+    const known = Object.fromEntries(await Promise.all(names.map(async (name) => [name, await machineOf(name)])));
+    setMachines((before) => ({ ...before, ...known }));
+  };
   useEffect(() => {
     let alive = true, timer = null;
     const read = async () => {
       try {
-        const page = await client.jobs({ limit: 100 });
-        const names = [...new Set(page.jobs.map((one) => one.machine))];
-        const known = Object.fromEntries(await Promise.all(names.map(async (name) => [name, await machineOf(name)])));
+        const jobs = (await Promise.all([everyJob("open"), everyJob("runs")])).flat().sort((a, b) => (a.opened_at < b.opened_at ? 1 : -1));
+        await meet(jobs);
         if (!alive) return;
-        setMachines((before) => ({ ...before, ...known }));
-        setJobs(page.jobs);
-        setCursor(page.cursor);
-        for (const job of page.jobs.filter(isOpen).slice(0, MOST_ADVISED)) {
+        setOpen(jobs);
+        for (const job of jobs.slice(0, MOST_ADVISED)) {
           if (!alive) return;
           const advice = await client.advice(job.job, 1, 1);
           setTold((before) => ({ ...before, [job.job]: advice }));
         }
       } catch (error) {
-        if (alive) failed(error);
+        if (alive) ended(error);
       }
       if (alive) timer = setTimeout(read, AGAIN_MS);
     };
     read();
     return () => { alive = false; clearTimeout(timer); };
   }, []);
-  const more = async () => {
-    const page = await client.jobs({ limit: 100, cursor }).catch(failed);
-    if (!page) return;
-    const names = [...new Set(page.jobs.map((one) => one.machine))];
-    const known = Object.fromEntries(await Promise.all(names.map(async (name) => [name, await machineOf(name)])));
-    setMachines((before) => ({ ...before, ...known }));
-    setJobs((before) => [...before, ...page.jobs]);
-    setCursor(page.cursor);
+  /** A page of all jobs, or of those that have the words: the first, or the one behind what is shown. */
+  const turn = async (cursor = null) => {
+    try {
+      const next = await client.jobs({ limit: PAGE, ...(wanted && { search: wanted }), ...(cursor && { cursor }) });
+      await meet(next.jobs);
+      if (asked.current === wanted) setPage((before) => ({ ...next, jobs: [...(cursor ? before.jobs : []), ...next.jobs] }));
+    } catch (error) {
+      ended(error);
+    }
   };
-  const open = (jobs ?? []).filter(isOpen);
-  const wanted = search.trim().toLowerCase();
-  const closed = (jobs ?? []).filter((job) => !isOpen(job) && textOf(job, machines[job.machine]).includes(wanted));
+  useEffect(() => {
+    asked.current = wanted;
+    const timer = setTimeout(turn, wanted ? PAUSE_MS : 0);
+    return () => clearTimeout(timer);
+  }, [wanted]);
+  const closed = (page?.jobs ?? []).filter((job) => !isOpen(job));
   return html`<main class="shop"><div class="shop-head"><h1 tabindex="-1">${say("shop_title")}</h1>
       <${Go} place="new" look="strong">${say("new_job")}<//></div>
     <${Outbox} />
-    ${jobs === null ? html`<p>${say("loading")}</p>` : open.length === 0 && html`<p class="lead">${say("none_open")}</p>`}
-    <ul class="orders">${open.map((job) => html`<${Order} key=${job.job} job=${job} machine=${machines[job.machine]} advice=${told[job.job]} />`)}</ul>
-    <${ToOrder} open=${open} told=${told} machines=${machines} />
+    ${open === null ? html`<p>${say("loading")}</p>` : open.length === 0 && html`<p class="lead">${say("none_open")}</p>`}
+    <ul class="orders">${(open ?? []).map((job) => html`<${Order} key=${job.job} job=${job} machine=${machines[job.machine]} advice=${told[job.job]} />`)}</ul>
+    <${ToOrder} open=${open ?? []} told=${told} machines=${machines} />
     <section aria-labelledby="closed-title"><h2 id="closed-title">${say("closed_title")}</h2>
       <div class="field"><label for="search">${say("search")}</label><input id="search" type="search" value=${search} onInput=${(event) => setSearch(event.target.value)} /></div>
       <ul class="rows">${closed.map((job) => html`<li key=${job.job}><a class="row" href=${`#/job/${job.job}`}><span>${job.shop_reference ?? say("no_reference")}, ${machines[job.machine].title}: ${complaintTitle(machines[job.machine], job.complaint_told)}</span><small>${say(`status_${job.status}`)}${job.cause_part ? `; ${partTitle(machines[job.machine], job.cause_part)}` : ""}; ${when(job.changed_at)}</small></a></li>`)}</ul>
-      ${cursor && html`<button type="button" class="button" onClick=${more}>${say("more")}</button>`}</section>
+      ${page && closed.length === 0 && html`<p>${say("none_found")}</p>`}
+      ${page?.cursor && html`<button type="button" class="button" onClick=${() => turn(page.cursor)}>${say("more")}</button>`}</section>
+    <p><${Go} place="priors">${say("priors_link")}<//></p>
   </main>`;
 }
 
 const isOpen = (job) => job.status === "open" || job.status === "runs";
 
-function textOf(job, machine) {
-  const cause = job.cause_part ? partTitle(machine, job.cause_part) : "";
-  return `${job.shop_reference ?? ""} ${machine.title} ${complaintTitle(machine, job.complaint_told)} ${cause} ${job.note ?? ""} ${job.job}`.toLowerCase();
+async function everyJob(status) {
+  const jobs = [];
+  for (let cursor = null; ;) {
+    const page = await client.jobs({ status, limit: MOST_LISTED, ...(cursor && { cursor }) });
+    jobs.push(...page.jobs);
+    cursor = page.cursor;
+    if (cursor === null || jobs.length >= MOST_OPEN) return jobs;
+  }
 }
 
 function Order({ job, machine, advice }) {
@@ -79,7 +103,14 @@ function Order({ job, machine, advice }) {
     <span class="order-head"><strong>${job.shop_reference ?? say("no_reference")}</strong> ${machine.title}</span>
     <span>${complaintTitle(machine, job.complaint_told)}${job.complaint_seen && job.complaint_seen !== job.complaint_told ? `; ${say("seen_on_trying")}: ${complaintTitle(machine, job.complaint_seen)}` : ""}</span>
     <span class="do">${advice ? doWords(machine, advice) : say("loading")}</span>
-    <small>${say("on_clock", { minutes: minutes(Math.max(spent, 0)) })}${advice && left(advice) !== null ? `; ${say("left", { minutes: minutes(left(advice)) })}` : ""}</small></a></li>`;
+    <small>${sinceOpened(Math.max(spent, 0))}${advice && left(advice) !== null ? `; ${say("left", { minutes: minutes(left(advice)) })}` : ""}</small></a></li>`;
+}
+
+/** In the unit in which somebody would say it. */
+function sinceOpened(spent) {
+  if (spent < 120) return say("on_clock", { minutes: minutes(spent) });
+  if (spent < 48 * 60) return say("on_clock_hours", { hours: Math.round(spent / 60) });
+  return say("on_clock_days", { days: Math.round(spent / 60 / 24) });
 }
 
 function doWords(machine, advice) {

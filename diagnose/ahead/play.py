@@ -19,9 +19,13 @@ if TYPE_CHECKING:
     from diagnose.ahead.bench import Bench
     from diagnose.ahead.world import World
 
-EPOCHS = 3
-"""Tests have their own random numbers in so many stretches between repairs; later ones share the
-last's."""
+EPOCHS = MOST_REPAIRS + 1
+"""Tests have random numbers of their own in each stretch between repairs: a slip is not made again
+because it was made before."""
+
+EARLY = 3
+"""So many stretches are drawn first. The others, which few jobs come to, have a stream of their
+own, so that nothing drawn later depends on how many there may be."""
 
 LOOKS = 3
 """A test is looked at again so often at most in one job."""
@@ -69,9 +73,11 @@ class Dice:
     @classmethod
     def throw(cls, truth: Any, n_tests: int, rng: np.random.Generator) -> Dice:
         """Of one job."""
-        drawn = rng.random(EPOCHS * n_tests + 2 * (MOST_REPAIRS + 1))
-        cut = EPOCHS * n_tests
-        tests, repairs = drawn[:cut].reshape(EPOCHS, n_tests), drawn[cut:].reshape(-1, 2)
+        drawn = rng.random(EARLY * n_tests + 2 * (MOST_REPAIRS + 1))
+        cut = EARLY * n_tests
+        early, repairs = drawn[:cut].reshape(EARLY, n_tests), drawn[cut:].reshape(-1, 2)
+        (late,) = rng.spawn(1)
+        tests = np.concatenate([early, late.random((EPOCHS - EARLY, n_tests))])
         return cls(truth, tests, repairs, rng.random((LOOKS, n_tests)))
 
 
@@ -118,14 +124,14 @@ def play(
         elif do < costs.n_tests:
             minutes += minutes_of(bench, now, do)
             tests += 1
-            outcome = world.answer(truth, do, float(dice.tests[min(tried, EPOCHS - 1), do]))
+            outcome = world.answer(truth, do, float(dice.tests[tried, do]))
             now = bench.after_test(now, do, outcome)
         else:
             minutes += minutes_of(bench, now, do)
             repair = do - costs.n_tests
             good += world.wastes(truth, repair)
             price += world.price_minutes(repair)
-            chance = dice.repairs[min(tried, MOST_REPAIRS)]
+            chance = dice.repairs[tried]
             truth = world.mend(truth, repair, float(chance[0]))
             tried += 1
             result = outcome_of(world.checks(truth), float(chance[1]))

@@ -58,7 +58,7 @@ class Doubt:
 
     Attributes:
         test: id of the test.
-        slip: probability that the finding is a slip.
+        slip: probability that it is a slip and something else is there.
         otherwise: the outcome that the other findings make likeliest.
         chance: its probability, without this finding.
     """
@@ -165,14 +165,19 @@ def _worth_surveying(by_row: Floats) -> Ints:
 def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
     """The finding most likely to be a slip, when that is likelier than `LEAST_DOUBT`.
 
-    Every test has a small share of slips: what was written down is not what was there. By the
-    model itself, the probability that finding i is such a slip is
+    Every test has a small share of slips: what was written down says nothing of what is there. By
+    the model itself, the probability that finding i is such a slip is
 
         P(slip_i | e) = s_i / n_i * P(e without i) / P(e),
 
     with `s_i` the share of slips and `n_i` the outcomes they are spread over (for a reading, the
-    width of the range). After looks that differ it is the part of the weight in which what stands
-    is a slip. What was seen twice, and what was seen before a repair, is not doubted: the one is
+    width of the range). One slip in n writes down what is there by luck. Looking again would show
+    the same, so that part is taken off:
+
+        P(by luck | e) = s_i / n_i / (1 - s_i) * (1 - P(slip_i | e)).
+
+    After several looks it is the part of the weight in which something else is there than what
+    stands. What was seen twice, and what was seen before a repair, is not doubted: the one is
     settled, the other cannot be seen again.
     """
     factors = [step for step in found.steps if isinstance(step, Factor)]
@@ -186,6 +191,7 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
                 totals[number] = _total_without_cause(sets, found, number)
             if factor.slipped is None:
                 chance = factor.slip * totals[number] / whole
+                chance -= factor.by_luck * max(1.0 - chance, 0.0)
             else:
                 chance = _slipped(found, number, factor.slipped) / whole
             if chance > slip:
@@ -198,7 +204,7 @@ def greatest_doubt(sets: SolvedSets, found: SearchResult) -> Doubt | None:
 
 
 def _slipped(found: SearchResult, number: int, slipped: Floats) -> float:
-    """Weight of all hypotheses with something seen, after several looks, being a slip."""
+    """Weight of all hypotheses in which something else is there, after several looks."""
     done = found.replay
     (factor,) = [step for step in found.steps if isinstance(step, Factor)][number : number + 1]
     if factor.column < 0:

@@ -48,8 +48,9 @@ class Factor:
         plain: (same as `like`) chance of that outcome as such.
         slip: chance that what was written down says nothing of the machine, times its likelihood
             then.
-        slipped: (same as `like`) that part of `like` where it is a slip, after several looks; None:
-            `slip` everywhere.
+        by_luck: odds that a slip wrote down what is there all the same, to a look without a slip.
+        slipped: (same as `like`) that part of `like` where something else is there, after several
+            looks; None: `slip` everywhere, less what is right by luck.
         repairs_before: repairs done when it was seen.
         may_be_doubted: whether looking again is possible and of use.
     """
@@ -65,6 +66,7 @@ class Factor:
     slip: float
     repairs_before: int
     may_be_doubted: bool = False
+    by_luck: float = 0.0
     slipped: Floats | None = None
 
 
@@ -205,6 +207,7 @@ def _finding(
         outcome=outcomes.index(finding.outcome),
         plain=plain,
         slip=slips.first * rest,
+        by_luck=0.0 if finding.reading is not None else slips.first * rest / (1.0 - slips.first),
         slipped=slipped,
         repairs_before=repairs_before,
         may_be_doubted=doubted and not finding.confirmed,

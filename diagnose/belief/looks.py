@@ -43,7 +43,7 @@ class Slips(NamedTuple):
 def all_looks(
     finding: Finding, like: Floats, slips: Slips, chance: Callable[[str], Floats]
 ) -> tuple[Floats, Floats]:
-    """Likelihood of all looks together, and of that the part where the finding is a slip.
+    """Likelihood of all looks together, and of that the part where something else is there.
 
     Args:
         finding: the finding, with its other looks.
@@ -62,9 +62,11 @@ def all_looks(
     for outcome in dict.fromkeys(others):
         there = _true(chance(outcome), slips.own, 1.0 / slips.outcomes)
         mixed += there * (if_there(outcome) - nothing)
-    slipped = slips.first * slips.rest * mixed
     told = (1.0 - slips.first) * _true(like, slips.first, slips.rest)
-    return told * if_there(finding.outcome) + slipped, slipped
+    any_at_all = slips.first * slips.rest
+    by_luck = _true(chance(finding.outcome), slips.own, 1.0 / slips.outcomes)
+    wrong = any_at_all * np.maximum(mixed - by_luck * if_there(finding.outcome), 0.0)
+    return told * if_there(finding.outcome) + any_at_all * mixed, wrong
 
 
 def _true(like: Floats, slips: float, rest: float) -> Floats:

@@ -179,11 +179,8 @@ class _Run:
         alone = np.where(unsolved, pair_row[none, none], alone)
         rows = np.stack([np.broadcast_to(now[:, None], pairs.shape), pairs, alone], axis=-1)
         width = max(rows.shape[1], self.lost_rows.shape[1])
-        both = [
-            np.pad(part, ((0, 0), (0, width - part.shape[1]), (0, 0)), mode="edge")
-            for part in (self.lost_rows, rows.astype(np.int64))
-        ]
-        self.lost_rows = np.concatenate(both)
+        both = (_as_wide(part, width) for part in (self.lost_rows, rows.astype(np.int64)))
+        self.lost_rows = np.concatenate([*both])
         self.lost = np.concatenate([self.lost, weight[enough]])
 
     def _still_faulty(self, done: Transition) -> NDArray[np.bool_]:
@@ -218,29 +215,32 @@ class _Run:
             weight: (hypotheses,) of those in which the part could have been put right.
         """
         least = LEAST_BRANCH * float(self.weight.sum())
-        shares = [
-            (fault, chance, parent)
-            for fault, chance in done.bad.items()
-            for parent in np.flatnonzero(weight * chance > least).tolist()
-        ]
-        shares.sort(key=lambda share: -share[1] * float(weight[share[2]]))
-        found: list[tuple[int, int, float, int]] = []
+        chances, faults = np.array([*done.bad.values()]), np.array([*done.bad], np.int64)
+        number, parents = np.nonzero(weight * chances[:, None] > least)
+        order = np.argsort(-chances[number] * weight[parents], kind="stable")
+        number, parents = number[order], parents[order]
+        members, none = self.solved.members[self.now[parents]], self.solved.n_faults
+        rows = self.solved.pair_row[members[:, 0], faults[number]].astype(np.int64)
+        rows[(members[:, 1:] != none).any(axis=1)] = -1
+        rows[rows >= self.solved.n_base] = -1
         unsolved: list[FaultSet] = []
-        for place, (fault, chance, parent) in enumerate(shares):
-            faults = tuple(sorted((*self.solved.faults(int(self.now[parent])), fault)))
-            row = self.solved.row(faults)
-            if 0 <= row < self.solved.n_base or (row >= 0 and place < MOST_SOLVED):
-                found.append((parent, row, chance, fault))
-            elif place < MOST_SOLVED:
-                unsolved.append(faults)
+        for place in np.flatnonzero(rows[:MOST_SOLVED] < 0).tolist():
+            beside = self.solved.faults(int(self.now[parents[place]]))
+            grown = tuple(sorted((*beside, int(faults[number[place]]))))
+            rows[place] = self.solved.row(grown)
+            if rows[place] < 0:
+                unsolved.append(grown)
         self.missing.update(dict.fromkeys(unsolved))
-        parents, rows, chances, faults = zip(*found, strict=True) if found else ((), (), (), ())
-        return (
-            np.array(parents, np.int64),
-            np.array(rows, np.int64),
-            np.array(chances),
-            np.array(faults, np.int64),
-        )
+        solved = rows >= 0
+        number = number[solved]
+        return parents[solved], rows[solved], chances[number], faults[number]
+
+
+def _as_wide(rows: Ints, width: int) -> Ints:
+    """(n, width, 3) the last column again in those that are not there."""
+    if rows.shape[1] == width:
+        return rows
+    return np.pad(rows, ((0, 0), (0, width - rows.shape[1]), (0, 0)), mode="edge")
 
 
 def replay(

@@ -19,6 +19,7 @@ from diagnose.circuit.layout import (
     TEXT_X,
     TITLE,
     WIRE_X,
+    best_shape,
     make_layout,
 )
 from diagnose.circuit.lettering import Text
@@ -30,7 +31,7 @@ from diagnose.machine.ends import MECHANICAL
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from diagnose.circuit.layout import Box, Label, Layout
+    from diagnose.circuit.layout import Box, Label, Layout, Shape
     from diagnose.circuit.marks import Mark
     from diagnose.machine.model import Machine, Test
 
@@ -63,6 +64,9 @@ HEADINGS = {
 LEAST_TOLD = 0.005
 """A lower percentage is not printed in a box; its shade is."""
 
+BLANK = "\u00a0"
+"""Keeps room for a percentage in a box that has none."""
+
 XMLNS = 'xmlns="http://www.w3.org/2000/svg"'
 
 STYLE = """
@@ -91,6 +95,7 @@ def draw(
     suspects: Mapping[str, float] | None = None,
     test: Test | None = None,
     steps: Sequence[Mark] = (),
+    shape: Shape | None = None,
 ) -> str:
     """The circuit of a machine as one self-contained SVG document.
 
@@ -100,6 +105,8 @@ def draw(
             legend. Parts left out are drawn without shade.
         test: the test whose probes, or parts, are marked.
         steps: further marks: the steps of a card at the nets where they probe.
+        shape: arrangement to keep to, with room for a percentage in every box, so that nothing
+            moves while the suspects change; the one that fills a page best if left out.
 
     Raises:
         UnknownNameError: a suspect is no part of the machine.
@@ -109,7 +116,9 @@ def draw(
     shades = suspects or {}
     _check(machine, shades)
     told = {part: percent(share) for part, share in shades.items() if share >= LEAST_TOLD}
-    layout = make_layout(machine, told, page_wanted)
+    if shape is not None:
+        told = dict.fromkeys(machine.parts, BLANK) | told
+    layout = make_layout(machine, told, page_wanted, shape)
     sheet = _Sheet(machine, layout, shades, test, [*probe_marks(test), *steps])
     width = page_width(layout.width, layout.height)
     height = width / PAGE_RATIO
@@ -131,6 +140,17 @@ def draw(
         "</svg>",
     ]
     return "\n".join(pieces) + "\n"
+
+
+def steady_shape(machine: Machine) -> Shape:
+    """The best arrangement with room for a percentage in every box.
+
+    Looking for it takes 0.1 to 0.7 s, a picture that keeps to it 0.02 s.
+
+    Raises:
+        CircuitError: as `draw`.
+    """
+    return best_shape(machine, dict.fromkeys(machine.parts, BLANK), page_wanted)
 
 
 def page_width(width: float, height: float) -> float:
@@ -249,6 +269,7 @@ def _box(sheet: _Sheet, box: Box) -> str:
         *(
             Text(line, TEXT_X, top + i * LINE, TITLE, bold=stated and i == last).svg
             for i, line in enumerate(box.lines)
+            if line != BLANK
         ),
     ]
     if part.kind == "battery":

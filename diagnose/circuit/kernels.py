@@ -396,7 +396,7 @@ def inspect(t, w, rig, column, touching):
             through = through and not w.blown[part]
             total += path_ohms(t, state, touching) if through else t.open_ohms
         elif seen.kind == LOOSE:
-            total = max(total, 1.0 if in_it.loose else 0.0)
+            total = max(total, 1.0 if in_it.moved else 0.0)
         else:
             burnt = max(in_it.visible, own.blown_visible)
             unseen *= 1.0 - (burnt if w.blown[part] else in_it.visible)

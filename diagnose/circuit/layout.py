@@ -100,10 +100,20 @@ class Layout:
     apart: int
 
 
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """How a picture is arranged: width of its boxes, height of its columns, and how runs begin."""
+
+    width: float
+    tall: float
+    level: bool
+
+
 def make_layout(
     machine: Machine,
     told: Mapping[str, str] | None = None,
     beside: Callable[[float, float], float] | None = None,
+    shape: Shape | None = None,
 ) -> Layout:
     """Lay a machine's circuit out so that it fills a page best.
 
@@ -111,26 +121,61 @@ def make_layout(
         machine: the machine.
         told: part id -> a last line in its box.
         beside: from a width and a height to what is to be smallest; the page's width if left out.
+        shape: arrangement to keep to; the best is looked for if left out.
 
     Raises:
         CircuitError: the wiring joins plus to minus or leaves something hanging.
     """
-    runs, known = make_runs(machine), told or {}
+    if shape is None:
+        return _best(machine, told, beside)[1]
+    runs = make_runs(machine)
+    return _tried(runs, _told_lines(machine, runs, told or {}, shape.width), shape)
+
+
+def best_shape(
+    machine: Machine,
+    told: Mapping[str, str] | None = None,
+    beside: Callable[[float, float], float] | None = None,
+) -> Shape:
+    """The arrangement of the best layout; arguments and errors as of `make_layout`."""
+    return _best(machine, told, beside)[0]
+
+
+def _best(
+    machine: Machine,
+    told: Mapping[str, str] | None,
+    beside: Callable[[float, float], float] | None,
+) -> tuple[Shape, Layout]:
+    runs = make_runs(machine)
     size = beside or (lambda width, height: max(width, height * PAGE_RATIO))
-    tries = (layout for width in WIDTHS for layout in _tries(machine, runs, known, width))
+    tries = (layout for width in WIDTHS for layout in _tries(machine, runs, told or {}, width))
     return min(
-        tries, key=lambda found: size(found.width, found.height) * (1.0 + APART * found.apart)
+        tries,
+        key=lambda found: size(found[1].width, found[1].height) * (1.0 + APART * found[1].apart),
     )
 
 
-def _tries(machine: Machine, runs: Runs, told: Mapping[str, str], width: float) -> Iterator[Layout]:
-    lines = {
-        item: _lines(machine, item, told.get(item.part), width - TEXT_X - 5.0)
-        for item in _items([runs.plus, *runs.minus, *runs.kill, *runs.across, Run(runs.mechanical)])
-    }
+def _tries(
+    machine: Machine, runs: Runs, told: Mapping[str, str], width: float
+) -> Iterator[tuple[Shape, Layout]]:
+    lines = _told_lines(machine, runs, told, width)
     for tall in TALLS:
         for level in (True, False):
-            yield _drawn(_filled(Grid(lines, tall, level), runs), width)
+            shape = Shape(width, tall, level)
+            yield shape, _tried(runs, lines, shape)
+
+
+def _tried(runs: Runs, lines: Mapping[Item, tuple[str, ...]], shape: Shape) -> Layout:
+    return _drawn(_filled(Grid(lines, shape.tall, shape.level), runs), shape.width)
+
+
+def _told_lines(
+    machine: Machine, runs: Runs, told: Mapping[str, str], width: float
+) -> dict[Item, tuple[str, ...]]:
+    """What stands in each box of a width."""
+    every = [runs.plus, *runs.minus, *runs.kill, *runs.across, Run(runs.mechanical)]
+    room = width - TEXT_X - 5.0
+    return {item: _lines(machine, item, told.get(item.part), room) for item in _items(every)}
 
 
 def _items(runs: Sequence[Run]) -> Iterator[Item]:

@@ -109,6 +109,7 @@ class Netlist:
         part: (states,) part of each state.
         acts_as: (states,) state that another part is in then, `NONE` for none.
         ohms, coil_ohms, short_ohms, emf, loose, at_best, visible: (states,) as in `Mode`.
+        moved: (states,) whether moving or working the part shows it.
         contacts: (states,) what contacts do.
         pull_in: (states,) inf where it never pulls in, NaN where the input's own value holds.
     """
@@ -138,6 +139,7 @@ class Netlist:
     short_ohms: NDArray[np.float64]
     emf: NDArray[np.float64]
     loose: NDArray[np.bool_]
+    moved: NDArray[np.bool_]
     at_best: NDArray[np.int64]
     visible: NDArray[np.float64]
     contacts: NDArray[np.int64]
@@ -236,6 +238,7 @@ def _state_values(part: Part, mode: Mode) -> dict[str, float]:
         "short_ohms": _either(mode.short_ohms, math.inf),
         "emf": _either(mode.emf_volts, part.emf_volts),
         "loose": mode.loose,
+        "moved": mode.loose or mode.makes_if_moved,
         "at_best": mode.at_best,
         "visible": mode.visible,
         "contacts": ALWAYS if mode.always_closed else NEVER if mode.never_closed else NORMAL,

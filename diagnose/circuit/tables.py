@@ -40,6 +40,7 @@ PART = np.dtype([
 
 STATE = np.dtype([
     ("part", "i4"), ("acts_as", "i4"), ("contacts", "i4"), ("at_best", "i4"), ("loose", "?"),
+    ("moved", "?"),
     ("ohms", "f8"), ("coil_ohms", "f8"), ("short_ohms", "f8"), ("emf", "f8"), ("visible", "f8"),
     ("pull_in", "f8"),
 ])  # fmt: skip

@@ -9,6 +9,7 @@ import typer
 
 from diagnose.commands import options
 from diagnose.commands.output import open_console, print_json, print_progress
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -79,7 +80,7 @@ def bench(
     else:
         sys.stdout.write("\n" + text)
     if sheet is not None:
-        sheet.write_text(text, "utf-8")
+        write_whole(sheet, text)
 
 
 def _begun(

@@ -7,6 +7,7 @@ import typer
 
 from diagnose.commands import options
 from diagnose.commands.output import print_progress, say
+from diagnose.whole import write_whole
 
 LEVELS = 9
 """Tests in a row: deeper than a card has room for, so that its room is what limits it."""
@@ -54,9 +55,9 @@ def card(
         drawn = fitting_page(job.prepared, job.complaint, levels)
     walked = walk_jobs(job.prepared, job.complaint, drawn.tree, jobs) if jobs else None
     if svg is not None:
-        svg.write_text(picture, "utf-8")
+        write_whole(svg, picture)
     elif html is not None:
-        html.write_text(card_page(job.prepared, drawn, walked), "utf-8")
+        write_whole(html, card_page(job.prepared, drawn, walked))
     say(
         {"file": str(svg or html), **figures(drawn, walked)},
         f"{svg or html}: {figures_words(drawn, walked)}",

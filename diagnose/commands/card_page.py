@@ -15,6 +15,7 @@ from diagnose.circuit.drawing import draw
 from diagnose.circuit.marks import Mark
 from diagnose.commands.card_sheet import bound, fitting
 from diagnose.commands.card_words import Paragraph, walked_words
+from diagnose.commands.letters import printed_width
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -23,34 +24,36 @@ if TYPE_CHECKING:
     from diagnose.commands.card_words import Card
     from diagnose.rule.prepared import Prepared
 
-WIDTH, HEIGHT = 190.0 * 72.0 / 25.4, 277.0 * 72.0 / 25.4
-"""Of a side of A4 with 10 mm left around it, points (ISO 216)."""
+WIDTH, HEIGHT = 194.0 * 72.0 / 25.4, 281.0 * 72.0 / 25.4
+"""Of a side of A4 with 8 mm left around it, points (ISO 216)."""
 
 GUTTER = 14.0
 COLUMN = (WIDTH - GUTTER) / 2.0
 
-LEADING, INDENT = 1.2, 20.0
+LEADING, INDENT = 1.17, 18.0
 """Distance of lines, of the size of the letters; points from a step's number to its words."""
 
 SIZES = {
     "title": 13.0,
     "subtitle": 10.5,
     "alone": 10.0,
-    "step": 8.6,
-    "detail": 7.6,
-    "way": 7.6,
-    "body": 7.2,
+    "step": 8.2,
+    "detail": 7.3,
+    "way": 7.3,
+    "body": 7.0,
 }
 """Points in print."""
 
-AFTER, STEP_GAP = 1.0, 5.0
+AFTER, STEP_GAP = 0.7, 3.5
 """Points below a paragraph; below a step."""
 
-EM = 0.49
-"""Width of a letter in ems, all taken alike; the page asks for lower-case letters of 0.519 of the
-size, and then even broad fonts are no wider. Estimate."""
+BROAD = 1.06
+"""Widths of letters beside those of `diagnose.commands.letters`. The page asks for lower-case
+letters of 0.519 of the size, as these have; a broad font is hardly wider then. Estimate."""
 
-SPARE = 0.97
+BOLD = ("title", "subtitle", "step")
+
+SPARE = 0.99
 """Share of the height that is filled by the estimate."""
 
 PLAYED = Paragraph("body", "9999 simulated jobs came to a repair or did not, give or take. " * 2)
@@ -70,7 +73,7 @@ background:#000;color:#fff;font-weight:bold;border-radius:.2rem}}
 li:target{{background:#fff3c4}}.drawing{{position:sticky;top:1rem;align-self:start}}
 .drawing svg{{width:100%;height:auto;display:block}}
 @media (max-width:60rem){{main{{display:block}}.drawing{{position:static}}}}
-@page{{size:A4 portrait;margin:10mm}}
+@page{{size:A4 portrait;margin:8mm}}
 @page lengthwise{{size:A4 landscape;margin:8mm}}
 @media print{{
 main{{display:block;padding:0}}
@@ -112,18 +115,20 @@ def _height(paragraphs: Iterable[Paragraph], width: float) -> float:
     height = 0.0
     for paragraph in paragraphs:
         size = SIZES[paragraph.style]
-        words = f"{paragraph.text} {paragraph.then}".split()
+        words = [(word, paragraph.style in (*BOLD, "way")) for word in paragraph.text.split()]
+        words += [(word, False) for word in paragraph.then.split()]
         height += LEADING * size * _lines(words, width, size) + AFTER
     return height
 
 
-def _lines(words: Sequence[str], width: float, size: float) -> int:
+def _lines(words: Sequence[tuple[str, bool]], width: float, size: float) -> int:
+    """Lines that words take, some of them bold."""
     lines, taken = 1, 0.0
-    for word in words:
-        room = EM * size * (len(word) + 1)
+    for word, bold in words:
+        room = BROAD * printed_width(word, size, bold=bold)
         if taken and taken + room > width:
             lines, taken = lines + 1, 0.0
-        taken += room
+        taken += room + BROAD * printed_width(" ", size)
     return lines
 
 

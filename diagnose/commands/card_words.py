@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
@@ -22,9 +23,6 @@ if TYPE_CHECKING:
     from diagnose.machine.model import Machine, Test
     from diagnose.rule.costs import Costs
     from diagnose.rule.prepared import Prepared
-
-LEAST_LISTED = 0.02
-"""What is left of a test's results is listed from this share of jobs on."""
 
 HASH_DIGITS = 10
 HOW_TO_READ = (
@@ -69,7 +67,8 @@ def make_card(prepared: Prepared, complaint: str, tree: PolicyTree) -> Card:
     letters = _letters(machine, costs, tree.root, tests)
     numbers = {id(step): number for number, step in enumerate(tests, 1)}
     good = prepared.behaviour.readings([()])[0]
-    writer = _Writer(prepared, costs, good, numbers, letters)
+    ground = _ground(machine, costs, tests)
+    writer = _Writer(prepared, costs, good, numbers, letters, ground)
     said = machine.complaints[complaint].title
     version = f"Version {machine.version}, file {machine.content_hash[:HASH_DIGITS]}"
     cautions = [f"{letter}  {machine.cautions[name].text}" for name, letter in letters.items()]
@@ -79,7 +78,9 @@ def make_card(prepared: Prepared, complaint: str, tree: PolicyTree) -> Card:
         head=(
             Paragraph("title", machine.title),
             Paragraph("subtitle", said),
-            Paragraph("body", f"{version}. {HOW_TO_READ}"),
+            Paragraph(
+                "body", " ".join([f"{version}.", HOW_TO_READ, *_once(machine, costs, tests)])
+            ),
         ),
         steps=tuple(tuple(writer.step(step)) for step in tests),
         first=Paragraph("alone", writer.then(tree.root)),
@@ -107,19 +108,36 @@ def _of_repair(machine: Machine, costs: Costs, then: Then) -> list[str]:
     return [] if repair is None else list(repair[1].cautions)
 
 
+def _ground(machine: Machine, costs: Costs, tests: Sequence[TreeStep]) -> str:
+    """Where the second probe goes most often; empty where it goes nowhere twice."""
+    probes = (machine.tests[costs.tests.names[step.test]].probes for step in tests)
+    often = Counter(pair[1] for pair in probes if pair is not None).most_common(1)
+    return often[0][0] if often and often[0][1] > 1 else ""
+
+
+def _once(machine: Machine, costs: Costs, tests: Sequence[TreeStep]) -> Iterable[str]:
+    """What is said once for all steps: the tools, where the second probe goes."""
+    names = (machine.tests[costs.tests.names[step.test]].tool for step in tests)
+    titles = [machine.tools[name].title for name in dict.fromkeys(names) if name != words.NO_TOOL]
+    if titles:
+        yield f"To hand: {'; '.join(titles)}."
+    ground = _ground(machine, costs, tests)
+    if ground:
+        yield f"Black probe and lamp's clip on {machine.nets[ground]} where nothing else is said."
+
+
 def _covers(tree: PolicyTree) -> str:
     """What the card covers, and what it leaves to the tool."""
     left_out = ""
     if tree.least_covered == 0.0:
-        left_out = ", and tests that no repair on this card follows"
+        left_out = ", tests that no repair here follows"
     elif tree.least_covered > 0.0:
-        least = f"{100.0 * tree.least_covered:.1f} %"
-        left_out = f", and tests that bring no more than {least} of jobs to a repair, each"
+        left_out = f", tests that bring up to {100.0 * tree.least_covered:.1f} % to a repair"
     return (
-        f"Depth {words.count_words(tree.levels, 'test')}. {share_words(tree.covered)} of jobs come "
-        f"to a repair on this card; it ends the complaint in {share_words(tree.fixed)} of all "
-        f"jobs. Left to the tool: results of fewer than {share_words(tree.least_share)} of jobs"
-        f"{left_out}. Still there after the repair: go on with the tool."
+        f"{share_words(tree.covered)} of jobs come to a repair here, {share_words(tree.fixed)} end "
+        f"with it. Left to the tool: results of fewer than {share_words(tree.least_share)} of jobs"
+        f"{left_out}, more than {words.count_words(tree.levels, 'test')} in a row, and what is "
+        "still there after the repair."
     )
 
 
@@ -166,6 +184,7 @@ class _Writer:
         good: (observables, 2) what the good machine shows.
         number: identity of a step -> its number on the card.
         letters: caution -> its letter.
+        ground: net of the second probe that is not said again; empty for none.
     """
 
     prepared: Prepared
@@ -173,6 +192,7 @@ class _Writer:
     good: NDArray[np.float64]
     number: Mapping[int, int]
     letters: Mapping[str, str]
+    ground: str
 
     def step(self, step: TreeStep) -> Iterable[Paragraph]:
         """One test: what to do, the details, and a line or two for each way on."""
@@ -180,7 +200,7 @@ class _Writer:
         yield Paragraph("step", f"{test.title} ({share_words(step.share)})")
         yield Paragraph("detail", " ".join(self._details(test, step)))
         for branch in step.branches:
-            if not branch.rare or branch.share >= LEAST_LISTED:
+            if not isinstance(branch.then, GoOn):
                 yield self._way(test, branch)
 
     def _details(self, test: Test, step: TreeStep) -> Iterable[str]:
@@ -189,12 +209,12 @@ class _Writer:
         if test.probes is not None:
             first, second = ("Tip", "clip") if test.kind == "lamp" else ("Red", "black")
             at, against = (machine.nets[net] for net in test.probes)
-            yield f"{first} on {at}, {second} on {against}."
+            also = "" if test.probes[1] == self.ground else f", {second} on {against}"
+            yield f"{first} on {at}{also}."
         yield f"Good: {self._good(test)}."
         opens = [area for number, area in enumerate(names) if step.opens >> number & 1]
         first = f". First: {words.area_words(machine, opens)}" if opens else ""
-        effort = f"{minutes_words(step.minutes)}{words.tool_words(machine, test.tool)}{first}"
-        yield f"{effort}.{self._mind(test.cautions)}"
+        yield f"{minutes_words(step.minutes)}{first}.{self._mind(test.cautions)}"
 
     def _good(self, test: Test) -> str:
         """What the test shows when nothing is wrong: the number, and the outcome in words."""
@@ -210,8 +230,7 @@ class _Writer:
         return f" Mind {letters}." if letters else ""
 
     def _way(self, test: Test, branch: Branch) -> Paragraph:
-        titles = "; ".join(test.outcomes[outcome].title for outcome in branch.outcomes)
-        seen = "anything else" if branch.rare else titles
+        seen = "; ".join(test.outcomes[outcome].title for outcome in branch.outcomes)
         return Paragraph("way", f"{seen}: {share_words(branch.share)}", self.then(branch.then))
 
     def then(self, then: Then) -> str:
@@ -226,6 +245,6 @@ class _Writer:
         repair = words.repair_of(machine, target)
         ends = share_words(then.fixed / then.share)
         return (
-            f"REPAIR {words.action_words(machine, 'repair', target)}. Ends it in {ends} of these."
+            f"REPAIR {words.action_words(machine, 'repair', target)}: ends {ends} of these."
             f"{self._mind(repair[1].cautions if repair is not None else ())}"
         )

@@ -12,6 +12,7 @@ from diagnose.commands.opening import open_job, with_priors
 from diagnose.commands.output import open_console, print_json, say
 from diagnose.commands.problems import check_json, cost_lines, refused_json
 from diagnose.errors import MachineFileError
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from diagnose.machine.cost import Cost
@@ -170,6 +171,6 @@ def draw(
         for suspect in advice.suspects:
             if suspect.part in shown.parts:
                 suspects[suspect.part] = suspects.get(suspect.part, 0.0) + suspect.probability
-    svg.write_text(drawing(shown, suspects, test), "utf-8")
+    write_whole(svg, drawing(shown, suspects, test))
     told = {"file": str(svg), "suspects": suspects, "test": test and test.id}
     say(told, f"{svg}: {len(shown.parts)} parts", as_json=json)

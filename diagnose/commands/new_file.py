@@ -8,6 +8,7 @@ import typer
 
 from diagnose.commands import options
 from diagnose.commands.output import say
+from diagnose.whole import write_whole
 
 SUFFIXES = (".yaml", ".yml")
 
@@ -40,8 +41,7 @@ def new(
     title = name.replace("_", " ").capitalize()
     made = starter_text(text, known.id, name, title)
     read_machine(made, str(file))
-    with file.open("x", encoding="utf-8", newline="\n") as opened:
-        opened.write(made)
+    write_whole(file, made)
     told = {"file": str(file), "id": name, "like": known.id}
     words = f"{file}: {name}, started from {known.id}; next: diagnose check {file}"
     say(told, words, as_json=json)

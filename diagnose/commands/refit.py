@@ -1,5 +1,6 @@
 """`diagnose refit`: priors from closed repair orders."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -55,6 +56,15 @@ def refit(
             "--jobs", min=0, max=100_000, help="Simulated jobs for the report's minutes; 0: none."
         ),
     ] = 200,
+    dask: Annotated[
+        str | None,
+        typer.Option(
+            "--dask",
+            metavar="ADDRESS",
+            help="Work the orders through on a Dask cluster, e.g. tcp://desk:8786; same figures.",
+            show_default=False,
+        ),
+    ] = None,
     time_zone: Annotated[
         str, typer.Option("--time-zone", help="Of times without an offset, e.g. Europe/London.")
     ] = "UTC",
@@ -68,6 +78,7 @@ def refit(
     """
     from diagnose.commands.opening import with_priors  # noqa: PLC0415
     from diagnose.machine.overlay_file import read_overlay, rounded, write_overlay  # noqa: PLC0415
+    from diagnose.refit.judged import judged_of  # noqa: PLC0415
     from diagnose.refit.tables import read_tables  # noqa: PLC0415
 
     known = with_priors(machine, None)
@@ -77,9 +88,9 @@ def refit(
     files = () if folder is None else tables.write(folder)
     if not json:
         typer.echo(read_words(tables, files))
-    fitted = fitted_with_bar(tables, known, before)
+    fitted = fitted_with_bar(tables, known, before, dask)
     trust = judged_with_bar(tables, known, before) if judge else None
-    overlay = rounded(fitted.overlay())
+    overlay = rounded(replace(fitted.overlay(), judged=trust and judged_of(trust)))
     if out is not None:
         write_overlay(overlay, out)
     if report is not None:
@@ -94,13 +105,23 @@ def _beside(file: Path | None) -> Path | None:
     return None if file is None else file.with_name(f"{file.stem}_refused")
 
 
-def fitted_with_bar(tables: "Tables", machine: Any, before: "Overlay | None") -> Any:
+def fitted_with_bar(
+    tables: "Tables", machine: Any, before: "Overlay | None", dask: str | None = None
+) -> Any:
     """The refit of the orders that can be used, with a bar while it runs."""
     from rich.progress import Progress  # noqa: PLC0415
 
     from diagnose.refit.refit import refit as fit  # noqa: PLC0415
 
     own_orders, own_steps = tables.of(machine.id)
+    if dask is not None:
+        print_progress(f"{machine.id}: working the orders through at {dask}")
+        with client_at(dask) as client:
+            workers = max(len(client.scheduler_info(n_workers=-1)["workers"]), 1)
+            pool = client.get_executor()
+            return fit(
+                own_orders, own_steps, machine, shipped=before, executor=pool, pieces=4 * workers
+            )
     with Progress(console=open_console(on_stderr=True), transient=True) as bar:
         task = bar.add_task(f"{machine.id}: working the orders through")
         return fit(
@@ -110,6 +131,25 @@ def fitted_with_bar(tables: "Tables", machine: Any, before: "Overlay | None") ->
             shipped=before,
             progress=lambda done, total: bar.update(task, completed=done, total=total),
         )
+
+
+def client_at(address: str) -> Any:
+    """A client of a Dask cluster.
+
+    Raises:
+        RequestError: nobody answers there, or Dask is not installed.
+    """
+    from diagnose.errors import RequestError  # noqa: PLC0415
+
+    try:
+        from distributed import Client  # noqa: PLC0415
+
+        connect: Any = Client
+        return connect(address, timeout="10s", set_as_default=False)
+    except ImportError as error:
+        raise RequestError("Dask is not installed; `pip install distributed`", "dask") from error
+    except (OSError, ValueError) as error:
+        raise RequestError(f"no Dask scheduler answers at {address}", "dask") from error
 
 
 def judged_with_bar(tables: "Tables", machine: Any, before: "Overlay | None") -> Any:
@@ -134,7 +174,8 @@ def write_page(
     from diagnose.refit.judged import judged_frames  # noqa: PLC0415
     from diagnose.refit.report import make_report, write_report  # noqa: PLC0415
 
-    machine, judged = fitted.machine, {"counts": fitted.counts_frame()}
+    machine = fitted.machine
+    judged = {"counts": fitted.counts_frame(), "factors": fitted.factors_frame()}
     if trust is not None:
         judged |= judged_frames(machine, trust, fitted, *tables.of(machine.id))
     with Progress(console=open_console(on_stderr=True), transient=True) as bar:

@@ -6,6 +6,7 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 from diagnose.commands.refit import refit
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -25,7 +26,7 @@ def refit_demo(machine: str, folder: Path, *, as_json: bool) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     data = resources.files("diagnose.datasets")
     for name in (ORDERS, STEPS, WORDS):
-        (folder / name).write_bytes(data.joinpath(name).read_bytes())
+        write_whole(folder / name, data.joinpath(name).read_bytes())
     refit(
         folder / ORDERS,
         folder / STEPS,

@@ -8,6 +8,7 @@ import typer
 
 from diagnose.commands import options
 from diagnose.commands.output import print_json, print_progress
+from diagnose.whole import write_whole
 
 ToolSet = Literal["lamp", "meter", "all"]
 
@@ -55,12 +56,12 @@ def review(
     tool_sets = [tools] if tools else TOOL_SETS
     reviews = [review_tool_sets(each, tool_sets, print_progress) for each in known]
     if csv is not None:
-        csv.write_text(reviews[0][tools or "all"].to_csv(), "utf-8")
+        write_whole(csv, reviews[0][tools or "all"].to_csv())
     if json:
         print_json({name: done.to_dict() for name, done in reviews[0].items()})
         return
     told = "\n".join(map(machine_section if markdown or all_ else plain_text, known, reviews))
     if update is not None:
-        update.write_text(insert_tables(update.read_text("utf-8"), told), "utf-8")
+        write_whole(update, insert_tables(update.read_text("utf-8"), told))
         told = f"{update}: tables written\n"
     sys.stdout.write(told)

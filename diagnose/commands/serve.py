@@ -1,7 +1,14 @@
 """`diagnose serve`: the same answers over HTTP."""
 
+import contextlib
 import os
+import shutil
+import socket
 import sys
+import tempfile
+import threading
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
@@ -9,8 +16,9 @@ import typer
 from diagnose.commands import options
 from diagnose.commands.output import print_json
 
-KEYS = "NOSTART_KEYS"
+KEYS, METRICS = "NOSTART_KEYS", "NOSTART_METRICS"
 APP = "diagnose.api.app:create_app"
+LOOP = "diagnose.api.taking:TakingLoop"
 
 KEEP_ALIVE_SECONDS = 30
 
@@ -44,6 +52,7 @@ def serve(
         config = uvicorn.Config(
             APP,
             factory=True,
+            loop=LOOP,
             workers=workers,
             log_config=SERVER_LOG,
             access_log=False,
@@ -60,15 +69,54 @@ def serve(
             sys.stderr.write(
                 f"http://{f'[{host}]' if ':' in host else host}:{taken}/openapi.json\n"
             )
-        _run(config, listener, workers)
+        _run(config, listener)
 
 
-def _run(config: Any, listener: Any, workers: int) -> None:
-    """Serve until told to stop; several processes share the listening socket."""
-    import uvicorn  # noqa: PLC0415
+def _run(config: Any, listener: Any) -> None:
+    """Serve until told to stop: this process accepts, others answer."""
     from uvicorn.supervisors import Multiprocess  # noqa: PLC0415
 
-    if workers == 1:
-        uvicorn.Server(config).run(sockets=[listener])
+    from diagnose.api.front import Front  # noqa: PLC0415
+    from diagnose.api.logs import make_log  # noqa: PLC0415
+    from diagnose.api.metrics import Metrics  # noqa: PLC0415
+
+    near, far = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    with near, far, _counted_together() as folder:
+        several = Multiprocess(config, sockets=[far])
+        front = Front(listener, near, several.should_exit.is_set, make_log(), Metrics(folder))
+        faults = list[Exception]()
+
+        def accept() -> None:
+            try:
+                front.run()
+            except Exception as error:
+                faults.append(error)
+            several.should_exit.set()  # nobody would be answered any more
+
+        accepting = threading.Thread(target=accept, name="front", daemon=True)
+        accepting.start()
+        several.run()
+        accepting.join(2.0)
+        for fault in faults:
+            raise fault
+
+
+@contextlib.contextmanager
+def _counted_together() -> Iterator[Path | None]:
+    """The folder in which the processes tell each other what they counted.
+
+    Where none can be made, each counts for itself.
+    """
+    named = os.environ.get(METRICS)
+    try:
+        made = Path(named or tempfile.mkdtemp(prefix="nostart-counts-"))
+    except OSError:
+        yield None
         return
-    Multiprocess(config, sockets=[listener]).run()
+    os.environ[METRICS] = str(made)
+    try:
+        yield made
+    finally:
+        if named is None:
+            os.environ.pop(METRICS)
+            shutil.rmtree(made, ignore_errors=True)

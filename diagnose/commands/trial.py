@@ -8,6 +8,7 @@ import typer
 from diagnose.commands import options
 from diagnose.commands.opening import with_priors
 from diagnose.commands.output import open_console, print_json
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from diagnose.trial.compare import Comparison
@@ -81,7 +82,7 @@ def trial(
         )
     first, single = compared.results[0], len(compared.results) == 1
     if svg is not None:
-        svg.write_text(_picture(compared), "utf-8")
+        write_whole(svg, _picture(compared))
     if json:
         print_json(first.to_dict() if single else compared.to_dict())
     elif single:

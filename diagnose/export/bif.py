@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import re
 from itertools import product
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from diagnose.errors import NetworkError
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
+    from pathlib import Path
 
     from diagnose.inference.families import Family, Network
 
@@ -63,7 +64,7 @@ def write_bif(network: Network, path: str | Path) -> None:
         NetworkError: a name that the format cannot carry.
         OSError: the file cannot be written.
     """
-    Path(path).write_text(bif_text(network), encoding="utf-8")
+    write_whole(path, bif_text(network))
 
 
 def bif_text(network: Network) -> str:

@@ -113,6 +113,8 @@ class Effects:
     Attributes:
         ohms: series resistance of the part's main path (battery: internal resistance).
         open, loose: the main path is interrupted; it comes and goes.
+        makes_if_moved: of one that does not make: working the part hard makes it, which a wiggle
+            test shows.
         short_ohms: resistance from the part's last terminal to the frame net, or `shorts_to`.
         always_closed, never_closed: contacts (switch, relay, controller output) conduct whatever
             happens, or never.
@@ -125,6 +127,7 @@ class Effects:
     ohms: float | None = None
     open: bool = False
     loose: bool = False
+    makes_if_moved: bool = False
     short_ohms: float | None = None
     always_closed: bool = False
     never_closed: bool = False

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from diagnose.errors import PriorsMismatchError
@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 VERSION_DIGITS = 12
 """Digits of the hash that stand for an overlay in answers and tables."""
+
+MOST_SLIPS = 60.0
+"""A test that is written down wrong more often than this, in percent, is not worth doing."""
 
 TEST, AREA, REPAIR = "test", "area", "repair"
 """What minutes are of; `Overlay.minutes` is keyed by one of these and an id."""
@@ -60,6 +63,56 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True)
+class Score:
+    """How well later orders were foretold, by one measure.
+
+    Attributes:
+        title: of the measure.
+        shipped: with the priors that were in use.
+        refitted: with these.
+    """
+
+    title: str
+    shipped: float
+    refitted: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Chances of about one size that were given to causes of later orders, and what came.
+
+    Attributes:
+        predicted: their mean, 0 to 1.
+        observed: share of them that it was.
+        low, high: where that share lies for chances that are meant, two standard errors.
+        cases: how many chances.
+    """
+
+    predicted: float
+    observed: float
+    low: float
+    high: float
+    cases: int
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What came of foretelling later orders; it changes no figure.
+
+    Attributes:
+        verdict: `adopt` or `keep`.
+        reason: in one sentence.
+        scores: by measure.
+        calibration: by bin, the smallest chances first.
+    """
+
+    verdict: str
+    reason: str
+    scores: tuple[Score, ...] = ()
+    calibration: tuple[Bin, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Overlay:
     """Figures learnt from closed orders, for one version of one machine.
 
@@ -73,11 +126,13 @@ class Overlay:
         factors: (cause, part, mode) -> how much the cause raises the mode.
         unlisted: complaint -> how often something that is not in the file gives it.
         words_fit_percent: complaint -> how often the customer who says so means it.
-        slip_percent: kind of test -> how often the outcome written down is not the one there was.
+        slip_percent: kind of test -> how often the outcome written down is not the one there was,
+            as the mean of the kind's tests; they keep their shares to each other.
         minutes: (`test`, id), (`area`, id) to open and close it, (`repair`, `part.repair`) ->
             minutes of labour.
         new_part_bad_per_1000: new parts that are bad themselves; None leaves the file's.
         not_identified: groups whose split is not known.
+        judged: how they foretold later orders; None where nobody tried.
     """
 
     machine: str
@@ -96,11 +151,14 @@ class Overlay:
     minutes: Mapping[tuple[str, str], float] = field(default_factory=dict)
     new_part_bad_per_1000: float | None = None
     not_identified: tuple[Group, ...] = ()
+    judged: Judged | None = None
 
     @property
     def content_hash(self) -> str:
-        """SHA-256 of all it says, hex; comments and order of a file do not count."""
-        return hashlib.sha256(overlay_to_json(self).encode()).hexdigest()
+        """SHA-256 of its figures, hex; comments, order, and how it was judged do not count."""
+        content = _plain(self)
+        del content["judged"]
+        return hashlib.sha256(_text(content).encode()).hexdigest()
 
     @property
     def version(self) -> str:
@@ -123,7 +181,7 @@ class Overlay:
             parts={name: self._part(part) for name, part in machine.parts.items()},
             shared_causes={n: self._cause(cause) for n, cause in machine.shared_causes.items()},
             complaints={n: self._complaint(one) for n, one in machine.complaints.items()},
-            tests={name: self._test(test) for name, test in machine.tests.items()},
+            tests={name: self._test(machine, test) for name, test in machine.tests.items()},
             areas={name: self._area(area) for name, area in machine.areas.items()},
             priors_version=self.version,
         )
@@ -131,6 +189,12 @@ class Overlay:
         if bad is None:
             return known
         return replace(known, shop=replace(machine.shop, new_part_bad_per_1000=bad))
+
+    def minutes_alone(self) -> Overlay:
+        """Its minutes alone: the file's rates, for who knows how long things take."""
+        return Overlay(
+            self.machine, self.machine_version, self.machine_hash, minutes=dict(self.minutes)
+        )
 
     def check_made_for(self, machine: Machine) -> None:
         """Let a machine pass that the priors were made for.
@@ -178,12 +242,13 @@ class Overlay:
         fit = complaint.words_fit_percent if words is None else words
         return replace(complaint, unlisted_per_1000=per_1000, words_fit_percent=fit)
 
-    def _test(self, test: Test) -> Test:
-        return replace(
-            test,
-            minutes=self.minutes.get((TEST, test.id), test.minutes),
-            slip_percent=self.slip_percent.get(test.kind, test.slip_percent),
-        )
+    def _test(self, machine: Machine, test: Test) -> Test:
+        slip, known = test.slip_percent, self.slip_percent.get(test.kind)
+        if known is not None:
+            mean = 100.0 * mean_slip(machine, test.kind)
+            slip = min(slip * known / mean, MOST_SLIPS) if mean > 0.0 else known
+        minutes = self.minutes.get((TEST, test.id), test.minutes)
+        return replace(test, minutes=minutes, slip_percent=slip)
 
     def _area(self, area: Area) -> Area:
         """An area; opening and closing keep their share of the minutes."""
@@ -194,9 +259,19 @@ class Overlay:
         return replace(area, open_minutes=minutes * share, close_minutes=minutes * (1.0 - share))
 
 
+def mean_slip(machine: Machine, kind: str) -> float:
+    """Mean share of slips of a machine's tests of a kind; 0 where it has none."""
+    own = [test.slip_percent / 100.0 for test in machine.tests.values() if test.kind == kind]
+    return sum(own) / len(own) if own else 0.0
+
+
 def overlay_to_json(overlay: Overlay) -> str:
     """An overlay as one line of JSON, keys sorted; `overlay_from_json` gives an equal one back."""
-    return json.dumps(_plain(overlay), sort_keys=True, allow_nan=False, separators=(",", ":"))
+    return _text(_plain(overlay))
+
+
+def _text(content: Any) -> str:
+    return json.dumps(content, sort_keys=True, allow_nan=False, separators=(",", ":"))
 
 
 def overlay_from_json(text: str) -> Overlay:
@@ -214,7 +289,7 @@ def overlay_from_json(text: str) -> Overlay:
 
 def _plain(value: Any) -> Any:
     """Nested dicts, lists, texts and numbers; names of several steps are joined by a slash."""
-    if isinstance(value, Overlay | Rate | Group):
+    if is_dataclass(value):
         return {item.name: _plain(getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, tuple):
         return [_plain(item) for item in value]

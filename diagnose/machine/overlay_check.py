@@ -7,13 +7,23 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from diagnose.errors import Problem
 from diagnose.machine.model import TestKind
-from diagnose.machine.nearest import Misnamed, listed, shown, told
-from diagnose.machine.overlay import AREA, REPAIR, TEST, Group, Overlay, Rate
+from diagnose.machine.overlay import (
+    AREA,
+    REPAIR,
+    TEST,
+    Bin,
+    Group,
+    Judged,
+    Overlay,
+    Rate,
+    Score,
+)
+from diagnose.machine.overlay_values import Values
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from diagnose.machine.document import Document, Path
+    from diagnose.machine.document import Path
     from diagnose.machine.model import Machine
 
 TEXTS = ("machine", "machine_version", "machine_hash")
@@ -30,21 +40,16 @@ NUMBERS = {
 PERCENT = ("words_fit_percent", "slip_percent")
 SECTIONS = (
     *("priors", "rates", "causes", "factors", "unlisted", *PERCENT, "minutes"),
-    *("new_part_bad_per_1000", "not_identified"),
+    *("new_part_bad_per_1000", "not_identified", "judged"),
 )
+VERDICTS = ("adopt", "keep")
+SCORE = ("title", "shipped", "refitted")
+BIN = ("predicted", "observed", "low", "high", "cases")
 NOUNS = {"tests": TEST, "areas": AREA, "repairs": REPAIR}
 
 
-class OverlayReader:
-    """One reading of a priors file; problems are collected as they are met."""
-
-    def __init__(self, document: Document) -> None:
-        self._document = document
-        self._problems: list[Problem] = list(document.problems)
-
-    def told(self) -> tuple[Problem, ...]:
-        """All problems so far, sorted by place."""
-        return told(self._problems)
+class OverlayReader(Values):
+    """One reading of a priors file."""
 
     def overlay(self) -> Overlay | None:
         """What the file says; None where it has problems."""
@@ -78,6 +83,7 @@ class OverlayReader:
             minutes=self._minutes(),
             new_part_bad_per_1000=None if bad is None else self._number(named, 1000.0),
             not_identified=self._groups(data.get("not_identified", [])),
+            judged=self._judged() if "judged" in data else None,
         )
 
     def _percents(self, section: str) -> dict[str, float]:
@@ -109,6 +115,40 @@ class OverlayReader:
             groups.append(Group(tuple(members), self._numbers(path, group)))
         return tuple(groups)
 
+    def _judged(self) -> Judged:
+        path: Path = ("judged",)
+        held = self._mapping(path)
+        self._keys(path, held, ("verdict", "reason", "scores", "calibration"), ("verdict",))
+        verdict = self._text((*path, "verdict")) if "verdict" in held else ""
+        if verdict not in ("", *VERDICTS):
+            self._problems.append(
+                self._document.unknown((*path, "verdict"), "verdict", verdict, VERDICTS, "verdict")
+            )
+        reason = self._text((*path, "reason")) if "reason" in held else ""
+        scores = tuple(self._score(own) for own in self._entries((*path, "scores"), SCORE))
+        bins = tuple(self._bin(own) for own in self._entries((*path, "calibration"), BIN))
+        return Judged(verdict, reason, scores, bins)
+
+    def _entries(self, path: Path, keys: tuple[str, ...]) -> list[Path]:
+        """Paths of the entries of a list that have all these keys."""
+        held = self._at(path[:-1]).get(path[-1], [])
+        if not isinstance(held, list):
+            self._wrong(path, held, "a list")
+            return []
+        paths: list[Path] = [(*path, place) for place in range(len(held))]
+        for own in paths:
+            self._keys(own, self._mapping(own), keys, keys)
+        return [own for own in paths if set(keys) <= set(self._mapping(own))]
+
+    def _score(self, path: Path) -> Score:
+        title, *numbers = SCORE
+        return Score(self._text((*path, title)), *(self._any((*path, n)) for n in numbers))
+
+    def _bin(self, path: Path) -> Bin:
+        *shares, cases = BIN
+        said = {name: self._number((*path, name), 1.0) for name in shares}
+        return Bin(**said, cases=self._whole((*path, cases)))
+
     def _rate(self, path: Path) -> Rate:
         held = self._mapping(path)
         self._keys(path, held, tuple(NUMBERS), ("per_1000_jobs",))
@@ -122,104 +162,6 @@ class OverlayReader:
             message = f"met {rate:g} outside {low:g} to {high:g}; expected low, rate, high in order"
             self._say((*path, "per_1000_jobs"), message, "out_of_range")
         return Rate(rate, low, high, values.get("equivalent_cases", 0.0), values.get("learnt", 0.0))
-
-    # Places and values
-
-    def _at(self, path: Path) -> Any:
-        held: Any = self._document.data
-        for step in path:
-            held = held[step]
-        return held
-
-    def _paths(self, section: str, deep: int, *more: str) -> list[Any]:
-        """Paths of all entries of a section that lie so many names deep."""
-        if section not in self._document.data:
-            return []
-        paths: list[Path] = [(section, *more)]
-        for _ in range(deep):
-            paths = [(*path, name) for path in paths for name in self._mapping(path)]
-        return paths
-
-    def _mapping(self, path: Path) -> dict[str, Any]:
-        try:
-            held = self._at(path)
-        except (KeyError, IndexError):
-            return {}
-        if isinstance(held, dict):
-            return held
-        self._wrong(path, held, "a mapping")
-        return {}
-
-    def _keys(
-        self,
-        path: Path,
-        held: dict[str, Any],
-        valid: tuple[str, ...],
-        needed: tuple[str, ...] = (),
-    ) -> None:
-        for name in held:
-            if name not in valid:
-                self._unknown((*path, name), "key", name, valid, "unknown_key")
-        for name in needed:
-            if name not in held and (held or not path):
-                message = f"`{name}` is missing"
-                if not path:
-                    self._problems.append(Problem(1, 1, f"the section {message}", "missing_key"))
-                else:
-                    self._say(path, message, "missing_key", key=True)
-
-    def _text(self, path: Path) -> str:
-        held = self._at(path)
-        if isinstance(held, str):
-            return held
-        self._wrong(path, held, "text, in quotes")
-        return ""
-
-    def _whole(self, path: Path) -> int:
-        held = self._at(path)
-        if isinstance(held, int) and not isinstance(held, bool) and held >= 0:
-            return held
-        self._wrong(path, held, "a whole number from 0")
-        return 0
-
-    def _number(self, path: Path, most: float) -> float:
-        held = self._at(path)
-        if isinstance(held, str):
-            message = f"met the text {shown(held)}; expected a number, without quotes or unit"
-            self._say(path, message, "number_as_text")
-        elif not isinstance(held, int | float) or isinstance(held, bool):
-            self._wrong(path, held, "a number")
-        elif not (math.isfinite(held) and 0.0 <= held <= most):
-            limits = f"0 to {most:g}" if math.isfinite(most) else "a finite number from 0"
-            self._say(path, f"met {held}; expected {limits}", "out_of_range")
-        else:
-            return float(held)
-        return 0.0
-
-    def _wrong(self, path: Path, met: Any, expected: str) -> None:
-        seen = "nothing" if met is None else shown(met)
-        self._say(path, f"met {seen}; expected {expected}", "wrong_type")
-
-    def _say(self, path: Path, message: str, rule: str, *, key: bool = False) -> None:
-        self._problems.append(self._document.problem(path, message, rule, key=key))
-
-    def _unknown(self, path: Path, noun: str, met: str, valid: Collection[str], rule: str) -> None:
-        if rule == "unknown_key":
-            place = self._document.key_place(path)
-            where = ".".join(map(str, path))
-            self._problems.append(
-                Misnamed(
-                    *place,
-                    f"{where}: unknown key {shown(met)}",
-                    rule,
-                    met=met,
-                    valid=valid,
-                    hint="; nearest is `{}`",
-                    otherwise=listed(valid),
-                )
-            )
-        else:
-            self._problems.append(self._document.unknown(path, noun, met, valid, rule, key=True))
 
     # Names
 

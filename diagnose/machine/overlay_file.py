@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,12 +14,16 @@ from diagnose.machine.overlay import (
     AREA,
     REPAIR,
     TEST,
+    Bin,
     Group,
+    Judged,
     Overlay,
     Rate,
+    Score,
     overlay_from_json,
     overlay_to_json,
 )
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -127,11 +132,29 @@ def overlay_text(overlay: Overlay) -> str:
         {"members": flow_list(group.members), **_rate(group.rate)}
         for group in overlay.not_identified
     ]
+    if overlay.judged is not None:
+        content["judged"] = _judged(overlay.judged, Quoted, flow)
     yaml = YAML(pure=True)
     yaml.width = 100
     out = io.StringIO()
     yaml.dump({name: held for name, held in content.items() if held not in ({}, [])}, out)
     return f"{_comment(overlay)}{out.getvalue()}"
+
+
+def _judged(judged: Judged, quoted: Any, flow: Any) -> dict[str, Any]:
+    told: dict[str, Any] = {"verdict": judged.verdict, "reason": quoted(judged.reason)}
+    scores = [_digits_of(score) | {"title": quoted(score.title)} for score in judged.scores]
+    bins = [_digits_of(own) for own in judged.calibration]
+    for name, entries in (("scores", scores), ("calibration", bins)):
+        if entries:
+            told[name] = [flow(entry) for entry in entries]
+    return told
+
+
+def _digits_of(record: Any) -> dict[str, Any]:
+    """The fields of a flat record; its numbers as a file holds them."""
+    held = asdict(record)
+    return {name: _digits(v) if isinstance(v, float) else v for name, v in held.items()}
 
 
 def flow_list(items: tuple[str, ...]) -> Any:
@@ -149,7 +172,7 @@ def write_overlay(overlay: Overlay, path: str | Path) -> None:
     Raises:
         OSError: it cannot be written.
     """
-    Path(path).write_text(overlay_text(overlay), "utf-8")
+    write_whole(path, overlay_text(overlay))
 
 
 def _comment(overlay: Overlay) -> str:
@@ -183,7 +206,6 @@ def _minutes(overlay: Overlay) -> dict[str, Any]:
 
 def rounded(overlay: Overlay) -> Overlay:
     """The overlay with its numbers as a priors file holds them; its version is the file's."""
-    from dataclasses import replace  # noqa: PLC0415
 
     def each(rates: Mapping[Any, Rate]) -> dict[Any, Rate]:
         return {key: Rate(**_rate(rate)) for key, rate in rates.items()}
@@ -205,6 +227,16 @@ def rounded(overlay: Overlay) -> Overlay:
         not_identified=tuple(
             Group(group.members, Rate(**_rate(group.rate))) for group in overlay.not_identified
         ),
+        judged=None if overlay.judged is None else _rounded(overlay.judged),
+    )
+
+
+def _rounded(judged: Judged) -> Judged:
+    return Judged(
+        judged.verdict,
+        judged.reason,
+        tuple(Score(**_digits_of(score)) for score in judged.scores),
+        tuple(Bin(**_digits_of(own)) for own in judged.calibration),
     )
 
 

@@ -1,4 +1,4 @@
-"""What can be counted straight from the tables: words, bad new parts, comebacks, minutes.
+"""What can be counted straight from the tables: comebacks, minutes, what was told and seen.
 
 Each figure is shrunk towards the shipped one, which is worth so many cases; intervals are the
 posterior's. A share has a beta prior, minutes a log-normal likelihood with a normal prior on the
@@ -13,11 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import minimize
-from scipy.special import expit, logit
 from scipy.stats import beta, norm
 
-from diagnose.machine.model import NEW_PART
 from diagnose.refit.patterns import WINDOW_DAYS
 
 if TYPE_CHECKING:
@@ -30,6 +27,9 @@ SHARE_CASES = 20.0
 
 RARE_CASES = 200.0
 """The same of what is rare: new parts that are bad. Estimate."""
+
+SLIP_CASES = 200.0
+"""A shipped share of slips is worth so many findings. Estimate."""
 
 MINUTES_CASES, MINUTES_SPREAD = 3.0, 0.4
 """Shipped minutes are worth so many jobs, and jobs differ by such a standard deviation of the
@@ -44,6 +44,9 @@ TIMED = {
 
 INTERVAL = 0.9
 """Share that intervals cover."""
+
+Z_90 = 1.644854
+"""Two-sided 90 % point of the normal distribution."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,48 +102,6 @@ def minutes_of(logs: NDArray[np.float64], shipped: float, worth: float = MINUTES
     return Counted(exp(mean), exp(mean - error), exp(mean + error), shipped, n, raw)
 
 
-def words(machine: Machine, orders: pd.DataFrame) -> dict[str, Counted]:
-    """Complaint -> how often customers find these words for a machine that does it.
-
-    That is what the machine file's `words_fit_percent` counts. Of a machine that does s, complaint
-    s is made with chance r_s, any other c with (1 - r_c) / (complaints - 1); the order came under
-    one of them, so each is over their sum. The shares with the highest posterior density.
-
-    Args:
-        machine: the machine.
-        orders: rows with `complaint_told` and `complaint_seen`.
-    """
-    names, n = list(machine.complaints), len(machine.complaints)
-    told = np.array(confusion(machine, orders), dtype=np.float64).T  # (seen, told)
-    tried = np.array([complaint.on_trying for complaint in machine.complaints.values()])
-    told[~tried] = 0.0
-    shipped = np.array([c.words_fit_percent / 100.0 for c in machine.complaints.values()])
-    shipped = np.clip(shipped, 1e-3, 1.0 - 1e-3)
-    own = np.eye(n, dtype=bool)
-
-    def negative(y: NDArray[np.float64]) -> float:
-        right = expit(y)
-        wrong = np.broadcast_to((1.0 - right) / max(n - 1, 1), (n, n))
-        chance = np.where(own, right[:, None], wrong)
-        value = float((told * np.log(chance / chance.sum(axis=1, keepdims=True))).sum())
-        prior = shipped * np.log(right) + (1.0 - shipped) * np.log1p(-right)
-        return -value - SHARE_CASES * float(prior.sum())
-
-    best = minimize(negative, logit(shipped), method="BFGS")
-    wide = float(norm.ppf(0.5 + INTERVAL / 2.0)) * np.sqrt(
-        np.diag(np.asarray(best.hess_inv, dtype=np.float64))
-    )
-    found = {}
-    for place in np.flatnonzero(tried).tolist():
-        value, low, high = expit(best.x[place] + np.array([0.0, -1.0, 1.0]) * wide[place])
-        cases = int(told[place].sum())
-        raw = told[place, place] / cases if cases else float("nan")
-        found[names[place]] = Counted(
-            float(value), float(low), float(high), float(shipped[place]), cases, float(raw)
-        )
-    return found
-
-
 def confusion(machine: Machine, orders: pd.DataFrame) -> pd.DataFrame:
     """Orders by the complaint told (rows) and the one first seen (columns)."""
     names = list(machine.complaints)
@@ -165,23 +126,6 @@ def comebacks(orders: pd.DataFrame, shipped: float = 0.02) -> Counted:
     days = orders.loc[back.index, "days_to_comeback"].astype(float)
     soon = back[(days <= WINDOW_DAYS) | days.isna()]
     return share_of(int(ran["order_id"].isin(soon).sum()), len(ran), shipped)
-
-
-def bad_new_parts(machine: Machine, orders: pd.DataFrame, steps: pd.DataFrame) -> Counted:
-    """Share of new parts that were bad: the same part was fitted again, and then it ran.
-
-    Args:
-        machine: the machine.
-        orders: rows of the table.
-        steps: their steps.
-    """
-    own = steps[steps["order_id"].isin(orders.loc[orders["ended"] == "runs", "order_id"])]
-    done = own[own["kind"] == "repaired"].sort_values(["order_id", "seq"])
-    new = done[done["repair"] == NEW_PART]
-    last = ~done.duplicated("order_id", keep="last")
-    again = new.duplicated(["order_id", "part"]) & last.loc[new.index]
-    shipped = min(max(machine.shop.new_part_bad_per_1000 / 1000.0, 1e-5), 0.5)
-    return share_of(int(again.sum()), len(new), shipped, RARE_CASES)
 
 
 def labour(machine: Machine, steps: pd.DataFrame) -> dict[tuple[str, str], Counted]:

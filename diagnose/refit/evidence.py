@@ -38,7 +38,8 @@ class Evidence:
         model: of the rates.
         members, own: fault sets, as `diagnose.refit.kernels.joint_of` takes them; those of the
             base come first.
-        comes: (sets,) sum of the chances of all complaints; 0 beyond the base.
+        kept: (sets,) chance that an order about them is in the records at all; 0 beyond the base.
+        comes: (sets,) that, times the sum of the chances of all complaints.
         about: (findings about causes, free combinations) each different factor; all ones first.
         start, column, like: the patterns, as `diagnose.refit.kernels.pass_over` takes them; a
             column is the fault set's place in `set_of`.
@@ -52,6 +53,7 @@ class Evidence:
     model: RateModel
     members: Ints
     own: Ints
+    kept: Floats
     comes: Floats
     about: Floats
     start: Ints
@@ -117,12 +119,13 @@ def make_evidence(
         like.append(row.like)
         start.append(len(column))
     table = np.array(list(pairs), dtype=np.int64).reshape(-1, 2)
-    comes = np.zeros(len(members))
-    comes[: solved.n_base] = complaints_of(sets)
+    comes, kept = np.zeros(len(members)), np.zeros(len(members))
+    comes[: solved.n_base], kept[: solved.n_base] = complaints_of(sets), 1.0
     return Evidence(
         model=model,
         members=members,
         own=_own(model, members),
+        kept=kept,
         comes=comes,
         about=np.array(list(kinds)),
         start=np.array(start, dtype=np.int64),
@@ -198,6 +201,20 @@ def run_pass(evidence: Evidence, log_ratio: Floats, counts: Ints | None = None) 
         each=each + evidence.log_scale - float(np.log(comes)),
         comes=comes,
     )
+
+
+def entry_weights(evidence: Evidence, log_ratio: Floats) -> tuple[Ints, Floats]:
+    """(entries,) pattern of each entry, and the chance of its fault set given the pattern.
+
+    Args: as of `run_pass`.
+    """
+    table = joint(evidence, at_rates(evidence.model, log_ratio))
+    by_kind = np.einsum("sk,ak->as", table, evidence.about)
+    chance = by_kind[evidence.about_of, evidence.set_of]
+    weight = evidence.like * chance[evidence.column]
+    row = np.repeat(np.arange(len(evidence.counts)), np.diff(evidence.start))
+    weight /= np.bincount(row, weight, len(evidence.counts))[row]
+    return row, weight
 
 
 def _masses(evidence: Evidence, table: Floats, weight: Floats) -> Masses:

@@ -39,6 +39,9 @@ OFF_BY = 0.8
 """Intervals take the shipped rates to be off by no less than this, as a standard deviation of the
 logarithm, however near to them a few orders let the fit stay. Estimate."""
 
+FACTOR_SPREAD = 0.5
+"""How far a cause's factor may be off, as a standard deviation of its logarithm. Estimate."""
+
 SCALE_SPREAD = 1.0
 """How far the sum of all rates may be off, as a standard deviation of its logarithm. The sum tells
 how often machines have several faults, and nothing else: it takes up what the fit leaves out of
@@ -76,7 +79,8 @@ class Fitted:
     Attributes:
         log_ratio: (parameters,) logarithm of each rate over the shipped one, as fitted.
         information: (parameters, parameters) observed, of the logarithms, where the density is
-            highest under a prior as wide as the spread and no narrower than `OFF_BY`.
+            highest under a prior as wide as the spread and no narrower than `OFF_BY`; less what is
+            shared with customers' words, where those are fitted too.
         prior_information: (parameters, parameters) of that prior alone.
         spread: chosen.
         log_evidence: of each spread tried.
@@ -202,7 +206,8 @@ def fit_rates(
     """
     x0 = np.zeros(model.n) if begin is None else begin
     # Steps are measured in standard deviations, or nearly so: rates with many cases are stiff.
-    unit = 1.0 / np.sqrt(prior.cases + orders * model.shipped / model.shipped.sum())
+    often = np.append(model.shipped / model.shipped.sum(), np.zeros(len(model.raises)))
+    unit = 1.0 / np.sqrt(prior.cases + orders * often)
 
     def negative(y: Floats) -> tuple[float, Floats]:
         x = y * unit
@@ -277,7 +282,7 @@ def fit(
     tried, passes = list[_Tried](), 0
     begin, observed = np.zeros(model.n), None
     for spread in _from_middle(spreads):
-        prior = _prior(model, spread, scale_spread)
+        prior = usual_prior(model, spread, scale_spread)
         x, used, _, density = fit_rates(
             model, go, prior, begin, orders=evidence.orders, tolerance=ROUGHLY
         )
@@ -289,9 +294,9 @@ def fit(
         value = laplace(density, information) + _log_hyperprior(spread)
         tried.append(_Tried(spread, value, x, information))
     best = max(tried, key=lambda own: own.log_evidence)
-    prior = _prior(model, best.spread, scale_spread)
+    prior = usual_prior(model, best.spread, scale_spread)
     x, used, slope, _ = fit_rates(model, go, prior, best.x, orders=evidence.orders)
-    wide = _prior(model, max(best.spread, OFF_BY), scale_spread)
+    wide = usual_prior(model, max(best.spread, OFF_BY), scale_spread)
     at = fit_rates(model, go, wide, x, orders=evidence.orders)[0] if best.spread < OFF_BY else x
     own = prior_information(model, wide, at)
     return Fitted(
@@ -319,8 +324,12 @@ class _Tried:
         return self.spread < other.spread
 
 
-def _prior(model: RateModel, spread: float, scale_spread: float) -> Prior:
-    return Prior(np.full(model.n, 1.0 / spread**2), scale_spread)
+def usual_prior(
+    model: RateModel, spread: float = USUAL_SPREAD, scale_spread: float = SCALE_SPREAD
+) -> Prior:
+    """The prior of a model's rates, all as far off as each other, and of its factors."""
+    factors = np.full(len(model.raises), 1.0 / FACTOR_SPREAD**2)
+    return Prior(np.append(np.full(model.n_rates, 1.0 / spread**2), factors), scale_spread)
 
 
 def _from_middle(spreads: Sequence[float]) -> list[float]:

@@ -47,19 +47,22 @@ class Forecast:
     named: int
 
 
-def forecasts(ready: Prepared, patterns: Sequence[Pattern]) -> list[Forecast]:
+def forecasts(
+    ready: Prepared, patterns: Sequence[Pattern], *, surprises: bool = True
+) -> list[Forecast]:
     """The forecasts for some patterns, over the base of fault sets.
 
     Args:
         ready: the machine with the priors that forecast.
         patterns: of orders.
+        surprises: whether excess and variance are wanted, and causes; without them it is quicker.
     """
     solved = ready.sets.now()
     comes = float(np.dot(solved.prior[: solved.n_base], complaints_of(ready.sets)))
-    return [_forecast(ready, pattern, comes) for pattern in patterns]
+    return [_forecast(ready, pattern, comes, surprises) for pattern in patterns]
 
 
-def _forecast(ready: Prepared, pattern: Pattern, comes: float) -> Forecast:
+def _forecast(ready: Prepared, pattern: Pattern, comes: float, surprises: bool) -> Forecast:
     sets, situation = ready.sets, pattern.situation
     solved, steps, done = gone_through(sets, situation)
     factors = [step for step in steps if isinstance(step, Factor)][: len(done.like)]
@@ -68,7 +71,7 @@ def _forecast(ready: Prepared, pattern: Pattern, comes: float) -> Forecast:
     weight, stretch = done.prior.copy(), {0: done.first, len(situation.past): done.now}
     for place, factor in enumerate(factors):
         if factor.test >= 0 and factor.column >= 0:
-            if factor.repairs_before in stretch:
+            if surprises and factor.repairs_before in stretch:
                 then = stretch[factor.repairs_before]
                 excess[place] = _excess(ready, solved, then, weight, factor)
             if total > 0.0 and factor.slip > 0.0 and factor.slipped is None:
@@ -76,7 +79,7 @@ def _forecast(ready: Prepared, pattern: Pattern, comes: float) -> Forecast:
                 slips[place] = float(np.dot(done.weight, np.minimum(share, 1.0))) / total
         weight = weight * done.like[place]
     causes, named = np.zeros(0), -1
-    if pattern.cause in ready.faults:
+    if surprises and pattern.cause in ready.faults:
         named = ready.faults.index(pattern.cause)
         causes = _causes(ready, pattern)
     tests = np.array([factor.test for factor in factors], dtype=np.int64)

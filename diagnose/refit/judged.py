@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from diagnose.machine.overlay import Bin, Judged, Score
 from diagnose.refit.scores import reliability
 from diagnose.refit.watch import drift, misfit
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from diagnose.machine.model import Machine
     from diagnose.refit.result import Refit
@@ -48,6 +49,23 @@ def judged_frames(
         "surprises": surprises_frame(machine, refitted, orders, steps),
         "drift": drift_frame(machine, refitted, orders, steps),
     }
+
+
+def judged_of(trust: Trust) -> Judged:
+    """The verdict with its scores and its calibration, as a priors file carries it."""
+    scores = scores_frame(trust).dropna(subset=["shipped", "refitted"])
+    own = [Bin(*told) for told in _rows(calibration_frame(trust), BIN_COLUMNS[1:])]
+    return Judged(
+        trust.verdict,
+        trust.reason,
+        tuple(Score(*told) for told in _rows(scores, SCORE_COLUMNS[:3])),
+        tuple(own),
+    )
+
+
+def _rows(frame: pd.DataFrame, columns: Sequence[str]) -> list[tuple[Any, ...]]:
+    """The rows of some columns, in numbers of Python."""
+    return [tuple(row) for row in frame[list(columns)].astype(object).to_numpy().tolist()]
 
 
 def scores_frame(trust: Trust) -> pd.DataFrame:

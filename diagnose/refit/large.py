@@ -8,6 +8,7 @@ numbers, so any split gives the same.
 
 from __future__ import annotations
 
+from collections import Counter
 from concurrent.futures import as_completed
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -50,12 +51,22 @@ ASKED = ("complaint_told", "cause_part", "cause_mode", "cause_seen")
 
 CELSIUS = "temperature_celsius"
 
-PLAIN = ("told", "finding", "repaired", "tried", "area_opened", "area_closed", "tools", "closed")
-"""Kinds of step whose order between two repairs does not matter; orders with others are told out
-one by one."""
+ORDER_COLUMNS = (
+    *("order_id", "machine", "machine_version", "comeback_of", "days_to_comeback"),
+    *(CELSIUS, *ASKED),
+)
 
-BATCH = 1 << 18
-"""Rows read at once."""
+PLAIN = ("told", "finding", "repaired", "tried", "area_opened", "area_closed", "tools", "closed")
+"""Kinds of step whose order between two repairs does not matter."""
+
+AHEAD = {"batch_size": 1 << 17, "batch_readahead": 2, "fragment_readahead": 1}
+"""Rows read at once, and how many such batches ahead: all that is read ahead lies in memory."""
+
+MOST_CODES = 1 << 40
+"""What a step says as one number stays below this."""
+
+AT_ONCE = 1 << 18
+"""Orders told apart at once."""
 
 ODD = np.uint64(0x9E3779B97F4A7C15)
 """An odd number whose products spread over all bits (Knuth, volume 3, section 6.4)."""
@@ -71,7 +82,7 @@ class _Piece:
         asked_rows: what these numbers stand for.
         celsius: (orders,) temperature of the battery, NaN where none was written down.
         back: (orders,) whether the machine was soon back.
-        order, seq, said: (steps,) order, place in it, and number of what it says.
+        order, seq, said: (steps,) order, number in it, and number of what it says.
         said_rows: what these numbers stand for.
         aside: orders set aside before their steps are read, by why.
     """
@@ -81,9 +92,9 @@ class _Piece:
     asked_rows: list[Row]
     celsius: NDArray[np.float64]
     back: NDArray[np.bool_]
-    order: NDArray[np.int64]
-    seq: NDArray[np.int64]
-    said: NDArray[np.int64]
+    order: NDArray[np.int32]
+    seq: NDArray[np.int32]
+    said: NDArray[np.int32]
     said_rows: list[Row]
     aside: dict[str, int]
 
@@ -130,25 +141,56 @@ def counted_from(
 def _counted(machine: Machine, orders: str, steps: str, piece: int, pieces: int) -> Counted:
     """The patterns of one piece."""
     own = _read_steps(_read_orders(machine, orders, piece, pieces), steps, piece, pieces)
-    rows = np.lexsort((own.seq, own.order))
+    rows = _in_order(own.order, own.seq)
     order, said = own.order[rows], own.said[rows]
     kinds = np.array([row["kind"] for row in own.said_rows], dtype=object)
+    aside = Counter(own.aside)
+    told: list[tuple[Pattern, int]] = []
+    for first in range(0, len(own.ids), AT_ONCE):
+        part = _part(own, first)
+        begin, end = np.searchsorted(order, [first, first + len(part.ids)]).tolist()
+        local = order[begin:end].astype(np.int64) - first
+        found, without = _told_of(machine, part, local, said[begin:end].astype(np.int64), kinds)
+        told += found
+        aside[NO_STEPS] += without
+    return make_counted(told, {why: n for why, n in aside.items() if n})
+
+
+def _in_order(order: NDArray[np.int32], seq: NDArray[np.int32]) -> NDArray[np.int64]:
+    """(steps,) their places by order, and by number within it."""
+    key = order.astype(np.int64) << 32
+    key += seq
+    return np.asarray(np.argsort(key, kind="stable"), dtype=np.int64)
+
+
+def _part(own: _Piece, first: int) -> _Piece:
+    """Some orders of a piece; their steps are cut apart elsewhere."""
+    cut = slice(first, first + AT_ONCE)
+    return replace(
+        own, ids=own.ids[cut], asked=own.asked[cut], celsius=own.celsius[cut], back=own.back[cut]
+    )
+
+
+def _told_of(
+    machine: Machine,
+    own: _Piece,
+    order: NDArray[np.int64],
+    said: NDArray[np.int64],
+    kinds: NDArray[Any],
+) -> tuple[list[tuple[Pattern, int]], int]:
+    """Patterns of some orders with how many tell each, and how many have no steps."""
     at = np.searchsorted(order, np.arange(len(own.ids) + 1))
     tells = np.isin(kinds, ["finding", "repaired"])
     worth = np.bincount(order, tells[said], len(own.ids)) > 0
-    aside = own.aside | {NO_STEPS: int((~worth).sum())}
-    mixed = _story(own, order, said, kinds)
-    plain = worth & ~_one_by_one(own, order, said, kinds)
-    _, first, counts = np.unique(mixed[plain], return_index=True, return_counts=True)
-    once = np.flatnonzero(plain)[first]
-    alone = np.flatnonzero(worth & ~plain)
-    places = [*once.tolist(), *alone.tolist()]
-    totals = [*counts.tolist(), *([1] * len(alone))]
-    told: list[tuple[Pattern, int]] = [
+    as_done = _as_done(own, order, said, kinds)
+    mixed = _story(own, order, said, kinds, as_done)
+    _, first, counts = np.unique(mixed[worth], return_index=True, return_counts=True)
+    once = np.flatnonzero(worth)[first]
+    told = [
         (_told(machine, own, said[at[place] : at[place + 1]], place), count)
-        for place, count in zip(places, totals, strict=True)
+        for place, count in zip(once.tolist(), counts.tolist(), strict=True)
     ]
-    return make_counted(told, {why: n for why, n in aside.items() if n})
+    return told, int((~worth).sum())
 
 
 def _told(machine: Machine, own: _Piece, said: NDArray[np.int64], place: int) -> Pattern:
@@ -161,15 +203,26 @@ def _told(machine: Machine, own: _Piece, said: NDArray[np.int64], place: int) ->
 
 
 def _story(
-    own: _Piece, order: NDArray[np.int64], said: NDArray[np.int64], kinds: NDArray[Any]
+    own: _Piece,
+    order: NDArray[np.int64],
+    said: NDArray[np.int64],
+    kinds: NDArray[Any],
+    as_done: NDArray[np.bool_],
 ) -> NDArray[np.complex128]:
-    """(orders,) two numbers of 64 bits, as one, that are the same for the same story."""
-    epoch, at = _epoch(order, said, kinds), np.searchsorted(order, np.arange(len(own.ids) + 1))
-    counts = np.isin(kinds, ["finding", "repaired", "tried"])[said]
+    """(orders,) two numbers of 64 bits, as one, that are the same for the same story.
+
+    Where steps count in the order they were done in, their places go into it, and the temperature.
+    """
+    at = np.searchsorted(order, np.arange(len(own.ids) + 1))
+    place = np.arange(len(order)) - at[order]
+    epoch = np.where(as_done[order], place, _epoch(order, said, kinds))
+    counts = np.isin(kinds, ["finding", "repaired", "tried"])[said] | as_done[order]
     text = np.array(["|".join(map(str, row.values())) for row in own.said_rows], dtype=object)
     number = _hash(text) if len(text) else np.zeros(0, dtype=np.uint64)
     asked = np.array(["|".join(map(str, row.values())) for row in own.asked_rows], dtype=object)
     begun = _hash(asked)[own.asked] + own.back.astype(np.uint64) * ODD
+    celsius = np.where(np.isfinite(own.celsius), own.celsius, -300.0).view(np.uint64)
+    begun += np.where(as_done, _mixed(celsius + ODD), np.uint64(0))
     found = []
     for salt in (np.uint64(1), np.uint64(0xD6E8FEB86659FD93)):
         each = _mixed((number[said] + salt) * ODD ^ (epoch.astype(np.uint64) + salt) * salt)
@@ -185,12 +238,13 @@ def _epoch(
     """(steps,) how many repairs of its order came before each; a repair counts itself."""
     repairs = (kinds == "repaired")[said].astype(np.int64)
     total = np.cumsum(repairs)
-    first = np.searchsorted(order, order)
+    begins = np.concatenate([np.ones(min(len(order), 1), dtype=bool), order[1:] != order[:-1]])
+    first = np.flatnonzero(begins)[np.cumsum(begins) - 1]
     before = np.concatenate([np.zeros(1, dtype=np.int64), total])[first]
     return np.asarray(total - before, dtype=np.int64)
 
 
-def _one_by_one(
+def _as_done(
     own: _Piece, order: NDArray[np.int64], said: NDArray[np.int64], kinds: NDArray[Any]
 ) -> NDArray[np.bool_]:
     """(orders,) where the order of steps matters beyond that of repairs, or the temperature."""
@@ -198,13 +252,14 @@ def _one_by_one(
     odd |= np.array([row["kind"] == "finding" and row["outcome"] is None for row in own.said_rows])
     strange = odd[said]
     test = np.array([str(row["test"]) for row in own.said_rows], dtype=object)
-    _, of_test = np.unique(test, return_inverse=True)
-    epoch, finding = _epoch(order, said, kinds), (kinds == "finding")[said]
-    key = np.stack([order, epoch, of_test[said]], axis=1)[finding]
-    ordered = np.lexsort(key.T[::-1])
+    names, of_test = np.unique(test, return_inverse=True)
+    epoch, finding = _epoch(order, said, kinds), np.flatnonzero((kinds == "finding")[said])
+    key = (order[finding] * (int(epoch.max(initial=0)) + 1) + epoch[finding]) * len(names)
+    key += of_test[said[finding]]
+    ordered = np.argsort(key, kind="stable")
     again = np.zeros(len(key), dtype=bool)
-    again[ordered[1:]] = (key[ordered[1:]] == key[ordered[:-1]]).all(axis=1)
-    strange[np.flatnonzero(finding)[again]] = True
+    again[ordered[1:]] = key[ordered[1:]] == key[ordered[:-1]]
+    strange[finding[again]] = True
     tried = (kinds == "tried")[said]
     after = np.concatenate([[False], (kinds == "repaired")[said][:-1]])
     strange |= tried & ~after
@@ -212,63 +267,78 @@ def _one_by_one(
 
 
 def _read_orders(machine: Machine, path: str, piece: int, pieces: int) -> _Piece:
-    """The orders of a piece; no steps yet."""
-    names = [
-        "order_id",
-        "machine",
-        "machine_version",
-        "comeback_of",
-        "days_to_comeback",
-        CELSIUS,
-        *ASKED,
-    ]
-    data = ds.dataset(path)
-    held = [name for name in names if name in data.schema.names]
-    table = data.to_table(columns=held).to_pandas().reindex(columns=names)
-    days = table["days_to_comeback"].astype(float).fillna(0.0)
-    returned = table["comeback_of"].notna()
-    back = np.unique(_hash(table.loc[returned & (days <= WINDOW_DAYS), "comeback_of"]))
-    of_machine = (table["machine"] == machine.id) & (
-        table["machine_version"].astype(str) == machine.version
-    )
-    hashes = _hash(table["order_id"])
-    mine = of_machine.to_numpy() & (hashes % np.uint64(pieces) == piece)
-    known = table["complaint_told"].isin(list(machine.complaints)).to_numpy()
-    used = mine & ~returned.to_numpy() & known
-    aside = {
-        COMEBACK: int((mine & returned.to_numpy()).sum()),
-        UNKNOWN: int((mine & ~returned.to_numpy() & ~known).sum()),
-    }
-    ids, kept = hashes[used], table.loc[used, list(ASKED)]
-    rows = _rows(kept.drop_duplicates())
-    numbers = {tuple(row.values()): place for place, row in enumerate(rows)}
-    plain = kept.astype(object).where(kept.notna(), None)
-    told = plain.itertuples(index=False, name=None)
-    number = np.array([numbers[row] for row in told], dtype=np.int64)
-    by_id = np.argsort(ids, kind="stable")
-    none = np.zeros(0, dtype=np.int64)
+    """The orders of a piece, read batch by batch; no steps yet."""
+    data, aside = ds.dataset(path), Counter[str]()
+    held = [name for name in ORDER_COLUMNS if name in data.schema.names]
+    asked = _Numbers()
+    ids: list[Hashes] = []
+    back: list[Hashes] = []
+    number, celsius = list[Any](), list[Any]()
+    for batch in data.to_batches(columns=held, **AHEAD):
+        table = batch.to_pandas().reindex(columns=ORDER_COLUMNS)
+        days = table["days_to_comeback"].astype(float).fillna(0.0)
+        returned = table["comeback_of"].notna()
+        back.append(_hash(table.loc[returned & (days <= WINDOW_DAYS), "comeback_of"]))
+        of_machine = (table["machine"] == machine.id) & (
+            table["machine_version"].astype(str) == machine.version
+        )
+        hashes = _hash(table["order_id"])
+        mine = of_machine.to_numpy() & (hashes % np.uint64(pieces) == piece)
+        known = table["complaint_told"].isin(list(machine.complaints)).to_numpy()
+        used = mine & ~returned.to_numpy() & known
+        aside[COMEBACK] += int((mine & returned.to_numpy()).sum())
+        aside[UNKNOWN] += int((mine & ~returned.to_numpy() & ~known).sum())
+        ids.append(hashes[used])
+        own = table.loc[used, list(ASKED)]
+        alike = own.groupby(list(ASKED), dropna=False, sort=False).ngroup().to_numpy()
+        number.append(asked.of(_rows(own.drop_duplicates()))[alike])
+        celsius.append(table.loc[used, CELSIUS].to_numpy(dtype=np.float64, na_value=np.nan))
+    whole = np.concatenate([np.zeros(0, dtype=np.uint64), *ids])
+    by_id = np.argsort(whole, kind="stable")
+    none = np.zeros(0, dtype=np.int32)
+    returns = np.unique(np.concatenate([np.zeros(0, dtype=np.uint64), *back]))
     return _Piece(
-        ids=ids[by_id],
-        asked=number[by_id],
-        asked_rows=rows,
-        celsius=table.loc[used, CELSIUS].to_numpy(dtype=np.float64, na_value=np.nan)[by_id],
-        back=np.isin(ids[by_id], back),
+        ids=whole[by_id],
+        asked=np.concatenate([none, *number])[by_id],
+        asked_rows=asked.rows,
+        celsius=np.concatenate([np.zeros(0), *celsius])[by_id],
+        back=np.isin(whole[by_id], returns),
         order=none,
         seq=none,
         said=none,
         said_rows=[],
-        aside=aside,
+        aside=dict(aside),
     )
+
+
+class _Numbers:
+    """Numbers for rows that differ, as they come."""
+
+    def __init__(self) -> None:
+        """None yet."""
+        self.rows: list[Row] = []
+        self._number: dict[tuple[Any, ...], int] = {}
+
+    def of(self, rows: list[Row]) -> NDArray[np.int32]:
+        """(rows,) number of each; what is new is added."""
+        found = np.empty(len(rows), dtype=np.int32)
+        for place, row in enumerate(rows):
+            key = tuple(row.values())
+            number = self._number.get(key)
+            if number is None:
+                number = self._number[key] = len(self.rows)
+                self.rows.append(row)
+            found[place] = number
+        return found
 
 
 def _read_steps(own: _Piece, path: str, piece: int, pieces: int) -> _Piece:
     """The steps of a piece, read batch by batch."""
     data = ds.dataset(path)
     held = [name for name in SAID if name in data.schema.names]
-    numbers: dict[str, int] = {}
-    rows: list[Row] = []
-    parts: list[tuple[NDArray[np.int64], ...]] = []
-    for batch in data.to_batches(columns=["order_id", "seq", *held], batch_size=BATCH):
+    numbers = _Numbers()
+    parts: list[tuple[NDArray[np.int32], ...]] = []
+    for batch in data.to_batches(columns=["order_id", "seq", *held], **AHEAD):
         if not len(batch):
             continue
         ids = batch["order_id"].dictionary_encode()
@@ -278,17 +348,15 @@ def _read_steps(own: _Piece, path: str, piece: int, pieces: int) -> _Piece:
         if not len(own.ids):
             continue
         mine = mine[own.ids[place[mine]] == hashes[mine]]
-        said = _numbered(batch.take(pa.array(mine)), held, numbers, rows)
-        seq = batch["seq"].to_numpy(zero_copy_only=False)[mine].astype(np.int64)
-        parts.append((place[mine].astype(np.int64), seq, said))
-    none = np.zeros(0, dtype=np.int64)
+        said = _numbered(batch.take(pa.array(mine)), held, numbers)
+        seq = batch["seq"].to_numpy(zero_copy_only=False)[mine].astype(np.int32)
+        parts.append((place[mine].astype(np.int32), seq, said))
+    none = np.zeros(0, dtype=np.int32)
     order, seq, said = (np.concatenate([none, *(own_[k] for own_ in parts)]) for k in range(3))
-    return replace(own, order=order, seq=seq, said=said, said_rows=rows)
+    return replace(own, order=order, seq=seq, said=said, said_rows=numbers.rows)
 
 
-def _numbered(
-    batch: Any, held: list[str], numbers: dict[str, int], rows: list[Row]
-) -> NDArray[np.int64]:
+def _numbered(batch: Any, held: list[str], numbers: _Numbers) -> NDArray[np.int32]:
     """(steps,) number of what each says; what is new is added."""
     # A number on a meter says more than the outcome only where no outcome was written down.
     if "reading" in held:
@@ -298,18 +366,16 @@ def _numbered(
             batch["reading"].cast(pa.float64()),
         )
         batch = batch.set_column(batch.schema.names.index("reading"), "reading", read)
-    texts = [pc.fill_null(batch[name].cast(pa.string()), "") for name in held]
-    joined = pc.binary_join_element_wise(*texts, "\x1f").dictionary_encode()
-    of = np.empty(len(joined.dictionary), dtype=np.int64)
-    indices = joined.indices.to_numpy(zero_copy_only=False)
-    _, first = np.unique(indices, return_index=True)
+    code = np.zeros(len(batch), dtype=np.int64)
+    for name in held:
+        # Each column as numbers of its different values, and the numbers as digits of one.
+        column = batch[name].dictionary_encode(null_encoding="encode")
+        if int(code.max(initial=0)) * len(column.dictionary) >= MOST_CODES:
+            code = np.unique(code, return_inverse=True)[1]
+        code = code * len(column.dictionary) + column.indices.to_numpy(zero_copy_only=False)
+    _, first, indices = np.unique(code, return_index=True, return_inverse=True)
     samples = _rows(batch.take(pa.array(first)).to_pandas()[held].reindex(columns=list(SAID)))
-    for place, text in enumerate(joined.dictionary.to_pylist()):
-        if text not in numbers:
-            numbers[text] = len(rows)
-            rows.append(samples[place])
-        of[place] = numbers[text]
-    return np.asarray(of[indices], dtype=np.int64)
+    return np.asarray(numbers.of(samples)[indices], dtype=np.int32)
 
 
 def _rows(table: pd.DataFrame) -> list[Row]:

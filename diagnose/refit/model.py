@@ -2,12 +2,13 @@
 
 Rates are marginal, as the machine file has them: `m_f` of every mode and of what is not listed,
 `q_c` of every shared cause that is a thing of its own. The chance of a mode without causes is
-`b_f = m_f / prod_c (1 + Q_c (F_cf - 1))`, see `diagnose.faults.priors`; factors `F` are held. With
-K the combination of causes that are there, and `p_fK = b_f prod_{c in K} F_cf`,
+`b_f = m_f / prod_c (1 + Q_c (F_cf - 1))`, see `diagnose.faults.priors`; factors `F` are free where
+their cause was looked for, one for each part that it raises, and held elsewhere. With K the
+combination of causes that are there, and `p_fK = b_f prod_{c in K} F_cf`,
 
     P(S, K) = P(K) prod_{parts not in S} (1 - sum_f p_fK) prod_{f in S} p_fK.
 
-The parameters are logarithms of the rates over the shipped ones.
+The parameters are logarithms of the rates and free factors over the shipped ones.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ from numpy.typing import NDArray
 from diagnose.faults.words import UNLISTED
 
 if TYPE_CHECKING:
+    from collections.abc import Container
+
     from diagnose.faults.behaviour import Behaviour
     from diagnose.faults.priors import Priors
 
@@ -45,6 +48,7 @@ class RateModel:
         chance: (free causes,) the same of the causes.
         factor: (causes, faults) by what each cause multiplies each mode.
         triggers: (causes, faults) whether the mode is the cause.
+        raises: number of the cause and those of the modes it raises, of each free factor.
     """
 
     faults: tuple[tuple[str, str], ...]
@@ -55,6 +59,7 @@ class RateModel:
     chance: Floats
     factor: Floats
     triggers: NDArray[np.bool_]
+    raises: tuple[tuple[int, tuple[int, ...]], ...] = ()
 
     @property
     def n_faults(self) -> int:
@@ -62,18 +67,23 @@ class RateModel:
         return len(self.faults)
 
     @property
-    def n(self) -> int:
-        """Parameters: the faults, then the free causes."""
+    def n_rates(self) -> int:
+        """Rates: of the faults, then of the free causes."""
         return self.n_faults + self.n_free
 
     @property
+    def n(self) -> int:
+        """Parameters: the rates, then the free factors."""
+        return self.n_rates + len(self.raises)
+
+    @property
     def names(self) -> tuple[tuple[str, str], ...]:
-        """What each parameter is the rate of; a cause has no mode."""
+        """What each rate is of; a cause has no mode."""
         return (*self.faults, *((cause, "") for cause in self.causes[: self.n_free]))
 
     @property
     def shipped(self) -> Floats:
-        """(parameters,) shipped rates, as probabilities."""
+        """(rates,) as shipped, as probabilities."""
         return np.concatenate([self.marginal, self.chance])
 
 
@@ -82,7 +92,8 @@ class Point:
     """The model at some rates.
 
     Attributes:
-        rates: (parameters,) as probabilities.
+        rates: (rates,) as probabilities.
+        factor: (causes, faults) by what each cause multiplies each mode.
         free: (free combinations,) probability of each.
         good: (combinations,) chance that no part has a fault.
         odds: (faults + 1, combinations) of each fault; the last row, 1, stands for none.
@@ -91,6 +102,7 @@ class Point:
     """
 
     rates: Floats
+    factor: Floats
     free: Floats
     good: Floats
     odds: Floats
@@ -113,15 +125,25 @@ class Masses:
     by_fault: Floats
 
 
-def make_model(behaviour: Behaviour, priors: Priors) -> RateModel:
-    """The model of a machine."""
+def make_model(
+    behaviour: Behaviour, priors: Priors, looked_for: Container[str] = frozenset()
+) -> RateModel:
+    """The model of a machine.
+
+    Args:
+        behaviour: of the machine.
+        priors: shipped.
+        looked_for: shared causes whose factors are free.
+    """
     machine, n = behaviour.machine, len(behaviour.faults)
     number = {fault: place for place, fault in enumerate(behaviour.faults)}
-    factor = np.ones((len(priors.causes), n))
+    factor, raises = np.ones((len(priors.causes), n)), list[tuple[int, tuple[int, ...]]]()
     for row, name in enumerate(priors.causes):
         for raised in machine.shared_causes[name].raises:
-            for mode in raised.modes:
-                factor[row, number[raised.part, mode]] = raised.factor
+            modes = tuple(number[raised.part, mode] for mode in raised.modes)
+            factor[row, list(modes)] = raised.factor
+            if name in looked_for:
+                raises.append((row, modes))
     chance = [machine.shared_causes[c].per_1000_jobs / 1000.0 for c in priors.causes]
     return RateModel(
         faults=behaviour.faults,
@@ -132,19 +154,22 @@ def make_model(behaviour: Behaviour, priors: Priors) -> RateModel:
         chance=np.array(chance[: priors.n_free]),
         factor=factor,
         triggers=priors.triggers[:, :n],
+        raises=tuple(raises),
     )
 
 
 def at_rates(model: RateModel, log_ratio: Floats) -> Point:
-    """The model where rates are the shipped ones times `exp(log_ratio)`."""
-    rates = model.shipped * np.exp(log_ratio)
+    """The model where rates and free factors are the shipped ones times `exp(log_ratio)`."""
+    rates, factor = model.shipped * np.exp(log_ratio[: model.n_rates]), model.factor.copy()
+    for (cause, modes), off in zip(model.raises, log_ratio[model.n_rates :], strict=True):
+        factor[cause, list(modes)] *= np.exp(off)
     marginal, chance = rates[: model.n_faults], rates[model.n_faults :]
     chance = np.minimum(chance, 0.99)
     there = np.concatenate([chance, model.triggers[model.n_free :] @ marginal])
-    raised = 1.0 + there[:, None] * (model.factor - 1.0)
+    raised = 1.0 + there[:, None] * (factor - 1.0)
     base = marginal / raised.prod(axis=0)
     bits = np.arange(1 << len(model.causes))[:, None] >> np.arange(len(model.causes)) & 1
-    chances = base[:, None] * np.where(bits[:, :, None], model.factor, 1.0).prod(axis=1).T
+    chances = base[:, None] * np.where(bits[:, :, None], factor, 1.0).prod(axis=1).T
     fails = np.zeros((int(model.part_of.max()) + 1, len(bits)))
     np.add.at(fails, model.part_of, chances)
     log_ok = _log_ok(1.0 - fails)
@@ -154,7 +179,7 @@ def at_rates(model: RateModel, log_ratio: Floats) -> Point:
     for own in chance.tolist():
         free = np.concatenate([free * (1.0 - own), free * own])
     pull = chances / np.maximum(1.0 - fails, LEAST_OK)[model.part_of]
-    return Point(rates, free, np.exp(log_ok.sum(axis=0)), odds, pull, raised)
+    return Point(rates, factor, free, np.exp(log_ok.sum(axis=0)), odds, pull, raised)
 
 
 def _log_ok(ok: Floats) -> Floats:
@@ -174,12 +199,18 @@ def slope(model: RateModel, point: Point, masses: Masses) -> Floats:
     """
     bits = np.arange(len(point.good))
     absent = masses.all_of[None, :] - masses.by_part
-    lost = np.einsum("fk,fk->f", point.pull, absent[model.part_of])
-    by_base = masses.by_fault.sum(axis=1) - lost
+    by_chance = masses.by_fault - point.pull * absent[model.part_of]  # (faults, combinations)
+    by_base = by_chance.sum(axis=1)
     rates, n = point.rates, model.n_faults
-    found = np.concatenate([by_base, np.zeros(model.n_free)])
+    found = np.concatenate([by_base, np.zeros(model.n - n)])
+    there_of = np.append(rates[n:], model.triggers[model.n_free :] @ rates[:n])
+    for place, (cause, modes) in enumerate(model.raises, model.n_rates):
+        own, there = list(modes), (bits >> cause & 1).astype(bool)
+        chance = min(float(there_of[cause]), 0.99 if cause < model.n_free else 1.0)
+        bend = chance * point.factor[cause, own] / point.raised[cause, own]
+        found[place] = by_chance[own][:, there].sum() - float(by_base[own] @ bend)
     for cause in range(len(model.causes)):
-        bend = (model.factor[cause] - 1.0) / point.raised[cause]
+        bend = (point.factor[cause] - 1.0) / point.raised[cause]
         moved = -float(by_base @ bend)
         if cause < model.n_free:
             chance = min(float(rates[n + cause]), 0.99)

@@ -12,6 +12,7 @@ from diagnose.refit.frames import ENOUGH, groups_frame, months_frame, rates_fram
 from diagnose.refit.html_tables import html_table
 from diagnose.refit.page import PAGE, STYLE
 from diagnose.refit.worth import first_tests, measure_more, worth_minutes
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -99,8 +100,8 @@ def write_report(report: Report, file: str | Path) -> tuple[Path, ...]:
     written = []
     for name, frame in report.frames.items():
         written.append(folder / f"{name}.csv")
-        frame.to_csv(written[-1], index=False)
-    page.write_text(report_html(report, folder.name), "utf-8")
+        write_whole(written[-1], frame.to_csv(index=False))
+    write_whole(page, report_html(report, folder.name))
     return (page, *written)
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from diagnose.faults.words import SHARE_OF_MACHINES, UNLISTED
 from diagnose.machine.overlay import Group, Overlay, Rate
+from diagnose.refit.counts import Z_90
 from diagnose.refit.groups import HALF
 
 if TYPE_CHECKING:
@@ -22,9 +23,6 @@ if TYPE_CHECKING:
     from diagnose.refit.fit import Fitted, Scaled
     from diagnose.refit.groups import Together
     from diagnose.refit.patterns import Counted
-
-Z_90 = 1.644854
-"""Two-sided 90 % point of the normal distribution."""
 
 SHOWN = 5
 """Rates that a summary names."""
@@ -58,7 +56,8 @@ class Refit:
         fitted: rates as fitted, over those that were in use.
         known: the same, scaled to the sum that was in use.
         groups: modes that no test done tells apart.
-        words: complaint -> share of customers that say so and mean it.
+        words: complaint -> share of customers whose words fit, of machines that do what they say;
+            `raw` is the share of orders told so whose words fit.
         confusion: orders by the complaint told (rows) and first seen (columns).
         slips: kind of test -> share of outcomes written down that were others.
         minutes: (`test`, `area` or `repair`, id) -> minutes of labour.
@@ -153,7 +152,11 @@ class Refit:
         return "\n".join([*lines, *self.warnings])
 
     def overlay(self) -> Overlay:
-        """The figures as priors to lay over the machine."""
+        """The figures as priors to lay over the machine.
+
+        Words, slips and bad new parts are left as they are where their interval holds the file's
+        figure: orders tell little of them, and advice changes with them by leaps.
+        """
         names = self.evidence.model.names
         rates, causes, unlisted = {}, {}, {}
         for number, (part, mode) in enumerate(names):
@@ -163,7 +166,14 @@ class Refit:
                 unlisted[mode] = self._rate(number)
             else:
                 rates[part, mode] = self._rate(number)
-        bad = self.new_part_bad.value * 1000.0
+        before = self.parent
+        words = dict(before.words_fit_percent) if before is not None else {}
+        slips = dict(before.slip_percent) if before is not None else {}
+        bad = before.new_part_bad_per_1000 if before is not None else None
+        words |= {name: 100.0 * f.value for name, f in self.words.items() if _differs(f)}
+        slips |= {kind: 100.0 * f.value for kind, f in self.slips.items() if _differs(f)}
+        if _differs(self.new_part_bad):
+            bad = self.new_part_bad.value * 1000.0
         return Overlay(
             machine=self.machine.id,
             machine_version=self.machine.version,
@@ -174,14 +184,44 @@ class Refit:
             orders=self.evidence.orders,
             rates=rates,
             causes=causes,
-            factors=dict(self.parent.factors) if self.parent is not None else {},
+            factors=self._factors(),
             unlisted=unlisted,
-            words_fit_percent={name: 100.0 * f.value for name, f in self.words.items() if f.cases},
-            slip_percent={kind: 100.0 * f.value for kind, f in self.slips.items() if f.cases},
+            words_fit_percent=words,
+            slip_percent=slips,
             minutes=self._minutes(),
-            new_part_bad_per_1000=bad if self.new_part_bad.cases else None,
+            new_part_bad_per_1000=bad,
             not_identified=tuple(self._groups()),
         )
+
+    def factors_frame(self) -> pd.DataFrame:
+        """One row for each factor that was fitted: by how much a shared cause raises modes.
+
+        `modes` are joined by blanks; `low` and `high` are the 90 % interval.
+        """
+        model, known = self.evidence.model, self.known
+        rows = []
+        for place, (cause, modes) in enumerate(model.raises, model.n_rates):
+            shipped = float(model.factor[cause, modes[0]])
+            wide = Z_90 * sqrt(float(known.covariance[place, place]))
+            off = float(known.log_ratio[place])
+            fitted, low, high = (shipped * exp(off + side * wide) for side in (0.0, -1.0, 1.0))
+            part = model.faults[modes[0]][0]
+            named = " ".join(model.faults[mode][1] for mode in modes)
+            learnt = float(known.learnt[place])
+            rows.append((model.causes[cause], part, named, shipped, fitted, low, high, learnt))
+        names = ["cause", "part", "modes", "shipped", "fitted", "low", "high", "learnt"]
+        return pd.DataFrame(rows, columns=names)
+
+    def _factors(self) -> dict[tuple[str, str, str], float]:
+        """Factors as an overlay has them: those that were learnt, and those in use before."""
+        found = dict(self.parent.factors) if self.parent is not None else {}
+        for row in self.factors_frame().to_dict("records"):
+            if row["learnt"] >= HALF:
+                found |= {
+                    (str(row["cause"]), str(row["part"]), mode): float(row["fitted"])
+                    for mode in str(row["modes"]).split()
+                }
+        return found
 
     def _minutes(self) -> dict[tuple[str, str], float]:
         """Minutes as an overlay has them: an area's with closing it, as the file shares them."""
@@ -224,6 +264,11 @@ class Refit:
         if self.known.learnt[number] >= HALF:
             return LEARNT
         return IN_GROUP if number in group else AS_SHIPPED
+
+
+def _differs(figure: Figure) -> bool:
+    """Whether a figure is surely another one than shipped."""
+    return figure.cases > 0 and not figure.low <= figure.shipped <= figure.high
 
 
 def _rate_of(value: float, log_variance: float, learnt: float) -> Rate:

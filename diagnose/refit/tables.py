@@ -20,6 +20,7 @@ from diagnose.refit.readings import split_units
 from diagnose.refit.table_files import RawTable, read_raw, with_columns
 from diagnose.refit.wording import Wording, read_wording
 from diagnose.steps.columns import columns
+from diagnose.whole import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -84,7 +85,7 @@ class Tables:
             frame: pd.DataFrame = getattr(self, name)
             if len(frame):
                 file = place / f"{name}.csv"
-                frame.to_csv(file, index=False)
+                write_whole(file, frame.to_csv(index=False))
                 written.append(file)
         return tuple(written)
 

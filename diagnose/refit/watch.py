@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from diagnose.refit.evidence import joint
+from diagnose.refit.evidence import entry_weights
 from diagnose.refit.forecast import forecasts
-from diagnose.refit.model import at_rates
 from diagnose.refit.patterns import told_by
 from diagnose.refit.refit import by_order, rows_of
 from diagnose.rule.prepared import prepared
@@ -37,12 +36,7 @@ def cases_by_part(evidence: Evidence, log_ratio: Floats) -> Floats:
         log_ratio: (parameters,) logarithms of the rates over the shipped ones.
     """
     model = evidence.model
-    table = joint(evidence, at_rates(model, log_ratio))
-    by_kind = np.einsum("sk,ak->as", table, evidence.about)
-    chance = by_kind[evidence.about_of, evidence.set_of]
-    weight = evidence.like * chance[evidence.column]
-    row = np.repeat(np.arange(len(evidence.counts)), np.diff(evidence.start))
-    weight /= np.bincount(row, weight, len(evidence.counts))[row]
+    row, weight = entry_weights(evidence, log_ratio)
     parts = int(model.part_of.max()) + 1
     found = np.zeros((len(evidence.counts), parts))
     own = evidence.members[evidence.set_of[evidence.column]]

@@ -78,7 +78,8 @@ def worth_minutes(
 ) -> pd.DataFrame:
     """Minutes of labour in a job, worked with the shipped priors and with the overlay's.
 
-    Simulated jobs whose machines fail at the overlay's rates; both work the same jobs. A job handed
+    Simulated jobs whose machines fail at the overlay's rates; both work the same jobs, and both
+    know the minutes that the overlay has, since those are spent whatever is believed. A job handed
     over counts with the shop's minutes for that. It says what the overlay is worth if it is right.
 
     Args:
@@ -94,7 +95,7 @@ def worth_minutes(
     truth = overlay.applied(machine)
     practice = Practice(minutes_spread=0.0, comes_back=0.0)
     minutes: list[Floats] = []
-    for place, believed in enumerate((machine, truth)):
+    for place, believed in enumerate((overlay.minutes_alone().applied(machine), truth)):
         made = simulated_orders(
             believed,
             jobs,

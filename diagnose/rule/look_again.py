@@ -2,12 +2,15 @@
 
 A splice in a good wire, a new part in place of a good one, a machine that was given away: all that
 may hang on one number that was written down wrong. Looking once more takes the minutes of the test.
-It pays where these are fewer than what is done takes, times the chance that it is done on a slip.
+It pays where these are fewer than what is done takes, times the chance that it is done on a slip;
+and a repair is done on a slip no more often than it is done in vain.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+
+from diagnose.sums import inner
 
 if TYPE_CHECKING:
     from diagnose.belief.belief import Belief, Doubt
@@ -33,7 +36,17 @@ def doubted_before(
         return belief.doubt
     at_stake = minutes_at_stake(prepared, outlook, action)
     again = float(costs.tests.minutes[costs.tests.names.index(slip.test)])
-    return slip if again < slip.slip * at_stake else None
+    chance = min(slip.slip, chance_in_vain(prepared, outlook, action))
+    return slip if again < chance * at_stake else None
+
+
+def chance_in_vain(prepared: Prepared, outlook: Outlook, action: int) -> float:
+    """That a repair puts right nothing that gives the complaint; 1 for anything else."""
+    costs = prepared.costs
+    if not costs.n_tests <= action < costs.hand_over:
+        return 1.0
+    meant = inner(costs.repairs.fixes[action - costs.n_tests], outlook.blame)
+    return max(1.0 - meant * (1.0 - outlook.asked.in_order), 0.0)
 
 
 def minutes_at_stake(prepared: Prepared, outlook: Outlook, action: int) -> float:

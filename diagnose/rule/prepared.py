@@ -151,7 +151,7 @@ def prepared_like(ready: Prepared, machine: Machine) -> Prepared:
 
     Args:
         ready: the machine as its file has it.
-        machine: the same with other priors, words or minutes.
+        machine: the same with other priors, words, slips or minutes.
 
     Raises:
         NetworkError: its faults are others, or its priors are none.
@@ -161,9 +161,17 @@ def prepared_like(ready: Prepared, machine: Machine) -> Prepared:
         behaviour = make_behaviour(machine)
         if behaviour.faults != ready.faults or list(machine.tests) != list(ready.machine.tests):
             raise NetworkError(f"{machine.id}: its faults or tests are not those of the file")
-        return _with_costs(ready.sets.with_priors(behaviour, make_priors(behaviour)))
+        priors = make_priors(behaviour)
+        if _slips(machine) == _slips(ready.machine):
+            return _with_costs(ready.sets.with_priors(behaviour, priors))
+        base = with_priors(ready.sets.base, behaviour, priors, ready.machine)
+        return _with_costs(make_solved_sets(behaviour, priors, base))
 
     return _prepared.get((machine.content_hash, machine.priors_version), make)
+
+
+def _slips(machine: Machine) -> list[float]:
+    return [test.slip_percent for test in machine.tests.values()]
 
 
 def prepared_from(

@@ -17,6 +17,7 @@ from diagnose.store.orders import order_steps, orders, shops
 from diagnose.store.projection import job_row, opening_hash, step_hash, step_of_row
 from diagnose.store.records import text_hash
 from diagnose.store.writers import WRITERS
+from diagnose.whole import write_pieces
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -177,13 +178,6 @@ def export(database: Database, folder: Path, ending: str = "csv") -> tuple[Path,
     for table, rows in (("orders", orders), ("steps", order_steps)):
         file = folder / f"{table}.{ending}"
         pieces = WRITERS[ending](table, (row for shop in every for row in rows(database, shop)))
-        beside = file.with_name(f".{file.name}.part")
-        try:
-            with beside.open("wb") as target:
-                for piece in pieces:
-                    target.write(piece)
-            beside.replace(file)
-        finally:
-            beside.unlink(missing_ok=True)
+        write_pieces(file, pieces)
         made.append(file)
     return tuple(made)

@@ -8,13 +8,19 @@ import secrets
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import tuple_, update
+from sqlalchemy import or_, tuple_, update
 
-from diagnose.errors import FullError, RequestError, VersionConflictError
-from diagnose.steps.kinds import Moved
+from diagnose.errors import (
+    FullError,
+    RequestError,
+    ValueOutOfRangeError,
+    VersionConflictError,
+)
+from diagnose.steps.kinds import Closed, Moved
 from diagnose.steps.plain import checked_opening, checked_step, opening_to_dict
 from diagnose.steps.status import STATUSES, KeptStep, Noted, check_order
 from diagnose.store import tables
+from diagnose.store.comebacks import check_comeback
 from diagnose.store.moments import moment_text
 from diagnose.store.projection import (
     BASIS,
@@ -27,13 +33,14 @@ from diagnose.store.projection import (
 )
 from diagnose.store.records import Appended, Basis, JobLog, KeptJob, Listed, plain_json
 from diagnose.store.rows import of_shop, one_of_shop
+from diagnose.store.since import changed_since
 from diagnose.store.texts import check_name, file_of, keep_file, overlay_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import datetime
 
-    from sqlalchemy import Connection, RowMapping
+    from sqlalchemy import ColumnElement, Connection, RowMapping
 
     from diagnose.steps.kinds import AnyStep
     from diagnose.steps.opening import Opening
@@ -51,6 +58,21 @@ LETTERS = "23456789abcdefghjkmnpqrstvwxyz"
 
 
 @dataclass(frozen=True, slots=True)
+class Word:
+    """A word that is looked for.
+
+    Attributes:
+        text: in the shop's number, the note or the ids of a job, large letters as small ones.
+        machines, complaints, parts: ids of those whose titles have it.
+    """
+
+    text: str
+    machines: frozenset[str] = frozenset()
+    complaints: frozenset[str] = frozenset()
+    parts: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
 class Filter:
     """Which jobs are listed; None for any.
 
@@ -59,12 +81,14 @@ class Filter:
         shop_reference: the shop's own number.
         machine: id of the machine.
         since: changed then or later.
+        search: words that a job has, each of them.
     """
 
     status: str | None = None
     shop_reference: str | None = None
     machine: str | None = None
     since: datetime | None = None
+    search: tuple[Word, ...] = ()
 
 
 def new_id() -> str:
@@ -84,6 +108,7 @@ def open_job(
 
     Raises:
         RequestError: an opening that cannot be kept.
+        UnknownNameError: it is a comeback of an order that the shop does not have.
         NotKeptError: those priors are not kept.
     """
     check_name("shop", shop)
@@ -91,6 +116,7 @@ def open_job(
     if priors_hash is not None:
         overlay_of(connection, priors_hash)
     told = checked_opening(replace(opening, machine=file.machine, at=opening.at or now))
+    check_comeback(connection, shop, told.machine, told.comeback_of, "comeback_of")
     row: dict[str, Any] = {
         "job_id": new_id(),
         "shop": shop,
@@ -123,6 +149,7 @@ def append_steps(
         VersionConflictError: it has gone on since.
         WrongStateError: a step that it does not take now.
         RequestError: a step that cannot be kept.
+        UnknownNameError: it closes as a comeback of an order that the shop does not have.
         FullError: it has too many steps.
     """
     row = one_of_shop(connection, shop, tables.jobs, job_id, held=True)
@@ -138,6 +165,10 @@ def append_steps(
     check_order(before, [step for step, _ in steps])
     added = _numbered(expected_version, steps, now)
     _check_moves(connection, added)
+    for number, step in enumerate(each.step for each in added):
+        if isinstance(step, Closed):
+            place = f"steps[{number}].comeback_of"
+            check_comeback(connection, shop, row["machine"], step.comeback_of, place, job_id)
     _keep(connection, job_id, added, log[-1]["hash"] if log else opened["hash"], now)
     projected = job_row(opened, [*before, *added], moment_text(now))
     jobs = tables.jobs
@@ -187,16 +218,31 @@ def job(connection: Connection, shop: str, job_id: str) -> KeptJob:
     return job_of_row(one_of_shop(connection, shop, tables.jobs, job_id))
 
 
-def log(connection: Connection, shop: str, job_id: str) -> JobLog:
+def log(connection: Connection, shop: str, job_id: str, at: int | None = None) -> JobLog:
     """A job with its opening and all its steps.
+
+    Args:
+        connection: in a transaction.
+        shop: id of the shop.
+        job_id: id of the job.
+        at: the version at which it is wanted, with the steps up to then; None for now.
 
     Raises:
         NotKeptError: there is none, or it is another shop's.
+        ValueOutOfRangeError: it has no such version.
     """
     stands = job(connection, shop, job_id)
     opened = one_of_shop(connection, shop, tables.openings, job_id)
+    rows = _step_rows(connection, shop, job_id)
+    kept = tuple(step_of_row(row) for row in rows)
+    if at is not None:
+        if not 0 <= at <= len(kept):
+            raise ValueOutOfRangeError("at", at, 0, len(kept), "")
+        kept = kept[:at]
+        changed_at = rows[at - 1]["kept_at"] if at else opened["kept_at"]
+        stands = job_of_row(job_row(opened, kept, changed_at))
     basis = Basis(**{name: opened[name] for name in BASIS})
-    return JobLog(stands, opening_of_row(opened), steps(connection, shop, job_id), basis)
+    return JobLog(stands, opening_of_row(opened), kept, basis)
 
 
 def steps(connection: Connection, shop: str, job_id: str, after: int = 0) -> tuple[KeptStep, ...]:
@@ -235,7 +281,8 @@ def jobs(
     if wanted.machine is not None:
         query = query.where(columns.machine == wanted.machine)
     if wanted.since is not None:
-        query = query.where(columns.changed_at >= moment_text(wanted.since))
+        query = query.where(changed_since(connection, shop, wanted.since))
+    query = query.where(*(_has(word) for word in wanted.search))
     place = tuple_(columns.opened_at, columns.job_id)
     if cursor is not None:
         query = query.where(place < _read_cursor(cursor))
@@ -244,6 +291,23 @@ def jobs(
     rows = connection.execute(ordered).mappings().all()
     more = _cursor(rows[most - 1]) if len(rows) > most else None
     return Listed(tuple(job_of_row(row) for row in rows[:most]), more)
+
+
+def _has(word: Word) -> ColumnElement[bool]:
+    """Whether a job has a word."""
+    columns = tables.jobs.c
+    texts = (
+        *(columns.shop_reference, columns.note, columns.job_id, columns.machine),
+        *(columns.complaint_told, columns.complaint_seen, columns.cause_part),
+    )
+    complaints = sorted(word.complaints)
+    return or_(
+        *(text.icontains(word.text, autoescape=True) for text in texts),
+        columns.machine.in_(sorted(word.machines)),
+        columns.complaint_told.in_(complaints),
+        columns.complaint_seen.in_(complaints),
+        columns.cause_part.in_(sorted(word.parts)),
+    )
 
 
 def _cursor(row: RowMapping) -> str:

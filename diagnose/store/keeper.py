@@ -9,6 +9,7 @@ from diagnose.errors import (
     FullError,
     MachineFileError,
     NotKeptError,
+    NotReadyError,
     RequestError,
     VersionConflictError,
 )
@@ -28,12 +29,13 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from diagnose.job import Job
+    from diagnose.kept import Kept
     from diagnose.machine.model import Machine
     from diagnose.rule.prepared import Prepared, Progress
     from diagnose.steps.kinds import AnyStep
     from diagnose.steps.opening import Opening
     from diagnose.steps.status import KeptStep
-    from diagnose.store.records import KeptJob, RequestKey
+    from diagnose.store.records import JobLog, KeptJob, RequestKey
     from diagnose.store.store import Store
 
     WithPriors = Callable[[Machine, str], Machine]
@@ -69,6 +71,8 @@ class Keeper:
         folder: where machines are looked up by id; None for those that come along.
         with_priors: makes a machine with a shop's own priors; None where there are none.
         progress: called with a sentence before each long step of a first start.
+        known: what was made ready before, by content; None where nobody asks.
+        only_known: whether anything else is refused with `NotReadyError`.
     """
 
     store: Store
@@ -76,6 +80,8 @@ class Keeper:
     folder: str | Path | None = None
     with_priors: WithPriors | None = None
     progress: Progress | None = None
+    known: Kept[bool] | None = None
+    only_known: bool = False
 
     def open_job(self, opening: Opening, *, key: RequestKey | None = None) -> Going:
         """Begin a job with the machine's file as it is now, and the priors that hold now.
@@ -87,21 +93,31 @@ class Keeper:
         file = self._file_now(opening.machine, plain.machine)
         held = self.store.current_priors(self.shop, file.machine) if self.with_priors else None
         priors = None if held is None else held[1]
-        ready = plain if priors is None else self._ready(file, priors)
+        ready = self._ready(file, priors)
         begin(ready, opening)  # refuses what the machine does not have
         kept = self.store.open_job(
             self.shop, opening, file, priors_hash=held and held[0].hash, key=key
         )
         return self.job(kept.job_id)
 
-    def job(self, job_id: str) -> Going:
-        """A kept job as it stands, replayed.
+    def job(self, job_id: str, at: int | None = None) -> Going:
+        """A kept job, replayed.
+
+        Args:
+            job_id: id of the job.
+            at: the version at which it is wanted, with the machine file and the priors of then;
+                None for now.
 
         Raises:
             NotKeptError: there is none of this shop.
+            ValueOutOfRangeError: it has no such version.
+            NotReadyError: see `only_known`.
             DiagnoseError: its steps cannot be replayed.
         """
-        log = self.store.log(self.shop, job_id)
+        return self.replayed(self.store.log(self.shop, job_id, at))
+
+    def replayed(self, log: JobLog) -> Going:
+        """The same from its log."""
         job = replay(self._of(log.job), log.opening, _steps(log.steps))
         return Going(log.job, log.opening, log.steps, log.opened_with, job)
 
@@ -206,6 +222,16 @@ class Keeper:
         return self._ready(file, priors)
 
     def _ready(self, file: MachineFile, priors: str | None) -> Prepared:
+        key = (file.hash, file.archive_hash, None if priors is None else text_hash(priors))
+        if self.known is None:
+            return self._made_ready(file, priors)
+        if self.only_known and not self.known.holds(key):
+            raise NotReadyError(f"{file.machine} has to be made ready first")
+        made = self._made_ready(file, priors)
+        self.known.get(key, lambda: True)
+        return made
+
+    def _made_ready(self, file: MachineFile, priors: str | None) -> Prepared:
         if priors is None:
             return ready(file, self.progress)
         if self.with_priors is None:

@@ -9,9 +9,10 @@ from sqlalchemy import select, tuple_
 from diagnose.steps.columns import checked_row
 from diagnose.steps.rows import step_row
 from diagnose.store import tables
-from diagnose.store.moments import moment_of, moment_text
+from diagnose.store.moments import moment_of
 from diagnose.store.projection import step_of_row
 from diagnose.store.rows import of_shop
+from diagnose.store.since import changed_since
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -77,7 +78,8 @@ def _batches(
     place, last = tuple_(columns.closed_at, columns.job_id), None
     query = of_shop(shop, tables.jobs).where(columns.status == "closed")
     if since is not None:
-        query = query.where(columns.changed_at >= moment_text(since))
+        with database.reading() as connection:
+            query = query.where(changed_since(connection, shop, since))
     query = query.order_by(columns.closed_at, columns.job_id).limit(BATCH)
     while True:
         with database.reading() as connection:
@@ -108,6 +110,6 @@ def _order(row: RowMapping, before: dict[str, datetime | None]) -> Row:
     order = {name: row[name] for name in _PLAIN}
     order |= {"order_id": row["job_id"], "priors_version": row["priors_hash"], "cause_seen": seen}
     closed, opened = before.get(row["comeback_of"] or ""), moment_of(row["opened_at"])
-    if closed is not None and opened is not None:
+    if closed is not None and opened is not None and opened >= closed:
         order["days_to_comeback"] = round((opened - closed).total_seconds() / 86_400.0, 4)
     return checked_row("orders", order)

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import inspect, text
 
-from diagnose.errors import StoreError
+from diagnose.errors import StoreError, StoreVersionError
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from diagnose.store.database import Database
 
-HEAD = "0001"
+HEAD = "0002"
 """The latest version of the tables, and the one that this program works with."""
 
 LOCK = 731_204_118
@@ -33,7 +33,8 @@ def check_version(database: Database) -> None:
     """Make the tables of an empty database; refuse those of another version.
 
     Raises:
-        StoreError: they are of another version; it says what to do.
+        StoreVersionError: they are of another version; it says what to do.
+        StoreError: it cannot be reached.
     """
     with database.reading() as connection:
         version = version_of(connection)
@@ -42,7 +43,7 @@ def check_version(database: Database) -> None:
     elif version != HEAD:
         newer = "newer than this program" if version > HEAD else "older"
         do = "install a newer version" if version > HEAD else "run `diagnose store upgrade`"
-        raise StoreError(f"the store {database.name} has version {version}, {newer}; {do}")
+        raise StoreVersionError(f"the store {database.name} has version {version}, {newer}; {do}")
 
 
 def upgrade(database: Database) -> tuple[str | None, str]:

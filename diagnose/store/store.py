@@ -169,10 +169,15 @@ class Store:
         with self._database.reading() as connection:
             return jobs.job(connection, shop, job_id)
 
-    def log(self, shop: str, job_id: str) -> JobLog:
-        """A job with its opening and all its steps. Raises `NotKeptError`, `StoreError`."""
+    def log(self, shop: str, job_id: str, at: int | None = None) -> JobLog:
+        """A job with its opening and all its steps, now or as it was at a version.
+
+        Raises:
+            NotKeptError, StoreError.
+            ValueOutOfRangeError: it has no such version.
+        """
         with self._database.reading() as connection:
-            return jobs.log(connection, shop, job_id)
+            return jobs.log(connection, shop, job_id, at)
 
     def steps(self, shop: str, job_id: str, after: int = 0) -> tuple[KeptStep, ...]:
         """The steps after a version: what another tablet has added. Raises as `job`."""
@@ -223,14 +228,37 @@ class Store:
             known = jobs.job(connection, shop, job_id).priors_hash
             return None if known is None else texts.overlay_of(connection, known)
 
-    def adopt_priors(self, shop: str, machine: str, text: str, by: str) -> Adoption:
-        """Take priors for a machine of a shop; they hold for jobs opened from now on."""
+    def adopt_priors(
+        self, shop: str, machine: str, text: str, by: str, *, instead_of: int | None = None
+    ) -> Adoption:
+        """Take priors for a machine of a shop; they hold for jobs opened from now on.
+
+        Args:
+            shop: whose they are.
+            machine: id of the machine.
+            text: of the priors file.
+            by: who decides.
+            instead_of: number of the adoption that has to hold still, 0 for the file's own;
+                None for whichever does.
+
+        Raises:
+            OtherPriorsError: another holds.
+        """
         with self._database.writing() as connection:
+            texts.check_current(connection, shop, machine, instead_of)
             return texts.adopt(connection, shop, machine, text, by, self._clock())
 
-    def roll_back_priors(self, shop: str, machine: str, by: str) -> Adoption:
-        """Go back to the priors before; what was rolled back. Raises `NotKeptError`."""
+    def roll_back_priors(
+        self, shop: str, machine: str, by: str, *, instead_of: int | None = None
+    ) -> Adoption:
+        """Go back to the priors before; what was rolled back.
+
+        Raises:
+            NotKeptError: there are none.
+            OtherPriorsError: as `adopt_priors`.
+        """
         with self._database.writing() as connection:
+            texts.check_current(connection, shop, machine, instead_of)
             return texts.roll_back(connection, shop, machine, by, self._clock())
 
     def current_priors(self, shop: str, machine: str) -> tuple[Adoption, str] | None:
@@ -238,6 +266,16 @@ class Store:
         with self._database.reading() as connection:
             held = texts.current(connection, shop, machine)
             return None if held is None else (held, texts.overlay_of(connection, held.hash))
+
+    def adoption(self, shop: str, machine: str, number: int) -> tuple[Adoption, str]:
+        """Priors that a shop took for a machine, by their number, with their text.
+
+        Raises:
+            NotKeptError: it took none of that number.
+        """
+        with self._database.reading() as connection:
+            made = texts.adoption(connection, shop, machine, number)
+            return made, texts.overlay_of(connection, made.hash)
 
     def adoptions(self, shop: str, machine: str | None = None) -> tuple[Adoption, ...]:
         """All priors that a shop took, the oldest first; those rolled back among them."""

@@ -129,6 +129,9 @@ jobs = Table(
     Index(None, "shop", "opened_at", "job_id"),
     Index(None, "shop", "shop_reference"),
     Index(None, "shop", "closed_at", "job_id"),
+    Index(None, "shop", "changed_at", "job_id"),
+    Index(None, "shop", "machine", "opened_at", "job_id"),
+    Index(None, "shop", "status", "opened_at", "job_id"),
 )
 
 keys = Table(

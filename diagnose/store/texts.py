@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import select, update
 
-from diagnose.errors import FullError, NotKeptError, RequestError
+from diagnose.errors import FullError, NotKeptError, OtherPriorsError, RequestError
 from diagnose.store.database import insert_new
 from diagnose.store.moments import moment_of, moment_text
 from diagnose.store.records import Adoption, MachineFile, text_hash
@@ -71,6 +71,20 @@ def overlay_of(connection: Connection, overlay_hash: str) -> str:
     return str(text)
 
 
+def check_current(connection: Connection, shop: str, machine: str, expected: int | None) -> None:
+    """Go on only where these priors still hold; None for whichever hold.
+
+    Raises:
+        OtherPriorsError: others do.
+    """
+    if expected is None:
+        return
+    held = current(connection, shop, machine)
+    met = 0 if held is None else held.adoption
+    if met != expected:
+        raise OtherPriorsError(machine, expected, met)
+
+
 def adopt(
     connection: Connection, shop: str, machine: str, text: str, by: str, now: datetime
 ) -> Adoption:
@@ -101,6 +115,19 @@ def adoptions(connection: Connection, shop: str, machine: str | None) -> tuple[A
         query = query.where(priors.c.machine == machine)
     rows = connection.execute(query.order_by(priors.c.adoption)).mappings()
     return tuple(_adoption(row) for row in rows)
+
+
+def adoption(connection: Connection, shop: str, machine: str, number: int) -> Adoption:
+    """Priors that a shop took for a machine, by their number.
+
+    Raises:
+        NotKeptError: there are none.
+    """
+    query = of_shop(shop, priors).where(priors.c.machine == machine)
+    row = connection.execute(query.where(priors.c.adoption == number)).mappings().first()
+    if row is None:
+        raise NotKeptError("adoption", str(number))
+    return _adoption(row)
 
 
 def roll_back(connection: Connection, shop: str, machine: str, by: str, now: datetime) -> Adoption:

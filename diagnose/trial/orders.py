@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from diagnose.ahead.desk import Desk
-from diagnose.ahead.play import EPOCHS, MOST_ACTIONS, Dice, job_generator
+from diagnose.ahead.play import MOST_ACTIONS, Dice, job_generator
 from diagnose.ahead.policies import make_policy
 from diagnose.ahead.problem import thinned_problem
 from diagnose.ahead.state import ProblemBench
@@ -25,7 +25,6 @@ from diagnose.belief.situation import Situation
 from diagnose.faults.outcomes import TRY, complaint_chances, spread_of, wording
 from diagnose.faults.tried import check_results
 from diagnose.machine.model import NEW_PART
-from diagnose.rule.decide import MOST_REPAIRS
 from diagnose.rule.prepared import prepared
 from diagnose.trial.shop import Shop, Truth, draw_machines
 from diagnose.trial.worlds import ready_world
@@ -71,6 +70,7 @@ class Practice:
         lost_steps: share of findings that were never written down.
         without_steps: share of orders of which no step was.
         handed_over: share of the orders handed over that are kept in the records.
+        looks_for_causes: share of the orders on which all shared causes are looked for first.
         minutes_spread: standard deviation of the logarithm of minutes of labour.
         comes_back: chance that a machine which runs, with something left that stops it now and
             then, is brought back within `comeback_days`.
@@ -91,6 +91,7 @@ class Practice:
     lost_steps: float = 0.0
     without_steps: float = 0.0
     handed_over: float = 1.0
+    looks_for_causes: float = 0.0
     minutes_spread: float = 0.3
     comes_back: float = 0.5
     comeback_days: float = 30.0
@@ -216,6 +217,8 @@ class _Books:
         self.steps: list[Row] = []
         self.truths: list[tuple[tuple[str, str], ...]] = []
         self._believed, self._ready, self._shop, self._seed = believed, ready, shop, seed
+        # What is done is decided by the minutes believed, and takes those that it takes.
+        self._tests = list(ready.machine.tests.values())
         self._policy = make_policy(shop.policy)
         self._benches: dict[str, Any] = {}
         self._shops: dict[str, Shop] = {}
@@ -266,12 +269,14 @@ class _Books:
         costs, now, spread = bench.costs, bench.start, self._shop.minutes_spread
         dice = Dice.throw(truth, costs.n_tests, order.rng)
         order.note(0.0, spread, kind="told", outcome=complaint)
+        if self._shop.looks_for_causes > 0.0:
+            now = self._causes_looked_for(order, shop, bench, truth)
         for _ in range(MOST_ACTIONS):
             do = costs.hand_over if now is None else self._decide(complaint, bench, now)
             if do == costs.hand_over or _again(order, do - costs.n_tests):
                 order.note(0.0, spread, kind="handed_over")
                 return "handed_over", truth
-            tried = min(len(order.repaired), EPOCHS - 1)
+            tried = len(order.repaired)
             if do < costs.n_tests:
                 outcome = shop.answer(truth, do, float(dice.tests[tried, do]))
                 self._open(order, now, int(costs.at(now.standing.open_areas).test_opens[do]))
@@ -279,7 +284,7 @@ class _Books:
                 now = bench.after_test(now, do, outcome)
                 continue
             repair = do - costs.n_tests
-            chance = dice.repairs[min(len(order.repaired), MOST_REPAIRS)]
+            chance = dice.repairs[tried]
             self._open(order, now, int(costs.at(now.standing.open_areas).repair_opens[repair]))
             order.repaired.append((repair, truth))
             truth = shop.mend(truth, repair, float(chance[0]))
@@ -290,6 +295,19 @@ class _Books:
             now = bench.after_repair(now, repair, result)
         order.note(0.0, spread, kind="handed_over")
         return "handed_over", truth
+
+    def _causes_looked_for(self, order: _Order, shop: Shop, bench: Any, truth: Truth) -> Any:
+        """Where a job stands once all shared causes were looked for, if they are."""
+        now, columns = bench.start, self._believed.sets.columns.column
+        if order.rng.random() >= self._shop.looks_for_causes:
+            return now
+        for do in np.flatnonzero(columns[: bench.costs.n_tests] < 0).tolist():
+            if now is not None:
+                outcome = shop.answer(truth, do, float(order.rng.random()))
+                self._open(order, now, int(bench.costs.at(now.standing.open_areas).test_opens[do]))
+                self._tested(order, truth, do, outcome)
+                now = bench.after_test(now, do, outcome)
+        return now
 
     def _bench(self, complaint: str) -> Any:
         if complaint not in self._benches:
@@ -315,7 +333,7 @@ class _Books:
         fresh = opened & ~state.standing.open_areas
         for place, area in enumerate(costs.area_names):
             if fresh >> place & 1:
-                minutes = self._believed.machine.areas[area].open_minutes
+                minutes = self._ready.machine.areas[area].open_minutes
                 order.note(minutes, self._shop.minutes_spread, kind="area_opened", area=area)
 
     def _tested(self, order: _Order, truth: Truth, number: int, outcome: int) -> None:
@@ -325,8 +343,8 @@ class _Books:
             order.seen = order.seen or shown
         read = self._read(order, truth, number, outcome) if self._shop.readings else {}
         order.note(
-            test.minutes, self._shop.minutes_spread, kind="finding", test=test.id, outcome=shown,
-            **read,
+            self._tests[number].minutes, self._shop.minutes_spread, kind="finding", test=test.id,
+            outcome=shown, **read,
         )  # fmt: skip
 
     def _read(self, order: _Order, truth: Truth, number: int, outcome: int) -> Row:
@@ -345,7 +363,7 @@ class _Books:
         return {"reading": round(min(max(value, low), high - inside), 4), "unit": test.unit}
 
     def _repaired(self, order: _Order, complaint: str, number: int, result: int) -> None:
-        machine, spread = self._believed.machine, self._shop.minutes_spread
+        machine, spread = self._ready.machine, self._shop.minutes_spread
         part, _, name = self._believed.costs.repairs.names[number].partition(".")
         repair = next(r for r in machine.parts[part].repairs if r.id == name)
         new = "yes" if name == NEW_PART else "no"

@@ -9,7 +9,7 @@ import pytest
 
 from diagnose.ahead.expected import Expected, gate_action
 from diagnose.ahead.look_further import look_further
-from diagnose.ahead.play import EPOCHS, LOOKS, Dice, Played, job_generator, play
+from diagnose.ahead.play import EARLY, EPOCHS, LOOKS, Dice, Played, job_generator, play
 from diagnose.ahead.policies import make_policy
 from diagnose.ahead.state import ProblemBench
 from diagnose.ahead.world import ProblemWorld, outcome_of
@@ -121,3 +121,16 @@ def test_a_look_ahead_from_a_belief_that_is_sure() -> None:
     assert found.best.target == "fault_0.replace"
     assert (found.minutes_left, found.error_minutes) == pytest.approx((12.0, 0.0))
     assert found.and_then[0].outcome == "runs"
+
+
+def test_a_slip_is_not_made_again_because_it_was_made_before() -> None:
+    """In each stretch between repairs a test has a number of its own, and the first ones do not
+    depend on how many there may be."""
+    dice = Dice.throw(0, 5, job_generator(3, 1))
+    assert dice.tests.shape == (MOST_REPAIRS + 1, 5)
+    assert len(np.unique(dice.tests)) == dice.tests.size
+    after = job_generator(3, 1)
+    Dice.throw(0, 5, after)
+    plain = job_generator(3, 1)
+    plain.random(EARLY * 5 + 2 * (MOST_REPAIRS + 1) + LOOKS * 5)
+    assert after.random() == plain.random()

@@ -13,7 +13,9 @@ from diagnose.api.examples import FILE
 from diagnose.api.settings import Settings
 from starlette.testclient import TestClient
 
+from diagnose.machine.load import load_machine
 from diagnose.store.store import Store
+from tests.api.priors_files import learnt_priors
 
 DOCUMENT = FILE.with_name("openapi.json")
 MACHINE = "push_mower"
@@ -48,6 +50,7 @@ NOT_SHOWN = {
     problems.TOO_MANY: ("more than 1,200 requests in a minute", {}),
     problems.BUSY: ("no answer within the time that a request may take", {}),
     problems.STORE: (problems.STORE_WORDS, {}),
+    problems.STUCK: ("nobody has answered for some time", {}),
     problems.NOT_READY: ("2 machines are ready, the others are on their way", {}),
 }
 """Problems that a conversation does not come upon by itself."""
@@ -100,6 +103,7 @@ def conversation(client: TestClient) -> Conversation:
     told = Conversation(client)
     _stateless(told)
     _jobs(told)
+    _priors(told)
     return told
 
 
@@ -152,6 +156,7 @@ def _jobs(told: Conversation) -> None:
     told.ask("job_sheet", "GET", f"{job}/sheet")
     told.ask("job_sheet", "GET", f"{job}/sheet", headers={"accept": "text/html"})
     told.ask("job_drawing", "GET", f"{job}/drawing")
+    told.ask("job_bench", "GET", f"{job}/bench?tests=2&suspects=3")
     told.ask("job_test", "GET", f"{job}/tests/lead_ohms?why=true")
     told.ask("job_part", "GET", f"{job}/parts/recoil")
     told.ask("job_sheet", "GET", f"{job}/sheet", headers={"accept": "image/png"})
@@ -172,6 +177,25 @@ def _jobs(told: Conversation) -> None:
         for form in ("application/x-ndjson", "text/csv", "application/vnd.apache.parquet"):
             told.ask(operation, "GET", path, headers={"accept": form})
     told.ask("job", "GET", "/v1/jobs/k3m8w2xq7v")
+
+
+def _priors(told: Conversation) -> None:
+    place = f"/v1/machines/{MACHINE}/priors"
+    text = learnt_priors(load_machine(MACHINE))
+    first = told.client.get(place)
+    given, read = {"text": text, "by": "Ana"}, {"If-Match": first.headers["etag"]}
+    told.ask("check_priors", "POST", f"{place}/check", "a priors file", json=given)
+    made = told.ask("adopt_priors", "POST", place, "a priors file", json=given, headers=read)
+    told.ask("adopt_priors", "POST", place, json=given, headers=read)
+    told.ask("priors", "GET", place)
+    told.ask("adoption", "GET", f"{place}/{made.json()['adoption']['adoption']}")
+    told.ask("adoption", "GET", f"{place}/1000000")
+    broken = text.replace("learnt: 0.9}", "learnt: 9}", 1).replace("rates:", "rate:", 1)
+    told.ask("check_priors", "POST", f"{place}/check", json={"text": broken})
+    older = text.replace('machine_version: "', 'machine_version: "0.', 1)
+    told.ask("check_priors", "POST", f"{place}/check", json={"text": older})
+    back, now = {"by": "Ana"}, {"If-Match": made.headers["etag"]}
+    told.ask("roll_back_priors", "POST", f"{place}/roll-back", "going back", json=back, headers=now)
 
 
 def _keys(told: Conversation, client: TestClient, store: Store) -> None:

@@ -96,3 +96,27 @@ def test_the_card_is_a_page_that_loads_nothing(client: TestClient, cart: Machine
     assert cart.complaints["silent"].title in answer.text
     refused = client.get("/v1/machines/barn_cart/card?complaint=none")
     assert refused.status_code == 422
+
+
+def test_a_job_as_a_page_shows_it_is_of_one_moment(client: TestClient, cart: Machine) -> None:
+    """The same as its parts by themselves; the machine only where the client has it not."""
+    body = {"machine": "barn_cart", "complaint": "silent"}
+    job = str(client.post("/v1/jobs", json=body).headers["location"])
+    for _ in range(2):
+        told = client.get(f"{job}/bench?tests=3&suspects=4")
+        whole = told.json()
+        assert told.headers["etag"] == client.get(job).headers["etag"]
+        assert whole["job"] == client.get(job).json()
+        assert whole["advice"] == client.get(f"{job}/advice?tests=3&suspects=4").json()
+        assert whole["test"] == client.get(f"{job}/tests/-").json()
+        assert whole["machine"] == client.get("/v1/machines/barn_cart").json()
+        step = {"kind": "finding", "test": "see_nest", "outcome": "found"}
+        client.post(f"{job}/steps", json={"steps": [step]}, headers={"if-match": "*"})
+    known = cart.content_hash
+    for beginning, has_it in ((known[:12], True), (known, True), ("0" * 12, False)):
+        other = {"known": ["ab" * 6, beginning], "test": "battery_rest"}
+        shown = client.get(f"{job}/bench", params=other).json()
+        assert (shown["machine"] is None) == has_it
+        assert shown["test"]["test"] == "battery_rest"
+    assert client.get(f"{job}/bench?test=no_such_test").json()["test"] is None
+    assert client.get(f"{job}/bench?known=short").status_code == 422

@@ -50,7 +50,10 @@ TRIED = [(label, GenerationMode.POSITIVE) for label in LABELS]
 TRIED += [(label, GenerationMode.NEGATIVE) for label in LABELS if label not in WITHOUT_INPUT]
 """A request without input cannot be made wrong."""
 
-OFF_THE_WAY = ["job_test", "job_part", "machine_card"]
+OFF_THE_WAY = [
+    *("job_bench", "job_test", "job_part", "machine_card"),
+    *("priors", "adoption", "check_priors", "adopt_priors", "roll_back_priors"),
+]
 """No link leads to them; drawn among the others, they leave too few whole jobs."""
 
 

@@ -14,6 +14,7 @@ from diagnose.api.settings import Settings
 from starlette.testclient import TestClient
 
 from diagnose.store.store import Store
+from tests.api.priors_files import cart_priors
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 BODY = {"machine": "barn_cart", "complaint": "silent"}
 STEPS = {"steps": [{"kind": "finding", "test": "see_nest", "outcome": "found"}]}
+PRIORS = cart_priors()
 ROLES = ("technician", "shop_system", "analyst")
 PUBLIC = {"health", "readiness", "metrics"}
 
@@ -37,9 +39,15 @@ MAY = {
     "job_advice": {"technician", "shop_system"},
     "job_sheet": {"technician", "shop_system"},
     "job_drawing": {"technician", "shop_system"},
+    "job_bench": {"technician", "shop_system"},
     "job_test": {"technician", "shop_system"},
     "job_part": {"technician", "shop_system"},
     "machine_card": {"technician", "shop_system"},
+    "priors": set(ROLES),
+    "adoption": set(ROLES),
+    "check_priors": {"analyst"},
+    "adopt_priors": {"analyst"},
+    "roll_back_priors": {"analyst"},
     "orders": {"shop_system", "analyst"},
     "order_steps": {"shop_system", "analyst"},
 }
@@ -75,6 +83,10 @@ class Shops:
         assert done.status_code == 201
         return str(job)
 
+    def adoption(self) -> int:
+        """Number of priors that the first shop has taken."""
+        return self.store.adopt_priors("larkfield", "barn_cart", PRIORS, "Ruth").adoption
+
     def operations(self) -> dict[str, tuple[str, str]]:
         """Id -> method and path of every operation of the document."""
         paths = self.client.get("/openapi.json").json()["paths"]
@@ -99,13 +111,17 @@ def how_to(operation: str) -> dict[str, Any]:
         return {"json": BODY}
     if operation == "machine_card":
         return {"params": {"complaint": BODY["complaint"]}}
+    if operation in ("check_priors", "adopt_priors", "roll_back_priors"):
+        body = {} if operation == "roll_back_priors" else {"text": PRIORS}
+        return {"json": body, "headers": {"if-match": "*"}}
     if operation == "add_steps":
         return {"json": {"steps": [{"kind": "reopened"}]}, "headers": {"if-match": "*"}}
     return {}
 
 
-def address(path: str, job: str) -> str:
+def address(path: str, job: str, adoption: int = 1) -> str:
     path = path.replace("{machine}", "barn_cart").replace("/v1/jobs/{job}", job)
+    path = path.replace("{adoption}", str(adoption))
     return path.replace("{test}", "battery_rest").replace("{part}", "battery")
 
 
@@ -127,7 +143,8 @@ def test_each_role_may_what_the_table_says(shops: Shops, role: str) -> None:
     found = {}
     for operation, (method, path) in shops.operations().items():
         if operation not in PUBLIC:
-            told = shops.ask(key, method, address(path, shops.job()), **how_to(operation))
+            place = address(path, shops.job(), shops.adoption())
+            told = shops.ask(key, method, place, **how_to(operation))
             assert told.status_code in (200, 201, 403), (operation, told.text)
             found[operation] = told.status_code != 403
     assert found == {operation: role in roles for operation, roles in MAY.items()}
@@ -138,21 +155,21 @@ def test_another_shop_s_rows_are_not_there(shops: Shops) -> None:
 
     Where there is nothing of the first shop in an address, there is nothing of it in the answer.
     """
-    job = shops.job()
+    job, adoption = shops.job(), shops.adoption()
     own = job.rpartition("/")[2]
     for operation, (method, path) in shops.operations().items():
         roles = MAY.get(operation, {"technician"})
         for role in sorted(roles):
             key = shops.keys["millbrook", role]
-            told = shops.ask(key, method, address(path, job), **how_to(operation))
-            if "{job}" in path:
+            told = shops.ask(key, method, address(path, job, adoption), **how_to(operation))
+            if "{job}" in path or "{adoption}" in path:
                 assert told.status_code == 404, (operation, role, told.text)
-                nowhere = shops.ask(
-                    key, method, address(path, "/v1/jobs/2222222222"), **how_to(operation)
-                )
-                assert nowhere.json()["type"] == told.json()["type"]
+                nowhere = address(path, "/v1/jobs/2222222222", 2_000_000)
+                never = shops.ask(key, method, nowhere, **how_to(operation))
+                assert never.json()["type"] == told.json()["type"]
             else:
                 assert own not in told.text, (operation, role)
+                assert "Ruth" not in told.text, (operation, role)
     key = shops.keys["larkfield", "technician"]
     assert shops.ask(key, "GET", job).json()["version"] == 2
 

@@ -46,9 +46,15 @@ OPERATIONS = {
     "job_advice": "GET /v1/jobs/{job}/advice",
     "job_sheet": "GET /v1/jobs/{job}/sheet",
     "job_drawing": "GET /v1/jobs/{job}/drawing",
+    "job_bench": "GET /v1/jobs/{job}/bench",
     "job_test": "GET /v1/jobs/{job}/tests/{test}",
     "job_part": "GET /v1/jobs/{job}/parts/{part}",
     "machine_card": "GET /v1/machines/{machine}/card",
+    "priors": "GET /v1/machines/{machine}/priors",
+    "adoption": "GET /v1/machines/{machine}/priors/{adoption}",
+    "check_priors": "POST /v1/machines/{machine}/priors/check",
+    "adopt_priors": "POST /v1/machines/{machine}/priors",
+    "roll_back_priors": "POST /v1/machines/{machine}/priors/roll-back",
     "orders": "GET /v1/orders",
     "order_steps": "GET /v1/orders/steps",
     "health": "GET /healthz",
@@ -121,7 +127,7 @@ def test_every_operation_and_every_problem_has_an_example(document: dict[str, An
         if "requestBody" in operation:
             assert operation["requestBody"]["content"]["application/json"]["examples"]
         for status, response in operation["responses"].items():
-            for form, content in response["content"].items():
+            for form, content in response.get("content", {}).items():
                 assert content["examples"], f"{method} {path} {status} {form}"
                 if form == "application/problem+json":
                     used |= set(content["examples"])

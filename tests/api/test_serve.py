@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from diagnose.api.address import check_address, is_loopback, listener_on
+from diagnose.api.counts import WRITTEN_EVERY_SECONDS
 
 from diagnose.errors import SettingError
 from diagnose.store.store import Store
@@ -173,6 +174,22 @@ def written_by_four(url: str, each: int) -> tuple[int, int]:
     return acknowledged, len(steps)
 
 
+def kept_by_the_counters(url: str) -> int:
+    """Writes that were taken, by a scrape; every scrape says the same, whichever process it met.
+
+    What the others tell of themselves may be a second old.
+    """
+    about = 'nostart_requests_total{method="POST",route="/v1/jobs/{job}/steps",status="201"}'
+    told = set()
+    time.sleep(3.0 * WRITTEN_EVERY_SECONDS)
+    for _ in range(8):
+        _, text = get(f"{url}/metrics")
+        (line,) = [line for line in text.decode().splitlines() if line.startswith(about)]
+        told.add(int(float(line.rpartition(" ")[2])))
+    (count,) = told
+    return count
+
+
 def test_several_processes_answer_on_one_port_and_end_with_the_first(
     folder: Path, tmp_path: Path
 ) -> None:
@@ -183,6 +200,7 @@ def test_several_processes_answer_on_one_port_and_end_with_the_first(
     with served(["--workers", "2"], environment=environment) as (url, process):
         assert get(f"{url}/v1/machines")[0] == 200
         assert written_by_four(url, 5) == (20, 20)
+        assert kept_by_the_counters(url) == 20
         children = _children(process.pid)
         assert len(children) >= 2
         process.kill()

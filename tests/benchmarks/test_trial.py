@@ -25,7 +25,12 @@ from diagnose.trial.figures import difference, figures_of
 from diagnose.trial.run import run_trial, workshop_of
 from diagnose.trial.simulate import PIECE, Bays
 from tests.trial.optimum import optimal_minutes
-from tests.trial.sensitivity import with_more_slips, with_other_priors, with_words_that_fit
+from tests.trial.sensitivity import (
+    with_more_slips,
+    with_other_priors,
+    with_tests_that_always_answer,
+    with_words_that_fit,
+)
 from tests.trial.small import random_problem
 
 CERTAINTY = ("certainty_80", "certainty_90", "certainty_95")
@@ -157,6 +162,30 @@ def test_what_wrong_figures_cost(benchmark):
     for words, (value, low, high) in found.items():
         say(f"{words:18}{value:7.2f} ({low:.2f} to {high:.2f})")
         assert value < (8.0 if benchmark.enabled else 40.0)
+
+
+def test_what_figures_were_flattered_by(benchmark):
+    """Minutes that a job seems to take less if an engine that does not run could be measured
+    running, by a rule that believes so and a simulator that goes along."""
+    names, jobs = (machine_names(), 200) if benchmark.enabled else ([SMALL], 2)
+    flattered = {name: with_tests_that_always_answer(load_machine(name)) for name in names}
+
+    def believed() -> dict[str, np.ndarray]:
+        return {
+            name: run_trial(machine, "gate", jobs, 1).rows for name, machine in flattered.items()
+        }
+
+    seen = benchmark.pedantic(believed, rounds=1, iterations=1)
+    for name, rows in seen.items():
+        own = run_trial(load_machine(name), "gate", jobs, 1).rows
+        d = difference(rows, own)
+        seeming, true = (figures_of(each).finding_minutes.value for each in (rows, own))
+        say(
+            f"\n{name}: {seeming:.2f} minutes of finding out seem to do where it takes {true:.2f}; "
+            f"{d.minutes.value:.2f} ({d.minutes.low:.2f} to {d.minutes.high:.2f}) a job in all"
+        )
+        assert not any(condition.needs for condition in flattered[name].conditions.values())
+        assert len(rows) == len(own) == jobs
 
 
 def test_a_look_further_ahead(benchmark):

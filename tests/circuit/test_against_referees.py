@@ -190,7 +190,8 @@ def test_what_is_measured_or_seen_on_parts_alone(workload: Workload, report: Rep
             elif test.kind == "look":
                 expected = [damage_visible(workload.machine, test, modes, blown)] * 2
             else:
-                expected = [float(any(modes[p].loose for p in test.parts if p in modes))] * 2
+                own = [modes[p] for p in test.parts if p in modes]
+                expected = [float(any(m.loose or m.makes_if_moved for m in own))] * 2
             np.testing.assert_allclose(met, expected, rtol=1e-9, err_msg=f"{test.id} {faults}")
     report(f"{workload.machine.id}: on parts alone", 2 * len(sets) * len(tests), None)
 

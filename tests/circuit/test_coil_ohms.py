@@ -42,12 +42,12 @@ def test_one_good_reading_does_not_clear_a_loose_joint() -> None:
         return {
             f"{one.part}.{one.mode}": one.probability
             for one in state.advise().suspects
-            if one.part == "brake_interlock"
+            if one.part == "relay_plug"
         }
 
     before = chances(job)
     after = chances(job.record("trigger_volts", "full"))
-    assert after["brake_interlock.open"] < 0.05 * before["brake_interlock.open"]
-    assert after["brake_interlock.loose"] > 0.2 * before["brake_interlock.loose"]
+    assert after["relay_plug.open"] < 0.05 * before["relay_plug.open"]
+    assert after["relay_plug.loose"] > 0.2 * before["relay_plug.loose"]
     seen = chances(job.record("trigger_volts", "unsteady"))
-    assert seen["brake_interlock.loose"] > 3.0 * before["brake_interlock.loose"]
+    assert seen["relay_plug.loose"] > 3.0 * before["relay_plug.loose"]

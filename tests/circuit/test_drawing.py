@@ -13,8 +13,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from diagnose.circuit.drawing import PRINTED_WIDTH, draw, luminance, percent, shade
-from diagnose.circuit.layout import WIRE_X, Layout
+from diagnose.circuit.drawing import (
+    PRINTED_WIDTH,
+    draw,
+    luminance,
+    percent,
+    shade,
+    steady_shape,
+)
+from diagnose.circuit.layout import WIRE_X, Layout, Shape
 from diagnose.circuit.lettering import wrap
 from diagnose.circuit.runs import make_runs
 from diagnose.errors import CircuitError, UnknownNameError, ValueOutOfRangeError
@@ -31,8 +38,9 @@ LEAST_POINTS = 7.0
 OPEN = mode("open", open=True)
 
 
-def check_picture(one: Machine, suspects: dict[str, float]) -> None:
-    root = ET.fromstring(draw(one, suspects))  # noqa: S314 - written by the function under test
+def check_picture(one: Machine, suspects: dict[str, float], shape: Shape | None = None) -> None:
+    text = draw(one, suspects, shape=shape)
+    root = ET.fromstring(text)  # noqa: S314 - written by the function under test
     page = Area(0, 0, float(root.get("width", "0")), float(root.get("height", "0")), "page")
     words, parts = texts(root), boxes(root)
     clashes = [(a.what, b.what) for a, b in combinations(words, 2) if a.overlaps(b)]
@@ -47,6 +55,17 @@ def check_picture(one: Machine, suspects: dict[str, float]) -> None:
 def test_nothing_lies_on_anything_else(drawn: Machine) -> None:
     check_picture(drawn, {})
     check_picture(drawn, some_suspects(drawn) | {"unlisted": 0.04})
+
+
+def test_nothing_moves_while_the_suspects_change(drawn: Machine) -> None:
+    """With one arrangement: every box stands still, and the picture is as clear as any other."""
+    shape = steady_shape(drawn)
+    told = some_suspects(drawn)
+    check_picture(drawn, told, shape)
+    pictures = [draw(drawn, shares, shape=shape) for shares in ({}, told)]
+    places = [re.findall(r'data-part="(\w+)".*?translate\(([^)]*)\)', text) for text in pictures]
+    assert len(places[0]) >= len(drawn.parts)
+    assert places[0] == places[1]
 
 
 def test_the_page_is_landscape(drawn: Machine) -> None:

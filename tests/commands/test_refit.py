@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 import pytest
+from distributed import LocalCluster
 
 from diagnose.machine.load import load_machine
 from diagnose.machine.overlay_file import read_overlay
@@ -100,6 +101,12 @@ def test_a_report_is_written_with_what_was_judged(
     scores = pd.read_csv(tmp_path / "report_tables" / "scores.csv")
     gain = scores.iloc[0]
     assert gain["difference"] == pytest.approx(gain["refitted"] - gain["shipped"])
+    judged = read_overlay(tmp_path / "p.yaml", load_machine(cart)).judged
+    assert judged is not None
+    assert (judged.verdict, judged.reason) == (done["verdict"]["action"], done["verdict"]["reason"])
+    assert judged.scores[0].refitted == pytest.approx(gain["refitted"], rel=1e-5)
+    bins = pd.read_csv(tmp_path / "report_tables" / "calibration.csv")
+    assert [own.cases for own in judged.calibration] == bins["cases"].tolist()
 
 
 def test_a_refit_begins_from_priors_in_use(
@@ -146,3 +153,21 @@ def test_the_demonstration_refits_its_own_orders_and_says_where_things_are(
     assert options["report"] == tmp_path / "utility_vehicle_report.html"
     assert options["out"] == tmp_path / "utility_vehicle_priors.yaml"
     assert (tmp_path / "larkfield_words.csv").is_file()
+
+
+def test_a_cluster_gives_the_same_priors(
+    shop: Path, cart: str, tmp_path: Path, call: Callable[..., Ran]
+) -> None:
+    """A cluster of threads here, reached by its address; then an address where nobody is."""
+    here, there = tmp_path / "here.yaml", tmp_path / "there.yaml"
+    assert call(*words(shop, cart, here), "--no-judge").code == 0
+    with LocalCluster(
+        1, threads_per_worker=1, processes=False, protocol="tcp", dashboard_address=None
+    ) as cluster:
+        address = cluster.scheduler_address
+        done = call(*words(shop, cart, there), "--no-judge", "--dask", address)
+    assert done.code == 0, done.err
+    assert there.read_text("utf-8") == here.read_text("utf-8")
+    lost = call(*words(shop, cart, there), "--no-judge", "--dask", "tcp://127.0.0.1:9")
+    assert lost.code != 0
+    assert "no Dask scheduler answers at tcp://127.0.0.1:9" in lost.err

@@ -10,7 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from diagnose.errors import PriorsFileError, PriorsMismatchError
-from diagnose.machine.overlay import Group, Overlay, Rate, overlay_from_json, overlay_to_json
+from diagnose.machine.overlay import (
+    Bin,
+    Group,
+    Judged,
+    Overlay,
+    Rate,
+    Score,
+    overlay_from_json,
+    overlay_to_json,
+)
 from diagnose.machine.overlay_file import (
     overlay_text,
     parse_overlay,
@@ -46,6 +55,12 @@ def full_overlay(machine: Machine) -> Overlay:
                  ("repair", "battery.replace"): 21.0},
         new_part_bad_per_1000=7.0,
         not_identified=(Group(("battery.low", "battery.flat"), rate),),
+        judged=Judged(
+            "adopt",
+            "The new priors forecast later orders better: +0.121 (standard error 0.03).",
+            (Score("log score of an order, nats", -3.25, -3.125),),
+            (Bin(0.25, 0.21, 0.2, 0.3, 40), Bin(0.75, 0.8, 0.7, 0.8, 12)),
+        ),
     )  # fmt: skip
 
 
@@ -101,6 +116,14 @@ def test_the_machine_has_the_new_figures_and_all_else_as_it_was(larkfield: Machi
     assert known.priors_version == full_overlay(larkfield).version != ""
 
 
+def test_how_priors_were_judged_makes_no_others_of_them(larkfield: Machine) -> None:
+    overlay = full_overlay(larkfield)
+    plain = replace(overlay, judged=None)
+    assert overlay.version == plain.version
+    assert overlay.applied(larkfield) == plain.applied(larkfield)
+    assert overlay.version != replace(overlay, orders=511).version
+
+
 def test_an_empty_overlay_changes_no_figure(larkfield: Machine) -> None:
     empty = Overlay(larkfield.id, larkfield.version, larkfield.content_hash)
     assert empty.applied(larkfield) == larkfield
@@ -146,6 +169,19 @@ BROKEN = {
     "percent": ("{head}\nslip_percent:\n  volts: 190\n", "6:10", "expected 0 to 100",
                 "out_of_range"),
     "kind": ("{head}\nslip_percent:\n  volt: 1\n", "6:3", "nearest is 'volts'", "unknown_kind"),
+    "verdict": ("{head}\njudged: {{verdict: adapt}}\n", "5:19", "nearest is 'adopt'", "verdict"),
+    "no_verdict": ("{head}\njudged: {{reason: 'x'}}\n", "5:1", "`verdict` is missing",
+                   "missing_key"),
+    "scores": ("{head}\njudged: {{verdict: keep, scores: 3}}\n", "5:33", "expected a list",
+               "wrong_type"),
+    "score": (("{head}\njudged: {{verdict: keep, scores: [{{title: a, shipped: .inf, "
+              "refitted: 1}}]}}\n"),
+              "5:54", "expected a finite number", "wrong_type"),
+    "bin": ("{head}\njudged: {{verdict: keep, calibration: [{{predicted: 0.1}}]}}\n", "5:39",
+            "`observed` is missing", "missing_key"),
+    "share": (("{head}\njudged: {{verdict: keep, calibration: "
+               "[{{predicted: 1.2, observed: 0, low: 0, high: 1, cases: 3}}]}}\n"), "5:51",
+              "expected 0 to 1", "out_of_range"),
     "test": ("{head}\nminutes:\n  tests:\n    battery_res: 1\n", "7:5",
              "nearest is 'battery_rest'", "unknown_test"),
     "noun": ("{head}\nminutes:\n  test:\n    battery_rest: 1\n", "6:3", "nearest is `tests`",

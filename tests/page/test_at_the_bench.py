@@ -291,3 +291,24 @@ def test_why_tells_bits_and_what_each_answer_would_mean(bench: Tablet) -> None:
     assert "bits" in text
     assert "a minute" in text
     assert "The meter would read" in text
+
+
+def test_closed_jobs_are_searched_in_all_pages(bench: Tablet) -> None:
+    """The one that is looked for lies behind more jobs than the page has read."""
+    hidden = bench.service.open(MOWER, "rope_broken", "medlar-1")
+    bench.service.record(hidden, {"kind": "closed", "ended": "given_up", "note": "owner sold it"})
+    for number in range(52):
+        other = bench.service.open(MOWER, "rope_broken", f"row-{number}")
+        bench.service.record(other, {"kind": "closed", "ended": "given_up"})
+    bench.go("")
+    rows = bench.page.locator("section", has_text="Closed").last.locator("a.row")
+    rows.first.wait_for()
+    assert rows.filter(has_text="medlar-1").count() == 0
+    bench.page.locator("#search").fill("sold medlar")
+    bench.page.locator(f"a.row[href='#/job/{hidden}']").wait_for()
+    assert rows.count() == 1
+    bench.page.locator("#search").fill("no such thing")
+    bench.page.get_by_text("None.", exact=True).wait_for()
+    bench.page.locator("#search").fill("")
+    bench.page.get_by_role("button", name="More", exact=True).click()
+    rows.filter(has_text="medlar-1").wait_for()

@@ -81,12 +81,15 @@ def places(service: Service) -> dict[str, str]:
         "sheet": f"job/{ended}/sheet",
         "card": f"job/{mower}/card",
         "part": f"job/{pump}/part/start_relay",
+        "priors": "priors",
+        "priors_of": "priors/standby_pump",
     }
 
 
 VIEWS = (
     *("shop", "new", "key", "now", "reading", "repair", "try", "runs", "closing", "closed"),
     *("handed_over", "list", "suspects", "history", "around", "sheet", "card", "part"),
+    *("priors", "priors_of"),
 )
 
 

@@ -9,12 +9,17 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diagnose.machine.load import load_machine
+from diagnose.machine.load import load_machine, machine_names
 from tests.page.at_hand import Technician
+from tests.page.conftest import put_machines, served, tablet
 from tests.walks.walk import all_walks
 
 if TYPE_CHECKING:
-    from tests.page.conftest import Tablet
+    from collections.abc import Iterator
+
+    from playwright.sync_api import Browser
+
+    from tests.page.conftest import Service, Tablet
     from tests.walks.walk import Walk
 
 WALKS = {walk.id: walk for walk in all_walks()}
@@ -22,6 +27,11 @@ WALKS = {walk.id: walk for walk in all_walks()}
 ONE_FAULT = "push_mower_kill_lead_chafed"
 TWO_FAULTS = "push_mower_stale_petrol_and_a_fouled_plug"
 OTHER_MACHINE = "pump_burnt_contacts_and_weak_battery"
+LARGE = (
+    *("tractor_fusible_link", "vehicle_starter_open"),
+    *("boat_kill_wire_chewed", "mower_left_lap_bar_switch"),
+)
+"""One job on each of the larger machines."""
 
 
 def opened(bench: Tablet, walk: Walk) -> str:
@@ -49,9 +59,34 @@ def closed(bench: Tablet, minutes: str) -> None:
     page.locator(".paper").get_by_text("it runs").wait_for()
 
 
+@pytest.fixture(scope="module")
+def large(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+    """A service with the larger machines."""
+    top = tmp_path_factory.mktemp("large")
+    put_machines(top / "machines", *(WALKS[name].machine for name in LARGE))
+    with served(top / "machines", top / "jobs.sqlite") as running:
+        yield running
+
+
+@pytest.mark.parametrize("name", LARGE)
+def test_on_each_large_machine(browser: Browser, large: Service, name: str) -> None:
+    with tablet(browser, large) as bench:
+        whole_job(bench, WALKS[name])
+
+
 @pytest.mark.parametrize("name", [ONE_FAULT, TWO_FAULTS, OTHER_MACHINE])
 def test_from_words_to_sheet(bench: Tablet, name: str) -> None:
-    walk = WALKS[name]
+    whole_job(bench, WALKS[name])
+
+
+def test_together_they_are_all_machines() -> None:
+    names = {WALKS[name].machine for name in (ONE_FAULT, TWO_FAULTS, OTHER_MACHINE, *LARGE)}
+    assert names == set(machine_names())
+    assert len(WALKS[TWO_FAULTS].faults) == 2
+
+
+def whole_job(bench: Tablet, walk: Walk) -> None:
+    """From what the customer says to the sheet in the folder."""
     job = opened(bench, walk)
     technician = Technician(bench, walk, job)
     assert technician.work() == "done"

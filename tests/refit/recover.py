@@ -39,7 +39,7 @@ def truth_of(machine, world, model) -> np.ndarray:
         marginal / model.marginal * model.marginal.sum() / marginal.sum()
     )
     causes = [world.shared_causes[c].per_1000_jobs / 1000.0 for c in model.causes[: model.n_free]]
-    found[model.n_faults :] = np.log(np.array(causes) / model.chance)
+    found[model.n_faults : model.n_rates] = np.log(np.array(causes) / model.chance)
     return found
 
 
@@ -73,8 +73,8 @@ def named_counts(model, tables: Tables) -> np.ndarray:
 def figures(done: Refit, tables: Tables, truth: np.ndarray) -> dict[str, float]:
     model, known = done.evidence.model, done.known
     sure = np.sqrt(np.diag(known.covariance))
-    holds = np.abs(known.log_ratio - truth) < 1.644854 * sure
-    learnt = known.learnt >= 0.5
+    holds = (np.abs(known.log_ratio - truth) < 1.644854 * sure)[: model.n_rates]
+    learnt = known.learnt[: model.n_rates] >= 0.5
     none = np.zeros(model.n)
     return {
         "shipped": off_by(model, none, truth),
@@ -107,10 +107,18 @@ def main() -> None:
         "--dirty", action="store_true", help="5 %% labels, 15 %% words, a tenth lost"
     )
     options.add_argument("--seen", type=float, default=0.5)
+    options.add_argument("--without-steps", type=float, default=0.0, help="share of the orders")
+    options.add_argument("--no-handed-over", action="store_true", help="those are not kept")
     own = options.parse_args()
     machine = load_machine(own.machine)
     dirt = {"wrong_cause": 0.05, "wrong_words": 0.15, "lost_steps": 0.1} if own.dirty else {}
-    practice = Practice(policy=own.policy, cause_seen=own.seen, **dirt)
+    practice = Practice(
+        policy=own.policy,
+        cause_seen=own.seen,
+        without_steps=own.without_steps,
+        handed_over=0.0 if own.no_handed_over else 1.0,
+        **dirt,
+    )
     rows = []
     for seed in range(own.first, own.first + own.worlds):
         world = drawn_world(machine, seed)

@@ -9,8 +9,7 @@ from pgmpy.models import DiscreteBayesianNetwork
 from pgmpy.parameter_estimator import DiscreteBayesianEstimator, DiscreteMLE
 from scipy.stats import beta, lognorm
 
-from diagnose.refit.counts import comebacks, minutes_of, share_of, words
-from tests.belief.lift import calm
+from diagnose.refit.counts import comebacks, minutes_of, share_of
 
 
 def test_shares_are_pgmpys() -> None:
@@ -71,21 +70,3 @@ def test_orders_too_young_to_come_back_do_not_count() -> None:
     found = comebacks(orders)
     assert found.cases == 3
     assert found.raw == pytest.approx(1 / 3)
-
-
-def test_words_of_customers_are_found_again() -> None:
-    """Told by the model that `diagnose.faults.outcomes` states, with other shares than the file."""
-    machine, rng = calm()[0].machine, np.random.default_rng(8)
-    names = [name for name, own in machine.complaints.items() if own.on_trying]
-    right = dict(zip(names, (0.7, 0.8, 0.9), strict=False))
-    rows = []
-    for _ in range(6000):
-        seen = names[int(rng.integers(len(names)))]
-        rest = {name: (1.0 - right[name]) / (len(names) - 1) for name in names}
-        chance = np.array([right[n] if n == seen else rest[n] for n in names])
-        rows.append((names[int(rng.choice(len(names), p=chance / chance.sum()))], seen))
-    orders = pd.DataFrame(rows, columns=["complaint_told", "complaint_seen"])
-    found = words(machine, orders)
-    for name in names:
-        assert found[name].value == pytest.approx(right[name], abs=0.04)
-        assert found[name].low < found[name].value < found[name].high

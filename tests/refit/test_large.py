@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
@@ -12,7 +14,7 @@ from distributed import Client, LocalCluster
 
 from diagnose.refit.large import counted_from
 from diagnose.refit.patterns import Counted, counted
-from diagnose.refit.refit import by_order, rows_of
+from diagnose.refit.refit import by_order, refit_counted, rows_of
 from diagnose.trial.orders import Practice, simulated_orders
 from tests.belief.lift import calm
 
@@ -67,6 +69,41 @@ def test_anywhere(files: tuple[Path, Path, Counted]) -> None:
     orders, steps, plain = files
     with ThreadPoolExecutor(2) as pool:
         found = counted_from(calm()[0].machine, orders, steps, pieces=5, executor=pool)
+    assert same(found, plain)
+
+
+def test_patterns_worked_out_anywhere_give_the_same_bits(files: tuple[Path, Path, Counted]) -> None:
+    """What a pattern tells does not depend on which ones were worked out before it."""
+    machine, told = calm()[0].machine, files[2]
+    here = refit_counted(machine, told, spreads=(0.4,))
+    with ThreadPoolExecutor(1) as pool:
+        there = refit_counted(machine, told, spreads=(0.4,), executor=pool, pieces=5)
+    assert (here.evidence.like == there.evidence.like).all()
+    assert (here.fitted.log_ratio == there.fitted.log_ratio).all()
+    assert here.evidence.orders == told.orders
+
+
+def test_a_worker_that_is_killed_changes_nothing(files: tuple[Path, Path, Counted]) -> None:
+    """One of two processes of a Dask cluster is killed once a piece has come back; its pieces are
+    counted again, and the sums are whole numbers: the same patterns, the same counts."""
+    orders, steps, plain = files
+    with (
+        LocalCluster(2, threads_per_worker=1, dashboard_address=None) as cluster,
+        Client(cluster) as client,
+    ):
+        before = client.run(os.getpid)
+
+        def kill(done: int, _: int) -> None:
+            if done == 1:
+                os.kill(next(iter(before.values())), signal.SIGKILL)
+
+        found = counted_from(
+            calm()[0].machine, orders, steps, pieces=12, executor=client.get_executor(),
+            progress=kill,
+        )  # fmt: skip
+        client.wait_for_workers(2, timeout=60)
+        after = client.run(os.getpid)
+    assert len(set(before.values()) & set(after.values())) == 1
     assert same(found, plain)
 
 

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import nbinom
 
-from diagnose.refit.pooling import _log_marginal, best_gamma, pool
+from diagnose.refit.pooling import _log_marginal, best_gamma, pool, pooled
+from diagnose.refit.refit import refit
+from diagnose.trial.orders import Practice, simulated_orders
+from diagnose.trial.worlds import drawn_world, ready_world
+from tests.belief.lift import calm
 
 FAILURES = np.array([5, 1, 5, 14, 3, 19, 1, 1, 4, 22], dtype=float)
 HOURS = np.array([94.32, 15.72, 62.88, 125.76, 5.24, 31.44, 1.048, 1.048, 2.096, 10.48])
@@ -49,3 +54,39 @@ def test_a_shop_with_many_orders_keeps_its_own() -> None:
     assert found.kept[0] > 0.98
     assert found.rate[0] == pytest.approx(3.0, rel=0.01)
     assert found.kept[1] < found.kept[2] < found.kept[0]
+
+
+def test_shops_of_one_kind_share_strength() -> None:
+    """Three shops of few orders whose machines fail alike: pooled rates are nearer the truth than
+    each shop's own figure, the raw one stands beside, and intervals hold the truth (binomial)."""
+    machine = calm()[0].machine
+    world = drawn_world(machine, 17)
+    truth = ready_world(machine, world).behaviour
+    share = truth.priors / truth.priors.sum()
+    shops = {}
+    for seed in range(3):
+        practice = Practice(held=80, shop=f"shop_{seed}")
+        made = simulated_orders(machine, 120, seed, truth=world, practice=practice)
+        shops[f"shop_{seed}"] = refit(
+            pd.DataFrame(made.orders), pd.DataFrame(made.steps), machine, spreads=(0.8,)
+        )
+    table = pooled(shops)
+    model = shops["shop_0"].evidence.model
+    listed = [place for place, (part, _) in enumerate(model.faults) if part != "unlisted"]
+    assert len(table) == 3 * len(listed)
+    shipped = model.marginal / model.marginal.sum()
+    ratio = {model.faults[place]: share[place] / shipped[place] for place in listed}
+    true = np.array(
+        [ratio[part, mode] for part, mode in zip(table["part"], table["mode"], strict=True)]
+    )
+    known = table["cases"] >= 2.0
+    off = {
+        name: np.abs(np.log(np.maximum(table[name], 0.02) / true))[known].mean()
+        for name in ("raw", "pooled")
+    }
+    assert off["pooled"] < off["raw"]
+    assert ((table["kept"] > 0.0) & (table["kept"] < 1.0)).all()
+    assert (table["concentration"] > 0.0).all()
+    held = ((table["low"] < true) & (true < table["high"]))[known]
+    assert held.mean() > 0.9 - 3.0 * np.sqrt(0.09 / len(held))
+    assert (table["high"] - table["low"] < table["raw_high"] - table["raw_low"])[known].mean() > 0.8

@@ -69,6 +69,18 @@ def test_of_the_file_itself_nothing_is_taken_and_little_lost() -> None:
     assert abs(gain.mean()) < 0.02 * abs(found.orders["old"].mean())
 
 
+def test_minutes_are_part_of_the_verdict() -> None:
+    """A trial on the same jobs, machines failing as refitted: minutes of both priors, in the reason
+    and in the verdict; who believes what is true takes no longer, within what jobs differ by."""
+    orders, steps = told(11, 500, 1.2)
+    found = believe(orders, steps, calm()[0].machine, cuts=(0.6,), trial_jobs=150)
+    assert found.minutes is not None
+    old, new = found.minutes
+    assert 0.0 < new < 1.1 * old
+    assert found.verdict == (ADOPT if new <= old else KEEP)
+    assert (f"save {old - new:.2f} min" in found.reason) == (new <= old)
+
+
 def test_verdicts() -> None:
     """By their definition: sure to be better, and no more minutes."""
     better = pd.Series([0.1, 0.2, 0.15, 0.1])

@@ -9,7 +9,7 @@ import pytest
 from diagnose.ahead.desk import Desk
 from diagnose.job import Job, prepare
 from diagnose.rule.decide import decide, look
-from diagnose.rule.look_again import doubted_before, minutes_at_stake
+from diagnose.rule.look_again import chance_in_vain, doubted_before, minutes_at_stake
 
 PUMP = "standby_pump"
 FOUND = {
@@ -80,3 +80,23 @@ def test_it_pays_where_the_chance_of_a_slip_is_worth_the_minutes(job: Job) -> No
     assert least < slip.slip
     unlikely = replace(belief, likeliest_slip=replace(slip, slip=0.99 * least))
     assert doubted_before(ready, unlikely, decision.outlook, decision.action) is None
+
+
+def test_a_repair_that_is_proven_is_not_done_on_a_slip(job: Job) -> None:
+    ready = prepare(PUMP)
+    belief = ready.belief(job.situation)
+    standing = Desk.standing_of(ready, job.situation)
+    decision = decide(
+        look(belief.survey, ready.blamed("silent", belief), ready.costs, standing), ready.costs
+    )
+    repair = decision.action - ready.costs.n_tests
+    fixes = ready.costs.repairs.fixes[repair].astype(float)
+    for proven in (0.6, 0.98, 1.0):
+        blame = proven * fixes / fixes.sum()
+        sure = replace(decision.outlook, blame=blame)
+        in_vain = 1.0 - proven * (1.0 - sure.asked.in_order)
+        assert chance_in_vain(ready, sure, decision.action) == pytest.approx(in_vain)
+        looked = doubted_before(ready, belief, sure, decision.action)
+        assert (looked is None) == (proven > 0.99)
+    assert chance_in_vain(ready, decision.outlook, 0) == 1.0
+    assert chance_in_vain(ready, decision.outlook, ready.costs.hand_over) == 1.0

@@ -8,13 +8,14 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from sqlalchemy import event
+from sqlalchemy import event, inspect
 
 from diagnose.errors import (
     FullError,
     NotKeptError,
     RequestError,
     StoreError,
+    UnknownNameError,
     VersionConflictError,
     WrongStateError,
 )
@@ -319,6 +320,59 @@ def test_what_cannot_be_kept_is_refused_whole(
     assert store.log(BARN, job.job_id).steps == ()
 
 
+TRACTOR = replace(PUMP, machine="barn_tractor")
+
+
+def test_a_comeback_is_one_of_an_order_that_is_there(store: Store) -> None:
+    """Of the same shop and the same machine, at the opening and at the end."""
+    first = store.open_job(BARN, OPENING, PUMP)
+    foreign = store.open_job("mill", OPENING, PUMP)
+    tractor = store.open_job(BARN, replace(OPENING, machine="barn_tractor"), TRACTOR)
+    job = store.open_job(BARN, replace(OPENING, comeback_of=first.job_id), PUMP)
+    near = first.job_id[:-1] + ("2" if first.job_id[-1] != "2" else "3")
+
+    def opens(earlier: str) -> None:
+        store.open_job(BARN, replace(OPENING, comeback_of=earlier), PUMP)
+
+    def closes(earlier: str) -> None:
+        steps = [kinds.Tools(), kinds.Closed(ended="given_up", comeback_of=earlier)]
+        store.append_steps(BARN, job.job_id, 0, steps)
+
+    for ask, place in ((opens, "comeback_of"), (closes, "steps[1].comeback_of")):
+        for unknown in (near, foreign.job_id, "%" * 10):
+            with pytest.raises(UnknownNameError) as met:
+                ask(unknown)
+            assert (met.value.kind, met.value.met, met.value.place) == ("order", unknown, place)
+            assert set(met.value.valid) == {first.job_id, job.job_id}
+            assert foreign.job_id not in str(met.value).replace(unknown, "")
+        with pytest.raises(UnknownNameError, match=f"nearest is '{first.job_id}'"):
+            ask(near)
+        with pytest.raises(RequestError, match="of machine 'barn_tractor', not of 'barn_pump'"):
+            ask(tractor.job_id)
+    with pytest.raises(RequestError, match="no comeback of itself"):
+        closes(job.job_id)
+    assert store.log(BARN, job.job_id).steps == ()
+    assert len(store.jobs(BARN).jobs) == 3
+    closes(first.job_id)
+    assert store.job(BARN, job.job_id).comeback_of == first.job_id
+
+
+def test_an_order_that_ended_only_after_its_comeback_began_has_no_days(
+    store: Store, clock: Clock
+) -> None:
+    """Days from one to the other are never less than none."""
+    first = store.open_job(BARN, OPENING, PUMP)
+    clock.go_on(days=1)
+    back = store.open_job(BARN, replace(OPENING, comeback_of=first.job_id), PUMP)
+    days = []
+    for later in (back, first):
+        clock.go_on(days=1)
+        store.append_steps(BARN, later.job_id, 0, [kinds.Closed(ended="given_up")])
+        rows = {row["order_id"]: row["days_to_comeback"] for row in store.orders(BARN)}
+        days.append(rows[back.job_id])
+    assert days == [None, None]
+
+
 def test_a_closed_job_comes_home_as_an_order(store: Store, clock: Clock) -> None:
     first = store.open_job(BARN, OPENING, PUMP)
     clock.go_on(hours=1)
@@ -423,3 +477,55 @@ def test_a_store_that_cannot_be_reached_says_so_in_a_line(url: str, said: str) -
     assert said in str(met.value)
     assert "\n" not in str(met.value)
     assert "hidden" not in str(met.value)
+
+
+@pytest.mark.parametrize("few", [0, 2_000])
+def test_what_was_changed_since_is_the_same_by_either_way(
+    store: Store, clock: Clock, monkeypatch: pytest.MonkeyPatch, few: int
+) -> None:
+    """Whether or not an index is used; other shops' jobs never count."""
+    monkeypatch.setattr("diagnose.store.since.FEW", few)
+    made, times = [], []
+    for _ in range(3):
+        clock.go_on(hours=1)
+        times.append(clock.at)
+        job = store.open_job(BARN, OPENING, PUMP)
+        store.append_steps(BARN, job.job_id, 0, [kinds.Closed(ended="given_up")])
+        store.open_job(YARD, OPENING, PUMP)
+        made.append(job.job_id)
+    for number, since in enumerate(times):
+        orders = [row["order_id"] for row in store.orders(BARN, since)]
+        assert orders == made[number:]
+        listed = store.jobs(BARN, Filter(since=since), limit=1)
+        assert [job.job_id for job in listed.jobs] == made[-1:]
+        assert (listed.cursor is None) == (number == 2)
+    assert list(store.orders(BARN, clock.at + timedelta(seconds=1))) == []
+
+
+def test_lists_find_their_jobs_by_an_index(store: Store) -> None:
+    """SQLite tells its plan (EXPLAIN QUERY PLAN); PostgreSQL chooses by how many rows there are."""
+    if not store._database.is_sqlite:
+        names = inspect(store._database.engine).get_indexes("jobs")
+        assert len({tuple(index["column_names"]) for index in names}) == 6
+        return
+    said: list[tuple[str, Any]] = []
+
+    def note(_: Any, __: Any, statement: str, parameters: Any, *___: Any) -> None:
+        said.append((statement, parameters))
+
+    event.listen(store._database.engine, "before_cursor_execute", note)
+    plans = {
+        "machine": lambda: store.jobs(BARN, Filter(machine="barn_pump")),
+        "status": lambda: store.jobs(BARN, Filter(status="open")),
+        "changed_at": lambda: list(store.orders(BARN, datetime(2026, 1, 1, tzinfo=UTC))),
+        "closed_at": lambda: list(store.orders(BARN)),
+        "opened_at": lambda: store.jobs(BARN),
+    }
+    for column, ask in plans.items():
+        said.clear()
+        ask()
+        with store._database.reading() as connection:
+            statement, parameters = [each for each in said if each[0].startswith("SELECT")][-1]
+            rows = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)
+            plan = " ".join(str(row) for row in rows)
+        assert f"ix_jobs_shop_{column}" in plan, plan

@@ -12,12 +12,15 @@ from diagnose.errors import (
     FullError,
     MachineFileError,
     NotKeptError,
+    NotReadyError,
     RequestError,
     UnknownNameError,
+    ValueOutOfRangeError,
     VersionConflictError,
     WrongStateError,
 )
 from diagnose.job import Job, prepare
+from diagnose.kept import Kept
 from diagnose.machine.archive import machine_to_json
 from diagnose.machine.load import load_machine
 from diagnose.steps import kinds
@@ -155,6 +158,69 @@ def test_moving_is_a_step_that_can_be_taken_back(keeper: Keeper, folder: Path) -
     assert going.kept.machine_version == going.job.machine.version == "1"
     assert [found.test for found in going.job.findings] == ["battery_rest"]
     assert keeper.job(job_id).job.situation == going.job.situation
+
+
+def test_each_version_is_answered_with_the_file_and_the_priors_of_then(
+    keeper: Keeper, folder: Path
+) -> None:
+    shop = replace(keeper, with_priors=rarer)
+    going = shop.open_job(OPENING)
+    job_id, given = going.kept.job_id, [(going.kept, going.job.advise())]
+
+    def go_on(*steps: kinds.AnyStep) -> None:
+        for step in steps:
+            going = shop.record(job_id, len(given) - 1, [step])
+            given.append((going.kept, going.job.advise()))
+
+    def newest() -> kinds.Moved:
+        step = shop.newest(job_id)
+        assert step is not None
+        return step
+
+    go_on(kinds.Found(test="battery_rest", reading=12.6))
+    change(folder, 'version: "1"', 'version: "2"')
+    change(folder, "new_part_bad_per_1000: ", "new_part_bad_per_1000: 1")
+    go_on(newest())
+    shop.store.adopt_priors(SHOP, "barn_cart", "300", "Ruth")
+    go_on(newest(), kinds.Found(test="see_lamp", outcome="on"), kinds.Undone(), kinds.Undone())
+    assert [kept.machine_version for kept, _ in given] == ["1", "1", "2", "2", "2", "2", "2"]
+    assert [kept.priors_hash is not None for kept, _ in given] == [
+        *(False, False, False, True, True, True, False)
+    ]
+    shutil.rmtree(folder)
+    for version, (kept, advice) in enumerate(given):
+        then = shop.job(job_id, version)
+        assert (then.kept, then.job.advise()) == (kept, advice), version
+    assert len({advice.suspects for _, advice in given}) > 3
+    for never in (-1, len(given)):
+        with pytest.raises(ValueOutOfRangeError, match=r"at: .* 0 to 6"):
+            shop.job(job_id, never)
+
+
+def test_what_would_have_to_be_made_ready_can_be_refused(keeper: Keeper, folder: Path) -> None:
+    """By content: a process that has met a file and its priors once goes on with them at once."""
+    known = Kept[bool](10, lambda _: 1)
+    bold = replace(keeper, with_priors=rarer, known=known)
+    shy = replace(bold, only_known=True)
+    with pytest.raises(NotReadyError):
+        shy.open_job(OPENING)
+    assert keeper.store.jobs(SHOP).jobs == ()
+    going = bold.open_job(OPENING)
+    job_id = going.kept.job_id
+    assert shy.job(job_id).job.advise() == going.job.advise()
+    assert shy.open_job(OPENING).kept.machine_version == "1"
+    keeper.store.adopt_priors(SHOP, "barn_cart", "300", "Ruth")
+    with pytest.raises(NotReadyError):
+        shy.open_job(OPENING)
+    change(folder, 'version: "1"', 'version: "2"')
+    moved = shy.newest(job_id)
+    assert moved is not None
+    with pytest.raises(NotReadyError):
+        shy.record(job_id, 0, [moved])
+    assert shy.job(job_id).kept.version == 0
+    bold.record(job_id, 0, [moved])
+    assert shy.job(job_id).kept.machine_version == "2"
+    assert shy.job(job_id, 0).kept.machine_version == "1"
 
 
 def test_a_move_that_a_step_does_not_survive_is_refused(keeper: Keeper, folder: Path) -> None:

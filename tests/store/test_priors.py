@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from diagnose.errors import NotKeptError
+from diagnose.errors import NotKeptError, OtherPriorsError
 
 if TYPE_CHECKING:
     from diagnose.store.store import Store
@@ -43,3 +43,23 @@ def test_going_back_leads_to_the_ones_before_and_at_last_to_the_files_own(
     assert [each.rolled_back_by for each in store.adoptions("barn")] == ["Ada", "Ada"]
     assert store.current_priors("yard", "pump") is not None
     assert store.adoptions("yard", "mower") == ()
+
+
+def test_nothing_is_written_where_others_hold_than_were_read(store: Store) -> None:
+    first = store.adopt_priors("barn", "pump", "rates: 1", "Ruth", instead_of=0)
+    with pytest.raises(OtherPriorsError) as refused:
+        store.adopt_priors("barn", "pump", "rates: 2", "Ada", instead_of=0)
+    assert (refused.value.expected, refused.value.met) == (0, first.adoption)
+    with pytest.raises(OtherPriorsError):
+        store.roll_back_priors("barn", "pump", "Ada", instead_of=first.adoption + 1)
+    assert store.adoptions("barn") == (first,)
+    assert store.roll_back_priors("barn", "pump", "Ada", instead_of=first.adoption).adoption
+
+
+def test_an_adoption_is_found_by_its_number_and_only_in_its_shop(store: Store) -> None:
+    first = store.adopt_priors("barn", "pump", "rates: 1", "Ruth")
+    store.adopt_priors("barn", "pump", "rates: 2", "Ruth")
+    assert store.adoption("barn", "pump", first.adoption) == (first, "rates: 1")
+    for shop, machine in (("yard", "pump"), ("barn", "mower")):
+        with pytest.raises(NotKeptError):
+            store.adoption(shop, machine, first.adoption)

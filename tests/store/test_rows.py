@@ -47,10 +47,11 @@ def test_no_row_is_read_without_its_shop(store: Store) -> None:
     def note(_: Any, __: Any, statement: str, *___: Any) -> None:
         said.append(" ".join(statement.split()))
 
+    first = store.open_job("barn", Opening(machine="barn_pump", complaint="dead"), PUMP)
     job = store.open_job("barn", Opening(machine="barn_pump", complaint="dead"), PUMP)
     store.adopt_priors("barn", "barn_pump", "rates: 1", "Ruth")
     key = RequestKey("k", "a" * 64)
-    steps = [kinds.Tools(), kinds.Closed(ended="given_up", comeback_of=job.job_id)]
+    steps = [kinds.Tools(), kinds.Closed(ended="given_up", comeback_of=first.job_id)]
     asked: list[Callable[[], object]] = [
         lambda: store.append_steps("barn", job.job_id, 0, steps, key=key),
         lambda: store.append_steps("barn", job.job_id, 0, steps, key=key),

@@ -4,23 +4,34 @@ from __future__ import annotations
 
 import threading
 import uuid
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import text
 
-from diagnose.errors import StoreError
+from diagnose.errors import StoreError, StoreVersionError
+from diagnose.steps import kinds
+from diagnose.steps.opening import Opening
 from diagnose.store import places, schema
 from diagnose.store.database import connect
+from diagnose.store.records import RequestKey
 from diagnose.store.store import Store, upgrade_store
 from diagnose.store.tables import metadata
+from tests.store.conftest import PUMP
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+
+
+FOLDER = str(places.__file__).replace("places.py", "migrations")
+OPENING = Opening(machine="barn_pump", complaint="dead")
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -45,8 +56,63 @@ def test_the_migrations_make_the_tables_that_the_program_uses(empty_url: str) ->
 
 
 def test_the_head_is_the_last_migration() -> None:
-    folder = str(places.__file__).replace("places.py", "migrations")
-    assert ScriptDirectory(folder).get_heads() == [schema.HEAD]
+    assert ScriptDirectory(FOLDER).get_heads() == [schema.HEAD]
+
+
+def at_version(url: str, version: str) -> Store:
+    """A store whose tables are those of an earlier version."""
+    database, config = connect(url), Config()
+    config.set_main_option("script_location", FOLDER)
+    with database.writing() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, version)
+    return Store(database)
+
+
+def everything(url: str) -> dict[str, list[Any]]:
+    """All rows of all tables, hash chains among them."""
+    database = connect(url)
+    with database.reading() as connection:
+        told = {
+            table.name: sorted(map(repr, connection.execute(table.select()).all()))
+            for table in metadata.sorted_tables
+        }
+    database.engine.dispose()
+    return told
+
+
+@pytest.mark.parametrize("version", ["0001"])
+def test_an_old_store_is_brought_up_to_date_with_every_row(empty_url: str, version: str) -> None:
+    """And not before it is asked for: until then it is refused, and says what to do."""
+    old = at_version(empty_url, version)
+    first = old.open_job("barn", OPENING, PUMP)
+    steps = [kinds.Tools(), kinds.Closed(ended="given_up", note="Öl, %s, \u2028")]
+    old.append_steps("barn", first.job_id, 0, steps, key=RequestKey("k", "a" * 64))
+    old.open_job("mill", replace(OPENING, shop_reference="W-1"), PUMP)
+    old.adopt_priors("barn", "barn_pump", "rates: 1", "Ruth")
+    text, _ = old.add_key("Office", "barn", "analyst")
+    old.close()
+    before = everything(empty_url)
+    assert all(before.values())
+    with pytest.raises(StoreVersionError, match="run `diagnose store upgrade`"):
+        Store.open(empty_url)
+    assert everything(empty_url) == before
+    assert upgrade_store(empty_url) == (version, schema.HEAD)
+    assert everything(empty_url) == before
+    now = Store.open(empty_url)
+    assert now.check() == ()
+    kinds_kept = [kept.step.kind for kept in now.log("barn", first.job_id).steps]
+    assert kinds_kept == ["tools", "closed"]
+    now.append_steps("barn", first.job_id, 2, [kinds.Reopened()])
+    key = now.verify_key(text)
+    assert key is not None
+    assert key.role == "analyst"
+    assert now.check() == ()
+    now.close()
+    database = connect(empty_url)
+    with database.reading() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
+    database.engine.dispose()
 
 
 def test_two_that_open_an_empty_store_at_once_both_have_it(empty_url: str) -> None:
