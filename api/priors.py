@@ -32,13 +32,15 @@ from .refusals import (
     PriorsUnusableError,
 )
 from .service import Service
+from .tags import UNCHANGED, IfNoneMatch, told_tag, unchanged
 
 JSON = "application/json"
 MachineId = Annotated[str, Path(description="Id of the machine.", max_length=100)]
 Number = Annotated[int, Path(ge=1, le=2**31 - 1, description="Number of the adoption.")]
 TAG = {
     "ETag": {
-        "description": 'Number of the adoption that holds, in quotes; `"0"` for the file\'s own.',
+        "description": "Number of the adoption that holds, in quotes, 0 for the file's own; behind "
+        "a dash what else the answer depends on. Either goes into `If-Match`.",
         "schema": {"type": "string"},
     }
 }
@@ -64,14 +66,22 @@ def make_router(service: Service) -> APIRouter:
         "",
         summary="Priors of a machine",
         response_model=PriorsOfMachine,
-        responses=problems.declared(*REFUSED) | {200: {"headers": TAG}},
+        responses=problems.declared(*REFUSED)
+        | {200: {"headers": TAG}, 304: UNCHANGED[304] | {"headers": TAG}},
         dependencies=reading,
         operation_id="priors",
     )
-    async def priors(request: Request, machine: MachineId) -> Response:
+    async def priors(
+        request: Request, machine: MachineId, if_none_match: IfNoneMatch = None
+    ) -> Response:
         """What new jobs of the shop are opened with, beside the file, and what was before."""
         who = who_of(request)
-        return await service.slots.run(request, lambda: of_machine(service, who, machine))
+
+        def told() -> Response:
+            whole = of_machine(service, who, machine)
+            return unchanged(if_none_match, whole.headers["etag"]) or whole
+
+        return await service.slots.run(request, told)
 
     @router.get(
         "/{adoption}",
@@ -159,7 +169,8 @@ def of_machine(service: Service, who: Who, name: str) -> Response:
         "in_use": None if held is None else with_adoption(service, machine, *held, holds=held),
         "adoptions": adoptions_told(made, number),
     }
-    return answer(content, tagged(number))
+    tag = told_tag(number, machine.content_hash, *sorted(who.roles))
+    return answer(content, {"etag": tag})
 
 
 def with_adoption(

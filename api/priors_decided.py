@@ -34,7 +34,7 @@ IfMatch = Annotated[
     Header(
         alias="If-Match",
         max_length=100,
-        pattern=r'^(\*|"[0-9]{1,10}")$',
+        pattern=r'^(\*|"[0-9]{1,10}(-[0-9a-f]{8})?(-gzip)?")$',
         description='The `ETag` of the machine\'s priors as they were read, such as `"3"`; `*` for '
         "whichever hold.",
     ),
@@ -134,7 +134,7 @@ def _expected(if_match: str | None) -> int | None:
     """
     if if_match is None:
         raise NoConditionError('say which priors were read: `If-Match` with the `ETag`, e.g. "3"')
-    return None if if_match == "*" else int(if_match.strip('"'))
+    return None if if_match == "*" else int(if_match.strip('"').partition("-")[0])
 
 
 async def _written(service: Service, request: Request, who: Who, key: Any, write: Any) -> Response:

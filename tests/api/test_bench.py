@@ -105,7 +105,11 @@ def test_a_job_as_a_page_shows_it_is_of_one_moment(client: TestClient, cart: Mac
     for _ in range(2):
         told = client.get(f"{job}/bench?tests=3&suspects=4")
         whole = told.json()
-        assert told.headers["etag"] == client.get(job).headers["etag"]
+        versions = {
+            answer.headers["etag"].strip('"').partition("-")[0]
+            for answer in (told, client.get(job))
+        }
+        assert len(versions) == 1
         assert whole["job"] == client.get(job).json()
         assert whole["advice"] == client.get(f"{job}/advice?tests=3&suspects=4").json()
         assert whole["test"] == client.get(f"{job}/tests/-").json()

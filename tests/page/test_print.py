@@ -7,6 +7,12 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pytest
+
+from diagnose.commands.card import LEVELS
+from diagnose.commands.card_page import card_page, fitting_page
+from diagnose.commands.card_walk import Walked
+from diagnose.job import prepare
 from tests.page.test_views import PICTURES
 
 if TYPE_CHECKING:
@@ -47,6 +53,21 @@ def test_the_sheet_prints_on_one_page_and_the_card_on_two(bench: Tablet) -> None
     assert len(pages) == 2
     assert is_upright(pages[0])
     assert is_lengthwise(pages[1])
+
+
+@pytest.mark.parametrize("font", ["Liberation Sans", "DejaVu Sans"])
+@pytest.mark.parametrize("machine", ["utility_vehicle", "zero_turn_mower"])
+def test_a_card_with_the_most_steps_prints_on_two_pages(
+    bench: Tablet, machine: str, font: str
+) -> None:
+    """Where a font is missing the browser takes another; the card has to fit all the same."""
+    ready = prepare(machine)
+    card = fitting_page(ready, "silent", LEVELS)
+    played = Walked(jobs=400, came=180, ended=150)
+    told = card_page(ready, card, played).replace("sans-serif", f"'{font}',sans-serif")
+    bench.page.set_content(told)
+    pages = printed(bench, f"card-{machine}")
+    assert [is_upright(page) for page in pages] == [True, False]
 
 
 def test_what_is_only_for_the_screen_is_not_printed(bench: Tablet) -> None:
