@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from diagnose.faults.behaviour import Behaviour, FaultSet
     from diagnose.faults.chances import Chances, TestColumns
-    from diagnose.faults.priors import Priors
+    from diagnose.faults.priors import Extension, Priors
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -38,6 +38,7 @@ Numbers = NDArray[np.uint16]
 MOST_GROWN, GROWN_BYTES = 20_000, 10_000_000
 """So many sets beyond the base, and so many bytes for them, are kept for each machine; then the
 half not asked for longest goes. At some 120 observables one takes 1.5 kilobytes."""
+
 
 MOST_EXTENSIONS = 2_000_000
 """A table of a base's extensions is kept up to so many numbers."""
@@ -110,7 +111,8 @@ class SolvedSets:
     _base: Solved
     _now: Solved
     _rows: _Rows | None = None
-    _extension: Floats | None = None
+    _extension: Extension | None = None
+    _extends: bool = True
     _there: Floats | None = None
     _once: Any = None
     _asked: dict[FaultSet, int] = field(default_factory=dict)
@@ -152,7 +154,7 @@ class SolvedSets:
 
     def extensions(
         self, solved: Solved, first: Ints, sets: Ints, free: Floats
-    ) -> Iterator[tuple[Ints, tuple[Floats, Ints]]]:
+    ) -> Iterator[tuple[Ints, Extension]]:
         """By what priors fall with one fault more: those of the base, then of all others.
 
         Args:
@@ -162,27 +164,25 @@ class SolvedSets:
             free: (free combinations,) what was found about the shared causes.
 
         Yields:
-            Some of the numbers; a table as `Priors.extension` makes it, and the row of each there.
-            That of the base is kept while nothing is known of the causes.
+            Some of the numbers, and their `Priors.extension`. That of the base is kept while
+            nothing is known of the causes.
         """
         rows = first[sets]
-        based = rows < solved.n_base
-        if (free != 1.0).any() or solved.n_base * solved.n_faults > MOST_EXTENSIONS:
-            based[:] = False
-        elif self._extension is None:
-            self._extension = self.priors.extension(self._base.members, free)
-        if self._extension is not None and based.any():
-            yield sets[based], (self._extension, rows[based])
+        based = np.zeros(len(rows), dtype=bool)
+        known = self._extension_of_base() if (free == 1.0).all() else None
+        if known is not None:
+            based = rows < solved.n_base
+        if known is not None and based.any():
+            yield sets[based], known._replace(row=known.row[rows[based]])
         others = rows[~based]
         if len(others) or not len(rows):
-            table = self.priors.extension(solved.members[others], free)
-            yield sets[~based], (table, np.arange(len(others)))
+            yield sets[~based], self.priors.extension(solved.members[others], free)
 
     @property
     def nbytes(self) -> int:
         """Memory that it holds."""
         kept = [self._extension, self._there, *(self._once or ())]
-        return self._now.nbytes + sum(int(array.nbytes) for array in kept if array is not None)
+        return self._now.nbytes + sum(int(held.nbytes) for held in kept if held is not None)
 
     def once(self, make: Callable[[], Any]) -> Any:
         """What is worked out from the base alone, once."""
@@ -202,6 +202,14 @@ class SolvedSets:
         if not based.all():
             found[~based] = self.priors.there(solved.members[rows[~based]], free)
         return found
+
+    def _extension_of_base(self) -> Extension | None:
+        """That of the base with nothing known of the causes; None where it would be large."""
+        if self._extension is None and self._extends:
+            found = self.priors.extension(self._base.members, np.ones_like(self.priors.free))
+            self._extends = found.table.size <= MOST_EXTENSIONS
+            self._extension = found if self._extends else None
+        return self._extension
 
     def _grow(self, sets: Sequence[FaultSet], prior: Floats, readings: Floats) -> None:
         """Append sets; the base moves along with the rest, so that it is held once."""

@@ -79,7 +79,9 @@ def test_one_fault_more(known: str) -> None:
             if part in held:
                 continue
             more = every().place[tuple(sorted((*faults, fault)))]
-            assert found[place, fault] == pytest.approx(total[more] / total[row], rel=1e-9)
+            assert found.table[found.row[place], fault] == pytest.approx(
+                total[more] / total[row], rel=1e-9
+            )
 
 
 def test_causes_given_a_set() -> None:
