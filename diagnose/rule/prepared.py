@@ -26,6 +26,7 @@ from diagnose.faults.priors import make_priors
 from diagnose.faults.tried import check_shares
 from diagnose.kept import Kept
 from diagnose.machine.archive import machine_from_json, machine_to_json
+from diagnose.rule.apart import compiled_before, solved_apart
 from diagnose.rule.blame import blamed
 from diagnose.rule.machine_costs import machine_costs
 
@@ -246,7 +247,7 @@ def _make(
     found = _stored(key)
     if found is None:
         with cache.one_at_a_time(progress):
-            found = _stored(key) or _solved(key, read, progress)
+            found = _stored(key) or _first(key, read, progress)
     return found
 
 
@@ -263,9 +264,27 @@ def _stored(key: str) -> Prepared | None:
         return None
 
 
-def _solved(key: str, read: Callable[[], Machine], progress: Progress) -> Prepared:
+def _first(key: str, read: Callable[[], Machine], progress: Progress) -> Prepared:
+    """A machine that is on disk nowhere; see `diagnose.rule.apart`."""
     progress("reading the machine file")
     machine = read()
+    found = None
+    if not compiled_before() and solved_apart(machine, key, progress):
+        found = _stored(key)
+    return found or solve(machine, key, progress)
+
+
+def solve(machine: Machine, key: str, progress: Progress) -> Prepared:
+    """Solve a machine in this process and keep it on disk.
+
+    Args:
+        machine: the machine.
+        key: what its bundle is found again by.
+        progress: called with a sentence before each long step.
+
+    Raises:
+        CircuitError, NetworkError: it cannot be solved.
+    """
     behaviour = make_behaviour(machine)
     priors = make_priors(behaviour)
     progress(f"{machine.id}: solving the circuit for every fault and the pairs that matter")
