@@ -162,10 +162,15 @@ class Priors:
 
     def joint(self, members: Ints) -> Floats:
         """(sets, free combinations) probability of each set together with each combination."""
-        at = self.combinations_of(members)
-        found: Floats = self.free * self.good[at]
-        for column in members.T:
-            found *= self.odds[column[:, None], at]
+        own, width = self.combinations_of(members)[:, 0], len(self.free)
+        found = np.empty((len(members), width))
+        for first in np.unique(own).tolist():  # whole rows of odds are far quicker than their cells
+            rows = np.flatnonzero(own == first)
+            odds = self.odds[:, first : first + width]
+            joint = np.tile(self.free * self.good[first : first + width], (len(rows), 1))
+            for column in members[rows].T:
+                joint *= odds[column]
+            found[rows] = joint
         return found
 
     def extension(self, members: Ints, weight: Floats) -> Extension:
@@ -188,8 +193,8 @@ class Priors:
         table = np.empty((len(first), len(self.odds) - 1))
         for own in np.unique(at[first, 0]).tolist():
             rows = np.flatnonzero(at[first, 0] == own)
-            odds = self.odds[:-1, own : own + len(self.free)]
-            table[rows] = share[first[rows]] @ odds.T
+            odds = np.ascontiguousarray(self.odds[:-1, own : own + len(self.free)].T)
+            table[rows] = share[first[rows]] @ odds
         table[:, causing] = caused[first]
         return Extension(table, row)
 
