@@ -113,16 +113,18 @@ class Extension(NamedTuple):
 
     Attributes:
         table: (rows, faults) prior of a set with the fault over that of the set.
+        first: (rows,) the first set of each row.
         row: (sets,) row of each set.
     """
 
     table: Floats
+    first: Ints
     row: Ints
 
     @property
     def nbytes(self) -> int:
         """Memory that it holds."""
-        return int(self.table.nbytes + self.row.nbytes)
+        return int(self.table.nbytes + self.first.nbytes + self.row.nbytes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -196,7 +198,7 @@ class Priors:
             odds = np.ascontiguousarray(self.odds[:-1, own : own + len(self.free)].T)
             table[rows] = share[first[rows]] @ odds
         table[:, causing] = caused[first]
-        return Extension(table, row)
+        return Extension(table, first, row)
 
     def there(self, members: Ints, weight: Floats) -> Floats:
         """(sets, causes) chance that each cause is there, given the set and what was found.

@@ -154,7 +154,7 @@ class SolvedSets:
 
     def extensions(
         self, solved: Solved, first: Ints, sets: Ints, free: Floats
-    ) -> Iterator[tuple[Ints, Extension]]:
+    ) -> Iterator[tuple[Ints, tuple[Floats, Ints]]]:
         """By what priors fall with one fault more: those of the base, then of all others.
 
         Args:
@@ -164,8 +164,8 @@ class SolvedSets:
             free: (free combinations,) what was found about the shared causes.
 
         Yields:
-            Some of the numbers, and their `Priors.extension`. That of the base is kept while
-            nothing is known of the causes.
+            Some of the numbers; the table of their `Priors.extension`, and the row of each there.
+            That of the base is kept while nothing is known of the causes.
         """
         rows = first[sets]
         based = np.zeros(len(rows), dtype=bool)
@@ -173,10 +173,11 @@ class SolvedSets:
         if known is not None:
             based = rows < solved.n_base
         if known is not None and based.any():
-            yield sets[based], known._replace(row=known.row[rows[based]])
+            yield sets[based], (known.table, known.row[rows[based]])
         others = rows[~based]
         if len(others) or not len(rows):
-            yield sets[~based], self.priors.extension(solved.members[others], free)
+            more = self.priors.extension(solved.members[others], free)
+            yield sets[~based], (more.table, more.row)
 
     @property
     def nbytes(self) -> int:
@@ -192,13 +193,14 @@ class SolvedSets:
 
     def there(self, solved: Solved, rows: Ints, free: Floats) -> Floats:
         """(rows, causes) see `Priors.there`; that of the base is kept while nothing is known."""
-        if not (free == 1.0).all():
+        known = self._extension_of_base() if (free == 1.0).all() else None
+        if known is None:
             return self.priors.there(solved.members[rows], free)
-        if self._there is None:
-            self._there = self.priors.there(self._base.members, free)
+        if self._there is None:  # sets that share a row say the same of the causes
+            self._there = self.priors.there(self._base.members[known.first], free)
         found = np.empty((len(rows), len(self.priors.causes)))
         based = rows < solved.n_base
-        found[based] = self._there[rows[based]]
+        found[based] = self._there[known.row[rows[based]]]
         if not based.all():
             found[~based] = self.priors.there(solved.members[rows[~based]], free)
         return found
