@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,12 +35,13 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Numbers = NDArray[np.int32]
 
 MOST_CAUSES = 14
 """So many shared causes at once; every combination of them is summed over."""
 
 ROUNDING_BITS = 14
-"""Last bits of a number that do not count where sets are compared: 4e-12 of it."""
+"""Last bits of odds that do not count where faults are compared: 4e-12 of them."""
 
 LEAST_GOOD = 1e-12
 """A part that a cause breaks for certain still counts as good with this chance, so that odds stay
@@ -142,6 +143,7 @@ class Priors:
         odds: (faults + 1, combinations) chance of each fault over that of its part being good; the
             last row, 1, stands for no fault.
         triggers: (causes, faults + 1) whether the fault is that cause.
+        kinds: (faults + 1,) a number that faults share which say the same of the causes.
     """
 
     causes: tuple[str, ...]
@@ -150,6 +152,7 @@ class Priors:
     good: Floats
     odds: Floats
     triggers: NDArray[np.bool_]
+    kinds: Numbers
 
     def combinations_of(self, members: Ints) -> Ints:
         """(sets, free combinations) number of the combination that each stands for.
@@ -182,22 +185,19 @@ class Priors:
             members: as in `combinations_of`.
             weight: (free combinations,) what was found about the causes themselves.
         """
-        at = self.combinations_of(members)
-        joint = self.joint(members) * weight
+        first, row = _different(np.sort(self.kinds[members], axis=1))
+        few = members[first]
+        joint = self.joint(few) * weight
         total = np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)
-        causing = np.flatnonzero(self.triggers[self.n_free :, :-1].any(axis=0)).tolist()
-        caused = np.empty((len(members), len(causing)))
-        for place, fault in enumerate(causing):
-            more = np.insert(members, 0, fault, axis=1)
-            caused[:, place] = (self.joint(more) * weight).sum(axis=1) / total[:, 0]
-        share = joint / total
-        first, row = _alike(at[:, 0], np.concatenate([share, caused], axis=1))
-        table = np.empty((len(first), len(self.odds) - 1))
-        for own in np.unique(at[first, 0]).tolist():
-            rows = np.flatnonzero(at[first, 0] == own)
-            odds = np.ascontiguousarray(self.odds[:-1, own : own + len(self.free)].T)
-            table[rows] = share[first[rows]] @ odds
-        table[:, causing] = caused[first]
+        at, width = self.combinations_of(few)[:, 0], len(self.free)
+        table = np.empty((len(few), len(self.odds) - 1))
+        for own in np.unique(at).tolist():
+            rows = np.flatnonzero(at == own)
+            odds = np.ascontiguousarray(self.odds[:-1, own : own + width].T)
+            table[rows] = joint[rows] / total[rows] @ odds
+        for fault in np.flatnonzero(self.triggers[self.n_free :, :-1].any(axis=0)).tolist():
+            more = np.insert(few, 0, fault, axis=1)
+            table[:, fault] = (self.joint(more) * weight).sum(axis=1) / total[:, 0]
         return Extension(table, first, row)
 
     def there(self, members: Ints, weight: Floats) -> Floats:
@@ -213,16 +213,19 @@ class Priors:
         return np.concatenate([joint @ bits, derived.astype(np.float64)], axis=1)
 
 
-def _alike(own: Ints, numbers: Floats) -> tuple[Ints, Ints]:
-    """The first set of each kind, and (sets,) the kind of every set, in the order they are met.
+def _kinds(odds: Floats, triggers: NDArray[np.bool_]) -> Numbers:
+    """(faults + 1,) a number that faults share which say the same of the causes.
 
-    Args:
-        own: (sets,) a number that sets of a kind share.
-        numbers: (sets, columns) none negative; alike where they differ by rounding at most.
+    They are those whose odds, cause by cause, are in proportion, and that are the same cause.
     """
-    bits = (numbers.view(np.int64) + (1 << ROUNDING_BITS >> 1)) >> ROUNDING_BITS
-    keys = np.concatenate([own[:, None], bits], axis=1)
-    text, width = keys.tobytes(), keys.itemsize * keys.shape[1]
+    shares = odds / np.maximum(odds.max(axis=1, keepdims=True), 1e-300)
+    bits = (shares.view(np.int64) + (1 << ROUNDING_BITS >> 1)) >> ROUNDING_BITS
+    return _different(np.concatenate([bits, triggers.T], axis=1))[1].astype(np.int32)
+
+
+def _different(rows: NDArray[Any]) -> tuple[Ints, Ints]:
+    """The first of each kind of row, and (rows,) the kind of each, in the order they are met."""
+    text, width = rows.tobytes(), rows.itemsize * rows.shape[1]
     kinds: dict[bytes, int] = {}
     kind = np.array(
         [kinds.setdefault(text[at : at + width], len(kinds)) for at in range(0, len(text), width)],
@@ -265,25 +268,21 @@ def make_priors(behaviour: Behaviour) -> Priors:
     for cause in listed[:n_free]:
         chance = cause_chance(machine, cause)
         free = np.concatenate([free * (1.0 - chance), free * chance])
+    triggers = np.array(
+        [
+            [*(part == cause.part and mode in cause.modes for part, mode in behaviour.faults), 0]
+            for cause in listed
+        ],
+        dtype=bool,
+    ).reshape(len(causes), len(behaviour.faults) + 1)
     return Priors(
         causes=causes,
         n_free=n_free,
         free=free,
         good=good * none,
         odds=odds,
-        triggers=np.array(
-            [
-                [
-                    *(
-                        part == cause.part and mode in cause.modes
-                        for part, mode in behaviour.faults
-                    ),
-                    0,
-                ]
-                for cause in listed
-            ],
-            dtype=bool,
-        ).reshape(len(causes), len(behaviour.faults) + 1),
+        triggers=triggers,
+        kinds=_kinds(odds, triggers),
     )
 
 

@@ -71,15 +71,15 @@ def solved_apart(machine: Machine, key: str, progress: Callable[[str], None]) ->
     """
     if not sys.executable or cache.private_folder() is None:
         return False
-    with tempfile.TemporaryFile() as given:
-        given.write(machine_to_json(machine).encode())
-        given.seek(0)
-        try:
+    try:
+        with tempfile.TemporaryFile() as given:
+            given.write(machine_to_json(machine).encode())
+            given.seek(0)
             process = _begun(given, key)
-        except OSError:
-            return False
-        with process:
-            return _followed(process, progress) == 0
+    except OSError:
+        return False
+    with process:
+        return _followed(process, progress) == 0
 
 
 def _begun(given: IO[bytes], key: str) -> subprocess.Popen[str]:
