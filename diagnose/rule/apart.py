@@ -55,12 +55,11 @@ def _kernels() -> str:
     return cache.content_hash(made_by.encode(), cache.source_hash(LAYERS))
 
 
-def solved_apart(machine: Machine, key: str, progress: Callable[[str], None]) -> bool:
+def solved_apart(machine: Machine, progress: Callable[[str], None]) -> bool:
     """Have another process solve a machine, keep it on disk and compile the kernels.
 
     Args:
         machine: the machine.
-        key: what its bundle is found again by.
         progress: called with what that process says.
 
     Returns:
@@ -75,18 +74,18 @@ def solved_apart(machine: Machine, key: str, progress: Callable[[str], None]) ->
         with tempfile.TemporaryFile() as given:
             given.write(machine_to_json(machine).encode())
             given.seek(0)
-            process = _begun(given, key)
+            process = _begun(given)
     except OSError:
         return False
     with process:
         return _followed(process, progress) == 0
 
 
-def _begun(given: IO[bytes], key: str) -> subprocess.Popen[str]:
+def _begun(given: IO[bytes]) -> subprocess.Popen[str]:
     """The other process: this program, wherever it lies; only its own folder is added."""
     paths = [str(Path(__file__).parents[2]), os.environ.get("PYTHONPATH", "")]
-    return subprocess.Popen(  # noqa: S603  no shell, and nothing but a hash is handed on
-        [sys.executable, "-P", "-m", "diagnose.rule.first_start", key],
+    return subprocess.Popen(
+        [sys.executable, "-P", "-m", "diagnose.rule.first_start"],
         stdin=given,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,

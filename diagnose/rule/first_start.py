@@ -10,21 +10,25 @@ from diagnose.belief.situation import Situation
 from diagnose.machine.archive import machine_from_json
 from diagnose.rule.apart import note_compiled
 from diagnose.rule.decide import Standing, decide, look
-from diagnose.rule.prepared import Prepared, solve
+from diagnose.rule.prepared import Prepared, key_of, solve
 
 
-def first_start(text: str, key: str) -> None:
+def first_start(text: str) -> None:
     """Solve a machine and keep it, with all kernels that advice runs through.
+
+    It is kept under this process's own key: one that was begun before the program was renewed does
+    not find it, and solves by itself.
 
     Args:
         text: the machine, as `machine_to_json` writes it.
-        key: what its bundle is found again by.
 
     Raises:
         MachineFileError: the text is no machine.
         CircuitError, NetworkError: it cannot be solved.
     """
-    _decide_once(solve(machine_from_json(text), key, _say))
+    machine = machine_from_json(text)
+    key = key_of(machine.content_hash, machine.priors_version)
+    _decide_once(solve(machine, key, _say))
     note_compiled()
 
 
@@ -47,4 +51,4 @@ def _say(sentence: str) -> None:
 
 
 if __name__ == "__main__":
-    first_start(sys.stdin.buffer.read().decode(), sys.argv[1])
+    first_start(sys.stdin.buffer.read().decode())

@@ -193,7 +193,7 @@ def prepared_from(
     if lay_over is None:
         key = (content_hash, "")
         return _prepared.get(key, lambda: _make(content_hash, read, told))
-    solved = cache.load(KIND, _key(content_hash))
+    solved = cache.load(KIND, key_of(content_hash))
     if solved is None:
         plain = prepared_from(content_hash, read, progress)
         solved = _packed(plain.machine, plain.sets.base)
@@ -210,7 +210,7 @@ def _laid_over(
     """
 
     def make() -> Prepared:
-        stored = solved or cache.load(KIND, _key(machine.content_hash))
+        stored = solved or cache.load(KIND, key_of(machine.content_hash))
         try:
             if stored is not None:
                 return _unpacked(stored, machine)
@@ -235,7 +235,8 @@ def hash_of(text: bytes) -> str:
     return hashlib.sha256(text).hexdigest()
 
 
-def _key(content_hash: str, priors_version: str = "") -> str:
+def key_of(content_hash: str, priors_version: str = "") -> str:
+    """What the bundle of a machine is found again by, as this program's source is now."""
     parts = (content_hash, priors_version) if priors_version else (content_hash,)
     return cache.content_hash(*(part.encode() for part in parts), cache.source_hash(LAYERS))
 
@@ -243,7 +244,7 @@ def _key(content_hash: str, priors_version: str = "") -> str:
 def _make(
     content_hash: str, read: Callable[[], Machine], progress: Progress, priors_version: str = ""
 ) -> Prepared:
-    key = _key(content_hash, priors_version)
+    key = key_of(content_hash, priors_version)
     found = _stored(key)
     if found is None:
         with cache.one_at_a_time(progress):
@@ -269,7 +270,7 @@ def _first(key: str, read: Callable[[], Machine], progress: Progress) -> Prepare
     progress("reading the machine file")
     machine = read()
     found = None
-    if not compiled_before() and solved_apart(machine, key, progress):
+    if not compiled_before() and solved_apart(machine, progress):
         found = _stored(key)
     return found or solve(machine, key, progress)
 

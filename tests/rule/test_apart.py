@@ -101,10 +101,10 @@ def test_where_nothing_can_be_kept_or_started_this_process_solves(
     nothing_kept: Path, cart: Machine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(sys, "executable", str(nothing_kept / "absent"))
-    assert not solved_apart(cart, KEY, lambda _: None)
+    assert not solved_apart(cart, lambda _: None)
     (nothing_kept / "file").write_text("no folder")
     monkeypatch.setenv(cache.DIRECTORY_VARIABLE, str(nothing_kept / "file"))
-    assert not solved_apart(cart, KEY, lambda _: None)
+    assert not solved_apart(cart, lambda _: None)
 
 
 def test_it_ends_when_nobody_waits(
@@ -113,7 +113,7 @@ def test_it_ends_when_nobody_waits(
     instead(nothing_kept, monkeypatch)("echo $$; exec sleep 600")
     told, begun = list[str](), time.monotonic()
     with stopped_when(lambda: bool(told)), pytest.raises(StoppedError):
-        solved_apart(cart, KEY, told.append)
+        solved_apart(cart, told.append)
     assert time.monotonic() - begun < 60.0
     with pytest.raises(ProcessLookupError):
         os.kill(int(told[0]), 0)
