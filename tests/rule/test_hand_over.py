@@ -103,6 +103,16 @@ def test_the_last_look_by_hand() -> None:
     assert last_look(np.array([0.0]), np.array([0.0])) == -1
 
 
+def test_what_saves_a_millionth_of_a_minute_is_rounding() -> None:
+    # It would pay at no minutes at all, and five times a saving is more than none.
+    free = np.array([0.0])
+    assert last_look(free, np.array([0.9e-6])) == -1
+    assert last_look(free, np.array([1.1e-6])) == 0
+    # five times what is saved must be more than the minutes, not the same
+    assert last_look(np.array([5.0]), np.array([1.0])) == -1
+    assert last_look(np.array([4.9]), np.array([1.0])) == 0
+
+
 @pytest.mark.parametrize(("share", "looks"), [(0.005, True), (0.0008, False)])
 def test_nothing_is_given_away_beside_a_cheap_look_at_what_is_left(
     share: float, *, looks: bool

@@ -7,9 +7,12 @@ import math
 import numpy as np
 import pytest
 
+from diagnose.ahead.state import ProblemBench
 from diagnose.belief.survey import Survey
 from diagnose.job import prepare
+from diagnose.rule.decide import look
 from diagnose.rule.in_order import Counting, at_his_word, bits_about_blame
+from tests.trial.small import small_problem
 
 LOOSE, BROKEN = 0, 1
 GOOD, BAD, STEADY, GOES = range(4)
@@ -66,6 +69,33 @@ def test_what_may_well_run_is_not_measured_for_a_loose_joint() -> None:
 def test_what_does_not_run_and_what_is_not_asked_for_stays(in_order: float, most: float) -> None:
     told = known(in_order, 0.6 * (1.0 - in_order), 0.4 * (1.0 - in_order))
     assert at_his_word(told, counting(most)) is told
+
+
+@pytest.mark.parametrize(("in_order", "stays"), [(0.19, True), (0.2, True), (0.21, False)])
+def test_a_machine_that_is_in_order_with_more_than_a_fifth_may_run(
+    in_order: float, *, stays: bool
+) -> None:
+    told = known(in_order, 0.6 * (1.0 - in_order), 0.4 * (1.0 - in_order))
+    asked = at_his_word(told, counting())
+    assert (asked is told) == stays
+    assert asked.in_order == in_order  # less than half, so it is not taken down
+
+
+@pytest.mark.parametrize(("in_order", "counted"), [(0.45, 0.45), (0.55, 0.5), (0.9, 0.5)])
+def test_no_more_than_half_counts_as_in_order_unless_told_otherwise(
+    in_order: float, counted: float
+) -> None:
+    # Two faults and a machine that may be in order, with nothing to test.
+    problem = small_problem(np.array([0.6, 0.4]), [], [], [20.0, 30.0])
+    bench = ProblemBench(problem)
+    start = bench.start
+    faults = np.array([0.6, 0.4]) * (1.0 - in_order)
+    survey = bench.outlook(start).survey._replace(in_order=in_order, faults=faults)
+    outlook = look(survey, problem.explains, problem.costs, start.standing)
+    assert outlook.asked.in_order == pytest.approx(counted)
+    np.testing.assert_allclose(outlook.asked.faults, np.array([0.6, 0.4]) * (1.0 - counted))
+    believed = look(survey, problem.explains, problem.costs, start.standing, most_in_order=1.0)
+    assert believed.asked.in_order == in_order
 
 
 def test_bits_about_blame_are_those_of_their_definition() -> None:
