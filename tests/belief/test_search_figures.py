@@ -134,3 +134,21 @@ def test_256_light_sets_and_64_or_256_extensions_stand_for_all(asked: Asked) -> 
         just += 0.02 < asked.loud < 0.03
     assert nearly
     assert just
+
+
+def test_two_standard_errors_are_added_to_what_light_sets_are_estimated_at(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # If the error were as large as the sum, what is left out below them would be three times it.
+    pump = shipped("standby_pump")
+    situation = job(7, 0, tests=5, kind=pump)
+
+    def left_out(error: float) -> float:
+        monkeypatch.setattr(below, "error_of_sum", lambda each, _: error * float(each.sum()))
+        return search(pump.sets, situation).left_out
+
+    heavy = search(pump.sets, situation, bound=False).left_out
+    light = left_out(0.0) - heavy
+    monkeypatch.setattr("diagnose.belief.search.GOOD_ENOUGH", 1.0)
+    assert light > 1e-6
+    assert left_out(1.0) - heavy == pytest.approx(3.0 * light)
