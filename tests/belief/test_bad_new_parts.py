@@ -5,10 +5,12 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+import pytest
 
-from diagnose.belief.factors import steps_of
+from diagnose.belief import replay as module
+from diagnose.belief.factors import Factor, Transition, steps_of
 from diagnose.belief.replay import replay
-from diagnose.belief.situation import Epoch, RepairDone, Situation
+from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from tests.faults.machines import shipped
 
 
@@ -40,3 +42,57 @@ def test_the_48_likeliest_that_are_not_solved_are_asked_for() -> None:
     assert all(one >= other * (1.0 - 1e-9) for one, other in pairwise(shares))
     every = np.sort(np.outer(weight, list(rates.values())).ravel())[::-1]
     np.testing.assert_allclose(shares, every[:48], rtol=1e-9)
+
+
+def test_what_is_not_followed_is_bounded_by_the_pairs_and_the_crumbs_by_the_likeliest(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # Sets of one steady fault come in and no bad new part is followed. Beside one fault it is a
+    # solved pair, so the bound is exact: share, times its rate, times the likelihood of the pair.
+    # Where share and rate are below 1e-8 of all, the likelihood is taken to be the largest there
+    # is.
+    monkeypatch.setattr(module, "LEAST_BRANCH", 1.0)
+    pump = shipped("standby_pump")
+    solved = pump.sets.now()
+    steady = [f for f, (_, mode) in enumerate(pump.faults) if mode != "loose"]
+    rows = np.array([solved.row(()), *(solved.row((f,)) for f in steady)])
+    near = np.zeros(2, dtype=int)
+    for part in pump.machine.parts.values():
+        if any(repair.id == "replace" for repair in part.repairs):
+            near += bounded_by_hand(part.id, rows)
+    assert near.all()  # some are little above it, some little below
+
+
+def bounded_by_hand(part: str, rows: np.ndarray) -> tuple[int, int]:
+    """Checks the bound; how many shares are up to half above 1e-8, and as far below."""
+    pump = shipped("standby_pump")
+    solved, priors = pump.sets.now(), pump.sets.priors
+    past = (Epoch((), RepairDone(part, "replace")),)
+    situation = Situation("silent", (Finding("call_in_volts", "full"),), past=past)
+    told, mended, found = steps_of(pump.sets, solved, situation)
+    assert isinstance(found, Factor)
+    assert isinstance(mended, Transition)
+    begun, ended = (replay(solved, priors, s, rows) for s in ([told], [told, mended, found]))
+    own = {pump.faults[fault][0] for fault in mended.bad}
+    total, above, below = 0.0, 0, 0
+    for row, weight in zip(rows.tolist(), begun.weight.tolist(), strict=True):
+        left = tuple(f for f in solved.faults(row) if not mended.fixed[f])
+        if {pump.faults[f][0] for f in left} & own:
+            continue  # the part has a fault as it is
+        for fault, chance in mended.bad.items():
+            pair = solved.row(tuple(sorted((*left, fault))))
+            if pair < 0:  # it is taken to do beside the other what it does by itself
+                one, alone, none = (solved.row(s) for s in (left, (fault,), ()))
+                one, alone, none = (
+                    found.like[solved.place[r, found.column]] for r in (one, alone, none)
+                )
+                like = min(one * alone / none, found.like.max())
+            else:
+                like = found.like[solved.place[pair, found.column]]
+            share = weight * chance / begun.total
+            total += weight * chance * (like if share > 1e-8 else found.like.max())
+            above += 1e-8 < share < 1.5e-8
+            below += 1e-8 / 1.5 < share < 1e-8
+    scale = np.exp(ended.log_scale - begun.log_scale)
+    assert ended.lost * scale == pytest.approx(total, rel=1e-6), part
+    return above, below
