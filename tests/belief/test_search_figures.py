@@ -27,14 +27,16 @@ def quiet_job(seed: int) -> SearchResult:
 
 
 def test_a_search_is_good_enough_when_it_leaves_out_four_thousandths() -> None:
-    little = more = 0
+    little = more = sampled = 0
     for seed in range(60):
         found = quiet_job(seed)
         assert (found.search == "budget") == (found.left_out > ENOUGH)
+        sampled += found.search == "sampled"
         little += ENOUGH / 1.5 < found.left_out < ENOUGH
         more += ENOUGH < found.left_out < 1.5 * ENOUGH
     assert little
     assert more
+    assert sampled
 
 
 @dataclass
@@ -131,6 +133,16 @@ def test_256_light_sets_and_64_or_256_extensions_stand_for_all(asked: Asked) -> 
         just += 0.02 < asked.loud < 0.03
     assert nearly
     assert just
+
+
+def test_where_little_may_be_solved_fewer_stand_for_all(
+    asked: Asked, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pump = shipped("standby_pump")
+    monkeypatch.setattr(Behaviour, "work", 1e6)  # 16 sets whatever they cost
+    search(pump.sets, job(19, 0, tests=5, kind=pump))
+    assert asked.loud > 0.02
+    assert asked.drawn == [16, 16]
 
 
 def test_two_standard_errors_are_added_to_what_light_sets_are_estimated_at(
