@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from diagnose.job import prepare
 from diagnose.machine.load import load_machine
 from diagnose.rule.costs import RepairCosts, make_costs
-from diagnose.rule.repair_kernels import repair_cost
+from diagnose.rule.repair_kernels import best_ratio, repair_cost
 from tests.rule.plain_repairs import NOTHING
 from tests.rule.plain_repairs import plain_repairs as engine
 
@@ -96,6 +96,17 @@ def test_what_runs_all_the_same_after_a_repair_comes_back() -> None:
         left *= others / (others + 1)
     assert (cost, first) == (pytest.approx(wanted), 0)
     assert cost > 2 * engine([0.25] * 4, [10.0] * 4, 100.0)[0]
+
+
+def test_the_best_chance_per_minute_by_hand() -> None:
+    # A billionth a minute and less is rounding; of equals the first by number, in any order.
+    listed, minutes = np.array([2, 0, 1], dtype=np.int32), np.array([2.0, 4.0, 8.0])
+    assert best_ratio(listed, np.array([0.1, 0.3, 0.5]), minutes) == 1
+    assert best_ratio(listed, np.array([0.1, 0.2, 0.4]), minutes) == 0
+    assert best_ratio(listed[::-1], np.array([0.1, 0.2, 0.4]), minutes) == 0
+    assert best_ratio(listed, np.array([0.0, 0.0, 0.9e-9 * 8.0]), minutes) == -1
+    assert best_ratio(listed, np.array([0.0, 0.0, 1.1e-9 * 8.0]), minutes) == 2
+    assert best_ratio(listed[:0], np.zeros(3), minutes) == -1
 
 
 def test_a_fault_that_several_repairs_put_right_counts_once() -> None:
