@@ -59,6 +59,30 @@ def test_what_comes_and_goes_shows_either_value_or_that_it_does() -> None:
     assert loose[0] / loose[-2] == pytest.approx(1.5, abs=0.1)  # contact for 0.6 of the time
 
 
+@pytest.mark.parametrize("place", [0, 1])
+@pytest.mark.parametrize("first", [True, False])
+def test_what_cannot_be_read_now_and_then_comes_and_goes_whatever_is_read_else(
+    place: int, *, first: bool
+) -> None:
+    # A value in the middle of an outcome while the machine runs, and none while it does not.
+    test = shipped("utility_vehicle").machine.tests["charging_volts"]
+    assert [one.id for one in test.outcomes][-2:] == ["not_possible", "unsteady"]
+    limits = [one.at_least for one in test.outcomes if one.at_least is not None]
+    edges = [limits[0] + 2.0, *limits, limits[-1] - 2.0]
+    assert len(edges) == 3
+    value = (edges[place] + edges[place + 1]) / 2.0
+    pair = [value, -1e6] if first else [-1e6, value]
+    (chances,) = outcome_chances(test, np.array([pair]))
+    slip = test.slip_percent / 100.0
+    wanted = np.full(len(test.outcomes), slip / len(test.outcomes))
+    wanted[-1] += (1.0 - slip) * 0.5
+    share = 0.6 if first else 0.4  # a loose joint makes contact for 0.6 of the time
+    wanted[place] += (1.0 - slip) * 0.5 * share
+    wanted[-2] += (1.0 - slip) * 0.5 * (1.0 - share)
+    np.testing.assert_allclose(chances, wanted, atol=0.03)
+    assert chances[-1] == pytest.approx(wanted[-1])
+
+
 def test_looking_for_a_cause() -> None:
     test = shipped("utility_vehicle").machine.tests["look_dash_nest"]
     absent, present = cause_chances(test)
