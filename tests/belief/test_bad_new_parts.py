@@ -11,6 +11,7 @@ from diagnose.belief import replay as module
 from diagnose.belief.factors import Factor, Transition, steps_of
 from diagnose.belief.replay import replay
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
+from tests.belief.lift import fresh_sets
 from tests.faults.machines import shipped
 
 
@@ -19,21 +20,22 @@ def test_the_48_likeliest_that_are_not_solved_are_asked_for() -> None:
     # A new part is bad in its modes by their rates: the likeliest is the likeliest pair with the
     # mode that has the highest.
     pump = shipped("standby_pump")
-    solved, none = pump.sets.now(), len(pump.faults)
+    sets = fresh_sets(pump)  # no job has asked for larger ones yet
+    solved, none = sets.now(), len(pump.faults)
     own = [f for f, (part, _) in enumerate(pump.faults) if part == "start_relay"]
     members = solved.members[: solved.n_base]
     others = (members[:, :2] < none).all(axis=1) & ~np.isin(members, own).any(axis=1)
     rows = np.flatnonzero(others)
     done = RepairDone("start_relay", "replace")
-    steps = steps_of(pump.sets, solved, Situation("silent", past=(Epoch((), done),)))
-    missing = replay(solved, pump.sets.priors, steps, rows).missing
+    steps = steps_of(sets, solved, Situation("silent", past=(Epoch((), done),)))
+    missing = replay(solved, sets.priors, steps, rows).missing
     assert len(rows) > 1000
     assert len(set(missing)) == len(missing) == 48
     relay = pump.machine.parts["start_relay"]
     rates = {f: relay.modes[pump.faults[f][1]].per_1000_jobs for f in own}
     assert all(len(faults) == 3 and len(set(faults) & set(own)) == 1 for faults in missing)
     # By what the customer said and the priors of the pair, times the rate of the mode.
-    weight = replay(solved, pump.sets.priors, steps[:1], rows).weight
+    weight = replay(solved, sets.priors, steps[:1], rows).weight
     of_pair = {solved.faults(int(row)): w for row, w in zip(rows, weight, strict=True)}
     shares = [
         of_pair[tuple(f for f in faults if f not in rates)] * sum(rates.get(f, 0.0) for f in faults)
@@ -53,7 +55,7 @@ def test_what_is_not_followed_is_bounded_by_the_pairs_and_the_crumbs_by_the_like
     # is.
     monkeypatch.setattr(module, "LEAST_BRANCH", 1.0)
     pump = shipped("standby_pump")
-    solved = pump.sets.now()
+    solved = fresh_sets(pump).now()
     steady = [f for f, (_, mode) in enumerate(pump.faults) if mode != "loose"]
     rows = np.array([solved.row(()), *(solved.row((f,)) for f in steady)])
     near = np.zeros(2, dtype=int)
@@ -66,10 +68,11 @@ def test_what_is_not_followed_is_bounded_by_the_pairs_and_the_crumbs_by_the_like
 def bounded_by_hand(part: str, rows: np.ndarray) -> tuple[int, int]:
     """Checks the bound; how many shares are up to half above 1e-8, and as far below."""
     pump = shipped("standby_pump")
-    solved, priors = pump.sets.now(), pump.sets.priors
+    sets = fresh_sets(pump)
+    solved, priors = sets.now(), sets.priors
     past = (Epoch((), RepairDone(part, "replace")),)
     situation = Situation("silent", (Finding("call_in_volts", "full"),), past=past)
-    told, mended, found = steps_of(pump.sets, solved, situation)
+    told, mended, found = steps_of(sets, solved, situation)
     assert isinstance(found, Factor)
     assert isinstance(mended, Transition)
     begun, ended = (replay(solved, priors, s, rows) for s in ([told], [told, mended, found]))
