@@ -121,7 +121,7 @@ def test_256_light_sets_and_64_or_256_extensions_stand_for_all(asked: Asked) -> 
     # them.
     nearly = just = 0
     pump = shipped("standby_pump")
-    for seed in range(12):
+    for seed in range(24):
         asked.drawn.clear()
         asked.stood_for.clear()
         found = search(pump.sets, job(seed, 0, tests=5, kind=pump))
@@ -166,7 +166,7 @@ def test_two_standard_errors_are_added_to_what_light_sets_are_estimated_at(
 def test_sets_that_weigh_a_ten_thousandth_are_extended_each_by_itself(asked: Asked) -> None:
     # Of the others nobody knows by how much silent faults raise them: they take the mean of those.
     pump, just_below = shipped("standby_pump"), 0
-    for seed in range(12):
+    for seed in range(24):
         asked.drawn.clear()
         found = search(pump.sets, job(seed, 0, tests=5, kind=pump), bound=False)
         if asked.drawn:
