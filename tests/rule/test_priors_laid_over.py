@@ -78,6 +78,9 @@ def test_a_warm_start_with_priors_solves_nothing(
         answer = Job.open(CART, "silent", priors=file).advise()
         assert answer.priors_version == overlay.version
         assert Job.open(overlay.applied(cart), "silent").advise() == answer
+    # nor is it where only the machine with the priors is there, and its file on disk
+    room._prepared.clear()
+    assert Job.open(overlay.applied(cart), "silent").advise() == answer
     assert Job.open(CART, "silent").advise().priors_version == ""
 
 
