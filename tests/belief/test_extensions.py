@@ -188,3 +188,15 @@ def test_a_silent_fault_before_a_heavy_set_is_met_below_that(
         assert found.extra[2] == pytest.approx(0.4 * 0.01 + 0.2 * 0.01)
         assert found.loud == pytest.approx(0.01 * 0.5 * deeper, rel=1e-3)
     assert (found.loud > 0.01 * 0.5) == loud_there
+
+
+def test_a_silent_fault_is_met_below_every_heavy_set_and_not_below_light_ones() -> None:
+    # {0} weighs 0.4, {0, 2} 0.3, {0, 3} 0.2 and loud; {0, 1} is not solved, fault 1 silent beside
+    # all. It adds its odds to each that weighs more than what is asked for.
+    of = compared({(0, 2): 0.2, (0, 3): 0.3}, unsolved=((0, 1),))
+    weight = {(0,): 0.4, (0, 2): 0.3, (0, 3): 0.2}
+    for heavy, met in ((0.1, 0.9), (0.25, 0.7), (0.35, 0.4)):
+        found = below(of, (0,), weight, [0.0, 0.01, 0.3, 0.3], heavy=heavy)
+        assert found.extra[1] == pytest.approx(0.01 * met)
+        assert found.silent[ROW[0, 2]] == pytest.approx(0.01 * (heavy < 0.3))
+        assert found.silent[ROW[0, 3]] == pytest.approx(0.01 * (heavy < 0.2))
