@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from diagnose.ahead.world import SHOWS
 from diagnose.belief.situation import seen_to_do
 from diagnose.circuit.wiring import make_sites
+from diagnose.faults.manners import ANY
 from diagnose.rule.decide import MOST_REPAIRS, repair_action
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ def read_wiring(prepared: Prepared, complaint: str) -> Wiring:
     for number, test in enumerate(columns.tests):
         column, outcomes = int(columns.column[number]), len(test.outcomes)
         if column >= 0:
-            table = solved.chances.of(number, outcomes)
+            table = solved.chances.of(number, outcomes)[ANY]
             shows[:, number] = table[solved.place[rows, column]].argmax(axis=1)
         else:
             p = there[:, columns.cause[number], None]

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.ahead.thinning import thinned
-from diagnose.belief.survey import tables_of
+from diagnose.belief.survey import mixture_of, tables_of
+from diagnose.faults.manners import SHARES
 from diagnose.faults.priors import new_part_modes
 from diagnose.faults.tried import check_shares, with_slips
 
@@ -37,7 +38,8 @@ class DecisionProblem:
 
     Attributes:
         costs: what everything costs.
-        prior: (sets,) probability as it begins.
+        prior: (sets,) probability as it begins; a fault set with a loose joint is there once for
+            each manner in which it may stand.
         tables: what every test shows under each set.
         explains: (faults,) 1 where each fault alone keeps the job from being done.
         checks: (sets, results) chance of each result of trying the machine; that it runs is first.
@@ -100,22 +102,53 @@ def thinned_problem(
     rows = np.array([solved.row(faults) for faults in closed], dtype=np.int64)
     there = prepared.sets.there(solved, rows, np.ones(len(prepared.sets.priors.free)))
     there[: len(kept)] = belief.there[kept]
-    shares = check_shares(prepared.behaviour, solved, complaint, rows)
+    prior = np.zeros((len(closed), len(SHARES)))
+    prior[: len(kept)] = (weight[kept] / weight[kept].sum())[:, None] * belief.manners[kept]
+    case = _Cases(solved.loose_in(rows))
+    manners = np.eye(len(SHARES))[case.manner]
+    rows, there = rows[case.of], there[case.of]
+    shares = check_shares(prepared.behaviour, solved, complaint, rows, manners)
+    always = check_shares(prepared.behaviour, solved, complaint, rows)[:, 0] >= 1.0
+    stands = mixture_of(prepared.sets.columns, solved, rows, manners)
+    tables = tables_of(prepared.sets.columns, solved, rows, there, stands)
     return DecisionProblem(
         costs=costs,
-        prior=np.append(weight[kept], np.zeros(len(closed) - len(kept))) / weight[kept].sum(),
-        tables=tables_of(prepared.sets.columns, solved, rows, there)._replace(
-            fine=shares[:, 0] >= 1.0
-        ),
+        prior=prior[case.of, case.manner],
+        tables=tables._replace(fine=always, same=case.of),
         explains=prepared.stopping(complaint),
         gives=prepared.gives[complaint],
         hides=prepared.hides[complaint],
         checks=with_slips(shares),
-        after=_after(closed, number, costs),
+        after=case.led_to(_after(closed, number, costs)[:, case.of]),
         bad=_bad(prepared),
-        joined=_joined(closed, number, none),
+        joined=case.led_to(_joined(closed, number, none)[case.of].T).T,
         part_of=prepared.behaviour.part_of.astype(np.int64),
     )
+
+
+class _Cases:
+    """The rows of a problem: each fault set, and one with a loose joint in each manner.
+
+    Attributes:
+        of: (rows,) number of the fault set.
+        manner: (rows,) number of the manner among those of `SHARES`.
+    """
+
+    def __init__(self, loose: NDArray[np.bool_]) -> None:
+        """For fault sets of which these have a loose joint."""
+        times = np.where(loose, len(SHARES), 1)
+        self._first = np.cumsum([0, *times[:-1]])
+        self._loose = loose
+        self.of: Ints = np.repeat(np.arange(len(loose)), times)
+        self.manner: Ints = np.arange(len(self.of)) - self._first[self.of]
+
+    def led_to(self, sets: Ints) -> Ints:
+        """(..., rows) the row that each leads to, from the fault set it leads to; -1 stays.
+
+        Joints stand as they did; where the first loose one comes in, it comes and goes.
+        """
+        manner = np.where(self._loose[sets], self.manner, 0)
+        return np.where(sets < 0, -1, self._first[sets] + manner)
 
 
 def fixing(costs: Costs, faults: Iterable[int]) -> list[int]:

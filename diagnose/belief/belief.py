@@ -12,8 +12,16 @@ from numpy.typing import NDArray
 from diagnose.belief.factors import Factor
 from diagnose.belief.replay import replay
 from diagnose.belief.search import by_first, replay_without, search
-from diagnose.belief.survey import blocks_of, reads_good, single_tables, survey, with_silent
+from diagnose.belief.survey import (
+    blocks_of,
+    mixture_of,
+    reads_good,
+    single_tables,
+    survey,
+    with_silent,
+)
 from diagnose.errors import ClashError
+from diagnose.faults.manners import ANY, COMES_AND_GOES, N_MANNERS
 from diagnose.faults.tried import check_shares, with_slips
 from diagnose.sums import inner, mixed
 
@@ -78,6 +86,7 @@ class Belief:
             first; padded with the number that stands for none.
         weight: (n,) their probabilities; they sum to 1.
         there: (n, causes) chance that each shared cause is there, given the set.
+        manners: (n, 3) shares of the manners in which loose joints stand, given the set.
         survey: what is to be expected of every test.
         shows: (results,) chance of what trying the machine now would show, see
             `diagnose.faults.tried.check_results`.
@@ -92,6 +101,7 @@ class Belief:
     members: Ints
     weight: Floats
     there: Floats
+    manners: Floats
     survey: Survey
     shows: Floats
     log_evidence: float
@@ -109,7 +119,9 @@ class Belief:
     @property
     def nbytes(self) -> int:
         """Memory that it holds."""
-        own = (self.members, self.weight, self.there, self.shows, *self.survey[:-1])
+        own = (
+            self.members, self.weight, self.there, self.manners, self.shows, *self.survey[:-1],
+        )  # fmt: skip
         return sum(int(array.nbytes) for array in own)
 
 
@@ -136,14 +148,18 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
     kept = float(by_row[rows].sum())
     there = _there(sets, found, rows, weight)
     own = by_row[rows] / kept
-    shares = check_shares(sets.behaviour, solved, situation.complaint, rows)
+    manners = _manners(found, rows, weight)
+    shares = check_shares(sets.behaviour, solved, situation.complaint, rows, manners)
     fine = shares[:, 0] >= 1.0
-    known = survey(blocks_of(sets.columns, solved, rows, there, own, fine), solved.n_faults)
+    stands = mixture_of(sets.columns, solved, rows, manners)
+    blocks = blocks_of(sets.columns, solved, rows, there, own, fine, stands)
+    known = survey(blocks, solved.n_faults)
     good = reads_good(sets, solved, rows, own, there)
     return Belief(
         members=solved.members[rows],
         weight=own,
         there=there,
+        manners=manners,
         shows=mixed(own, with_slips(shares)),
         survey=with_silent(known, single_tables(sets), _extra(sets, found, known.faults), good),
         log_evidence=math.log(total) + done.log_scale,
@@ -209,7 +225,7 @@ def _slipped(found: SearchResult, number: int, slipped: Floats) -> float:
     (factor,) = [step for step in found.steps if isinstance(step, Factor)][number : number + 1]
     if factor.column < 0:
         return 0.0  # what is found of causes hangs together; several looks settle it
-    own = slipped[found.solved.place[done.now, factor.column]]
+    own = slipped[done.manner, found.solved.place[done.now, factor.column]]
     return inner(done.weight * found.factor, own / np.maximum(done.like[number], 1e-300))
 
 
@@ -244,7 +260,8 @@ def _doubt(sets: SolvedSets, solved: Solved, worst: Factor, slip: float, without
     weight = without.weight / without.total
     if worst.column >= 0:
         table = solved.chances.of(worst.test, len(outcomes))
-        chances = mixed(weight, table[solved.place[without.now, worst.column]])
+        place = solved.place[without.now, worst.column]
+        chances = mixed(weight, table[without.manner, place])
     else:
         causes = _causes(sets, solved, without.first, without.now, without.free)
         p = inner(weight, causes[:, worst.cause])
@@ -277,6 +294,23 @@ def _there(sets: SolvedSets, found: SearchResult, rows: Ints, weight: Floats) ->
     columns = [np.bincount(at, own * chance, len(rows)) / by_row for chance in chances.T]
     result: Floats = np.stack(columns, axis=1) if columns else np.zeros((len(rows), 0))
     return result
+
+
+def _manners(found: SearchResult, rows: Ints, weight: Floats) -> Floats:
+    """(rows, 3) shares of the manners in which loose joints stand, given the present faults."""
+    done, solved = found.replay, found.solved
+    manners, n = solved.manners(rows), len(solved.prior)
+    told = solved.loose_in(done.now) & (done.manner != ANY)
+    each = [
+        np.bincount(done.now[own], weight[own], n)[rows]
+        for manner in range(COMES_AND_GOES, N_MANNERS)
+        for own in [told & (done.manner == manner)]
+    ]
+    by_row = np.stack(each, axis=1)
+    some = by_row.sum(axis=1)
+    known = some > 0.0
+    manners[known] = by_row[known] / some[known, None]
+    return manners
 
 
 def _causes(sets: SolvedSets, solved: Solved, first: Ints, now: Ints, free: Floats) -> Floats:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from diagnose.belief.looks import Slips, all_looks
 from diagnose.errors import UnknownNameError
+from diagnose.faults.manners import N_MANNERS, by_manner
 from diagnose.faults.outcomes import complaint_chances, wording
 from diagnose.faults.priors import new_part_modes
 from diagnose.faults.readings import reading_likelihood, slip_density
@@ -41,8 +42,9 @@ class Factor:
         node, state: what it is called in an error.
         column: observable that shows it, -1 when it is about a shared cause.
         cause: number of that cause among `Priors.causes`, -1 elsewhere.
-        like: (readings,) likelihood under each reading of the observable; for a shared cause (2,)
-            with the cause absent and present.
+        like: (manners, readings) likelihood under each reading of the observable, by how loose
+            joints stand (`diagnose.faults.manners`); for a shared cause (2,) with the cause absent
+            and present.
         test: number of the test, -1 for the complaint and for checks.
         outcome: number of the outcome, or of the one that a reading stands for.
         plain: (same as `like`) chance of that outcome as such.
@@ -106,6 +108,7 @@ def _steps(sets: SolvedSets, solved: Solved, situation: Situation) -> Iterator[S
     behaviour, complaint = sets.behaviour, situation.complaint
     column, words = behaviour.column[complaint], wording(behaviour.machine, complaint)
     told = complaint_chances(solved.values[column], words)[:, 0]
+    told = np.broadcast_to(told, (N_MANNERS, len(told)))  # at home it may have stood otherwise
     yield Factor(complaint, YES, column, -1, told, -1, 0, told, 0.0, 0)
     for number, epoch in enumerate(situation.past):
         for finding in epoch.findings:
@@ -188,7 +191,10 @@ def _finding(
     share, rest, state = plain, 1.0 / len(outcomes), finding.outcome
     if finding.reading is not None:
         shift = volts_to_add(sets.behaviour.machine, test, situation.temperature_celsius)
-        share = reading_likelihood(test, finding.reading + shift, solved.values[column])
+        number_read = finding.reading + shift
+        share = by_manner(
+            lambda values: reading_likelihood(test, number_read, values), solved.values[column]
+        )
         rest, state = slip_density(test), READING
     elif finding.sure < 1.0:
         state = UNSURE

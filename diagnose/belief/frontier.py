@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from diagnose.belief.draws import drawn_evenly, error_of_sum
 from diagnose.belief.extensions import compare_pairs, extend, room_of
 from diagnose.belief.factors import Factor
+from diagnose.faults.manners import SHARES
 from diagnose.sums import inner
 
 if TYPE_CHECKING:
@@ -230,8 +231,27 @@ def _likelihoods(steps: list[Step], done: Replay) -> Floats:
     factors = [step for step in steps if isinstance(step, Factor)]
     about_causes = np.array([factor.column < 0 for factor in factors])
     like = done.like[:, : done.originals]
+    if len(done.apart):
+        like = like.copy()
+        like[:, done.apart] = _whatever_manner(done)
     together = like[about_causes].prod(axis=0, keepdims=True)
     return np.concatenate([like[~about_causes], together])
+
+
+def _whatever_manner(done: Replay) -> Floats:
+    """(findings, sets told apart) likelihood of each thing seen, given all seen before it.
+
+    In no matter what manner loose joints stand: the product is that of the set.
+    """
+    n, count = done.originals, len(done.apart)
+    hypotheses = np.stack([done.apart, *np.arange(n, n + 2 * count).reshape(2, count)])
+    weight = np.repeat(SHARES[:, None], count, axis=1)
+    found = np.empty((len(done.like), count))
+    for number, like in enumerate(done.like):
+        weight *= like[hypotheses]
+        found[number] = weight.sum(axis=0)
+        weight /= np.maximum(found[number], 1e-300)
+    return found
 
 
 def _mean_raise(weight: Floats, raised: Floats, heavy: Ints) -> float:

@@ -47,9 +47,9 @@ def all_looks(
 
     Args:
         finding: the finding, with its other looks.
-        like: (readings,) likelihood of the look that it tells of.
+        like: (..., readings) likelihood of the look that it tells of.
         slips: how often looks say nothing.
-        chance: of an outcome at one look, (readings,).
+        chance: of an outcome at one look, (..., readings).
     """
     others = [*finding.others, *([finding.outcome] if finding.confirmed else [])]
     any_of = slips.own / slips.outcomes
@@ -58,7 +58,7 @@ def all_looks(
         return prod((1.0 - slips.own) * (other == outcome) + any_of for other in others)
 
     nothing = any_of ** len(others)
-    mixed = np.full(len(like), nothing)
+    mixed = np.full(like.shape, nothing)
     for outcome in dict.fromkeys(others):
         there = _true(chance(outcome), slips.own, 1.0 / slips.outcomes)
         mixed += there * (if_there(outcome) - nothing)

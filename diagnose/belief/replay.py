@@ -3,6 +3,7 @@
 A hypothesis is a set of faults as the machine came in, with what became of it: what was measured
 before a repair was measured of the parts that were in then. A repair takes faults away; a new part
 that is bad itself makes a hypothesis of its own (Breese & Heckerman 1996, repair then observe).
+Where loose joints are among the faults, each manner in which they may stand is a hypothesis too.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.belief.factors import Factor
+from diagnose.faults.manners import ANY, APART, COMES_AND_GOES, N_MANNERS, SHARES, TOUCHES
 from diagnose.sums import by_row, inner
 
 if TYPE_CHECKING:
@@ -46,7 +48,10 @@ class Replay:
     Attributes:
         first: (hypotheses,) row of the faults as the machine came in.
         now: (hypotheses,) row of the faults as it stands now.
-        prior: (hypotheses,) prior of the faults and of the new parts that turned out bad.
+        manner: (hypotheses,) how loose joints stand, see `diagnose.faults.manners`; `ANY` where
+            nothing found depends on it.
+        prior: (hypotheses,) prior of the faults, of the manner and of the new parts that turned
+            out bad.
         like: (factors, hypotheses) likelihood of everything seen.
         weight: (hypotheses,) their product, up to one factor for all.
         log_scale: natural logarithm of that factor.
@@ -55,11 +60,14 @@ class Replay:
         lost: bound of the weight of bad new parts that were not followed.
         missing: sets that have to be solved first; then nothing else of this holds.
         free: (free combinations,) what was found about the shared causes.
-        originals: so many hypotheses have no bad new part; they come first.
+        originals: so many hypotheses, one for each set, come first.
+        apart: (sets,) those of them that stand for the first manner alone; the hypotheses of the
+            other manners follow the originals, all of the second, then all of the third.
     """
 
     first: Ints
     now: Ints
+    manner: Ints
     prior: Floats
     like: Floats
     weight: Floats
@@ -69,6 +77,7 @@ class Replay:
     missing: tuple[FaultSet, ...]
     free: Floats
     originals: int
+    apart: Ints
 
     @property
     def total(self) -> float:
@@ -84,6 +93,7 @@ class _Run:
     priors: Priors
     first: Ints
     now: Ints
+    manner: Ints
     prior: Floats
     weight: Floats
     free: Floats
@@ -116,7 +126,8 @@ class _Run:
         """(hypotheses,) likelihood, and chance of the outcome, under each."""
         if factor.column >= 0:
             place = self.solved.place[self.now, factor.column]
-            return factor.like[place], factor.plain[place]
+            like = factor.like[self.manner, place]
+            return like, like if factor.like is factor.plain else factor.plain[self.manner, place]
         if factor.cause >= self.priors.n_free:
             there = self.priors.triggers[factor.cause][self.solved.members[self.now]].any(axis=1)
             return factor.like[there.astype(int)], factor.plain[there.astype(int)]
@@ -138,7 +149,7 @@ class _Run:
         most = float(factor.like.max())
         if factor.column < 0:
             return most
-        like = factor.like[self.solved.place[:, factor.column]]
+        like = factor.like[ANY, self.solved.place[:, factor.column]]
         rows = self.lost_rows
         change = like[rows[..., 1]] / np.maximum(like[rows[..., 2]], 1e-12)
         found: Floats = np.minimum(like[rows[:, 0, 0]] * change.max(axis=1), most)
@@ -160,11 +171,28 @@ class _Run:
             left[parents[faults == fault]] = 0.0
             self._lose(left, fault)
         kept = np.where(faulty, 1.0, 1.0 - sum(done.bad.values()))
+        parents, rows, shares, manner = self._in_manners(parents, rows, shares, faults)
         self.first = np.concatenate([self.first, self.first[parents]])
         self.now = np.concatenate([self.now, rows])
+        self.manner = np.concatenate([self.manner, manner])
         self.prior = np.concatenate([self.prior * kept, self.prior[parents] * shares])
         self.weight = np.concatenate([self.weight * kept, self.weight[parents] * shares])
         self.like = [np.concatenate([like, like[parents]]) for like in self.like]
+
+    def _in_manners(
+        self, parents: Ints, rows: Ints, shares: Floats, faults: Ints
+    ) -> tuple[Ints, Ints, Floats, Ints]:
+        """Bad new parts with the manner of each: its parent's, or any where it is the first."""
+        manner = self.manner[parents]
+        known = self.solved.loose_in(self.first[parents]) | self.solved.loose_in(self.now[parents])
+        new = self.solved.loose[faults] & ~known
+        parents, rows, shares = (
+            np.concatenate([some[~new], *[some[new]] * len(SHARES)])
+            for some in (parents, rows, shares)
+        )
+        stands = np.repeat(np.arange(COMES_AND_GOES, N_MANNERS), new.sum())
+        shares[(~new).sum() :] *= SHARES[stands - COMES_AND_GOES]
+        return parents, rows, shares, np.concatenate([manner[~new], stands])
 
     def _lose(self, weight: Floats, fault: int) -> None:
         """Leave out a bad new part beside the faults of each hypothesis."""
@@ -255,9 +283,16 @@ def replay(
         rows: fault sets that the machine may have come in with.
         leave_out: number of a factor that is not to count.
     """
-    prior = solved.prior[rows]
+    apart = _apart(solved, steps, rows)
+    at = np.concatenate([np.arange(len(rows)), apart, apart])
+    manner = np.where(solved.loose_in(rows), ANY, COMES_AND_GOES)
+    manner[apart] = COMES_AND_GOES
+    manner = np.concatenate([manner, np.repeat((TOUCHES, APART), len(apart))])
+    prior = solved.prior[rows[at]]
+    prior[apart] *= SHARES[0]
+    prior[len(rows) :] *= np.repeat(SHARES[1:], len(apart))
     run = _Run(
-        solved, priors, rows, rows, prior, prior, np.ones(len(priors.free)),
+        solved, priors, rows[at], rows[at], manner, prior, prior, np.ones(len(priors.free)),
         lost=np.zeros(0), lost_rows=np.zeros((0, 1, 3), dtype=np.int64),
     )  # fmt: skip
     seen = 0
@@ -274,6 +309,7 @@ def replay(
     return Replay(
         first=run.first,
         now=run.now,
+        manner=run.manner,
         prior=run.prior,
         like=np.array(run.like).reshape(len(run.like), n),
         weight=run.weight,
@@ -283,4 +319,21 @@ def replay(
         missing=tuple(run.missing),
         free=run.free,
         originals=len(rows),
+        apart=apart,
     )
+
+
+def _apart(solved: Solved, steps: Sequence[Step], rows: Ints) -> Ints:
+    """Places among some rows of those whose manners have to be told apart.
+
+    Before the first repair these are sets in which something that was found depends on them.
+    """
+    loose = np.flatnonzero(solved.loose_in(rows))
+    if any(not isinstance(step, Factor) for step in steps):
+        return loose
+    varied = np.zeros(len(loose), dtype=bool)
+    for column in {step.column for step in steps if isinstance(step, Factor) and step.test >= 0}:
+        if column >= 0:
+            values = solved.values[column]
+            varied |= (values[:, 0] != values[:, 1])[solved.place[rows[loose], column]]
+    return loose[varied]

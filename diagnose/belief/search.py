@@ -186,15 +186,17 @@ def _remainder(
     drawn, bounds = frontier.drawn(solved, count)
     if not drawn:
         return frontier.left_out, "budget"
-    asked, done = dict.fromkeys(drawn), None
+    each = [*dict.fromkeys(drawn)]
+    asked, done = dict.fromkeys(each), None
     while done is None or done.missing:
         go_on()
         asked |= dict.fromkeys(done.missing if done is not None else ())
         now = sets.with_sets([*asked])
-        rows = np.array([now.row(faults) for faults in drawn], dtype=np.int64)
+        rows = np.array([now.row(faults) for faults in each], dtype=np.int64)
         done = replay(now, sets.priors, steps_of(sets, now, situation), rows)
-    weight = done.prior[: len(drawn)] * done.like[:, : len(drawn)].prod(axis=0)
-    share = weight / np.maximum(bounds, 1e-300)
+    weighs = np.bincount(began(now, done), done.weight, len(each)) * np.exp(done.log_scale)
+    weight = dict(zip(each, weighs.tolist(), strict=True))
+    share = np.array([weight[faults] for faults in drawn]) / np.maximum(bounds, 1e-300)
     mean, error = float(share.mean()), float(share.std(ddof=1)) / len(share) ** 0.5
     left_out = min(frontier.left_out, frontier.left_out * (mean + 2.0 * error))
     return left_out, "sampled" if left_out <= GOOD_ENOUGH else "budget"

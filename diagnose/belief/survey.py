@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.compiled import njit
+from diagnose.faults.manners import COMES_AND_GOES, N_MANNERS
 from diagnose.sums import mixed
 
 if TYPE_CHECKING:
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
 
 BLOCK = 256
 """Fault sets gathered at once."""
+
+SAME_SHARE = 1e-9
+"""Shares of manners that differ by no more are the same."""
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -62,6 +66,8 @@ class SetTables(NamedTuple):
         noise: (sets, tests) entropy of each test's outcome given the set, bits.
         members: (sets, width) faults, padded with the number that stands for none.
         fine: (sets,) whether the machine always runs with them; None: never.
+        same: (sets,) number that rows of one fault set share, whose loose joints stand otherwise;
+            None: each row is a set of its own.
     """
 
     start: NDArray[np.int32]
@@ -69,6 +75,7 @@ class SetTables(NamedTuple):
     noise: Floats
     members: Ints
     fine: NDArray[np.bool_] | None = None
+    same: Ints | None = None
 
 
 def survey(blocks: Iterable[tuple[SetTables, Ints, Floats]], n_faults: int) -> Survey:
@@ -87,6 +94,8 @@ def survey(blocks: Iterable[tuple[SetTables, Ints, Floats]], n_faults: int) -> S
             sums = (np.zeros(outcomes), np.zeros(tests), joint, np.zeros(n_faults + 1))
         fine = np.zeros(len(tables.members), np.bool_) if tables.fine is None else tables.fine
         _add(tables.like, tables.noise, tables.members, fine, active, weight, *sums)
+        if tables.same is not None:
+            sums[1][:] += _left_by_manner(tables, tables.same[active], active, weight)
     chance, noise, joint, faults = sums
     return Survey(
         start=tables.start,
@@ -97,6 +106,26 @@ def survey(blocks: Iterable[tuple[SetTables, Ints, Floats]], n_faults: int) -> S
         fine=joint[-1],
         in_order=float(faults[-1]),
     )
+
+
+def _left_by_manner(tables: SetTables, same: Ints, active: Ints, weight: Floats) -> Floats:
+    """(tests,) entropy that a fault set leaves open beyond that of each manner, bits.
+
+    How loose joints stand is no fault: what a test says of that alone is no gain.
+    """
+    _, place, count = np.unique(same, return_inverse=True, return_counts=True)
+    several = np.flatnonzero(count[place] > 1)
+    if not len(several):
+        return np.zeros(tables.noise.shape[1])
+    _, place = np.unique(place[several], return_inverse=True)
+    rows, own = active[several], weight[several]
+    whole = np.bincount(place, own)
+    mixture = np.zeros((len(whole), tables.like.shape[1]))
+    np.add.at(mixture, place, own[:, None] * tables.like[rows])
+    mixture /= whole[:, None]
+    bits = -mixture * np.log2(np.where(mixture > 0.0, mixture, 1.0))
+    left: Floats = mixed(whole, np.add.reduceat(bits, tables.start[:-1], axis=1))
+    return left - mixed(own, tables.noise[rows])
 
 
 @njit(nogil=True)
@@ -186,6 +215,7 @@ def blocks_of(
     there: Floats,
     weight: Floats,
     fine: NDArray[np.bool_],
+    stands: Mixture,
 ) -> Iterator[tuple[SetTables, Ints, Floats]]:
     """Some rows as `survey` takes them, in blocks that stay near the processor.
 
@@ -196,14 +226,53 @@ def blocks_of(
         there: as in `tables_of`.
         weight: (n,) their probabilities.
         fine: (n,) whether the machine always runs with them.
+        stands: as in `tables_of`.
     """
     for begin in range(0, len(rows), BLOCK):
         part = slice(begin, begin + BLOCK)
-        tables = tables_of(columns, solved, rows[part], there[part])._replace(fine=fine[part])
+        own = stands._replace(at=stands.at[part])
+        tables = tables_of(columns, solved, rows[part], there[part], own)._replace(fine=fine[part])
         yield tables, np.arange(len(rows[part])), weight[part]
 
 
-def tables_of(columns: TestColumns, solved: Solved, rows: Ints, there: Floats) -> SetTables:
+class Mixture(NamedTuple):
+    """Fault sets of whose loose joints something is known, as `tables_of` takes them.
+
+    Attributes:
+        at: (n,) place of each set among them, -1 where nothing is known.
+        which: (mixed, 3, tests) row of chances in each manner.
+        share: (mixed, 3) of each manner.
+    """
+
+    at: Ints
+    which: NDArray[np.int32]
+    share: Floats
+
+
+def mixture_of(columns: TestColumns, solved: Solved, rows: Ints, manners: Floats) -> Mixture:
+    """Which of some rows have loose joints of which something is known.
+
+    Args:
+        columns: the machine's tests.
+        solved: fault sets.
+        rows: (n,) rows of them.
+        manners: (n, 3) shares of the manners in which loose joints stand.
+    """
+    mixed_up = (np.abs(manners - solved.manners(rows)) > SAME_SHARE).any(axis=1)
+    hit = np.flatnonzero(mixed_up)
+    at = np.full(len(rows), -1, dtype=np.int64)
+    at[hit] = np.arange(len(hit))
+    which = np.zeros((len(hit), N_MANNERS - COMES_AND_GOES, len(columns.tests)), dtype=np.int32)
+    for test, column in enumerate(columns.column.tolist() if len(hit) else ()):
+        if column >= 0:
+            place = solved.place[rows[hit], column]
+            which[:, :, test] = solved.chances.numbers[test][COMES_AND_GOES:, place].T
+    return Mixture(at, which, manners[hit])
+
+
+def tables_of(
+    columns: TestColumns, solved: Solved, rows: Ints, there: Floats, stands: Mixture
+) -> SetTables:
     """What the kernel reads of some rows.
 
     Args:
@@ -211,13 +280,14 @@ def tables_of(columns: TestColumns, solved: Solved, rows: Ints, there: Floats) -
         solved: fault sets.
         rows: (n,) rows of them.
         there: (n, causes) chance that each shared cause is there.
+        stands: what is known of loose joints, from `mixture_of`.
     """
     like = np.empty((len(rows), columns.n_outcomes))
     noise = np.empty((len(rows), len(columns.tests)))
     chances = solved.chances
     _gather(
         columns.start, columns.cause, columns.by_cause, chances.rows, chances.noise,
-        chances.which, rows, there, like, noise,
+        chances.which, rows, there, *stands, like, noise,
     )  # fmt: skip
     return SetTables(columns.start, like, noise, solved.members[rows])
 
@@ -229,7 +299,8 @@ def single_tables(sets: SolvedSets) -> Silent:
         solved = sets.now()
         rows = solved.pair_row[:, -1].astype(np.int64)
         there = sets.there(solved, rows, np.ones(len(sets.priors.free)))
-        _, like, noise, *_ = tables_of(sets.columns, solved, rows, there)
+        stands = mixture_of(sets.columns, solved, rows, solved.manners(rows))
+        _, like, noise, *_ = tables_of(sets.columns, solved, rows, there, stands)
         alone = np.ascontiguousarray(like[:-1].T)
         return Silent(alone, like[:-1] - like[-1], noise[:-1] - noise[-1])
 
@@ -269,13 +340,44 @@ def _share_good(which, near, rows, weight, found):
 
 
 @njit(nogil=True)
+def _mixed_over(which, share, chances, found):
+    """Fill in the chances of a test's outcomes over some rows; their entropy, bits."""
+    bits = 0.0
+    for o in range(found.shape[0]):
+        x = 0.0
+        for m in range(share.shape[0]):
+            x += share[m] * chances[which[m], o]
+        found[o] = x
+        if x > 0.0:
+            bits -= x * math.log2(x)
+    return bits
+
+
+@njit(nogil=True)
 def _gather(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
-    start, cause, by_cause, chances, entropy, which, rows, there, like, noise
+    start,
+    cause,
+    by_cause,
+    chances,
+    entropy,
+    which,
+    rows,
+    there,
+    stands,
+    which_of,
+    share,
+    like,
+    noise,
 ):
     for a in range(rows.shape[0]):
         h = rows[a]
         for t in range(cause.shape[0]):
             first, n, at = start[t], start[t + 1] - start[t], which[h, t]
+            if cause[t] < 0 and stands[a] >= 0:
+                noise[a, t] = _mixed_over(
+                    which_of[stands[a], :, t], share[stands[a]], chances, like[a, first : first + n]
+                )
+                continue
             if cause[t] < 0:
                 noise[a, t] = entropy[at]
                 for o in range(n):

@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Self
 import numpy as np
 
 from diagnose.faults.behaviour import seen_on_trying
+from diagnose.faults.manners import APART, COMES_AND_GOES, SHARES, TOUCHES, outcomes_by_manner
 from diagnose.faults.outcomes import (
     CANNOT,
     FIRST_OF_TWO,
     FITS,
     UNSTEADY,
     cause_chances,
-    outcome_chances,
     spread_of,
 )
 from diagnose.faults.words import TRIED
@@ -35,12 +35,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What the customer says, the fault behind it, and the shared causes that are there."""
+    """What the customer says, the fault behind it, and the shared causes that are there.
+
+    A loose joint stands in some manner, see `diagnose.faults.manners`.
+    """
 
     complaint: str
     part: str
     mode: str
     causes: frozenset[str]
+    manner: int = COMES_AND_GOES
 
 
 def invent_case(prepared: Prepared, rng: np.random.Generator) -> Case:
@@ -52,7 +56,10 @@ def invent_case(prepared: Prepared, rng: np.random.Generator) -> Case:
     complaint, fault = divmod(drawn, n_listed)
     causes = causes_behind(prepared, fault).items()
     there = frozenset(cause for cause, chance in causes if rng.random() < chance)
-    return Case(names[complaint], *prepared.faults[fault], there)
+    manner = COMES_AND_GOES
+    if prepared.behaviour.loose[fault]:
+        manner += int(rng.choice(len(SHARES), p=SHARES))
+    return Case(names[complaint], *prepared.faults[fault], there, manner)
 
 
 def causes_behind(prepared: Prepared, fault: int) -> Mapping[str, float]:
@@ -89,7 +96,7 @@ class Technician:
         after, behaviour = self, self.prepared.behaviour
         if self.case.mode in repair.puts_right(part).get(self.case.part, ()):
             after = replace(self, readings=behaviour.readings([()])[0])
-        tried = after.readings[behaviour.column[TRIED], int(rng.random() >= FIRST_OF_TWO)]
+        tried = after.readings[behaviour.column[TRIED], self._stands(rng)]
         fits = after.readings[behaviour.column[self.case.complaint], 0] == FITS
         shown = seen_on_trying(self.prepared.machine)[int(tried)]
         return after, self.case.complaint if fits and shown == RUNS else shown
@@ -99,14 +106,19 @@ class Technician:
         if test.cause is not None:
             return self._drawn(test, cause_chances(test)[int(test.cause in self.case.causes)], rng)
         both = self.readings[self.prepared.behaviour.column_of(test)]
-        chances = outcome_chances(test, both)
+        chances = outcomes_by_manner(test, both[None])[self.case.manner, 0]
         if test.unit is None or both.min() <= CANNOT:
             return self._drawn(test, chances, rng)
         if test.outcomes[-1].id == UNSTEADY and rng.random() < chances[-1]:
             return UNSTEADY
-        value = both[0] if rng.random() < FIRST_OF_TWO else both[1]
+        value = both[self._stands(rng)]
         shown = float(rng.normal(value, spread_of(test, value)))
         return float(f"{min(max(shown, test.low), test.high):.3g}")
+
+    def _stands(self, rng: np.random.Generator) -> int:
+        """Which of the two readings there is just now."""
+        now = int(rng.random() >= FIRST_OF_TWO)
+        return {TOUCHES: 0, APART: 1}.get(self.case.manner, now)
 
     @staticmethod
     def _drawn(test: Test, chances: NDArray[np.float64], rng: np.random.Generator) -> str:

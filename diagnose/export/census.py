@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.export.classes import join
-from diagnose.faults.outcomes import complaint_chances, outcome_chances, wording
+from diagnose.faults.manners import COMES_AND_GOES, SHARES, outcomes_by_manner
+from diagnose.faults.outcomes import complaint_chances, wording
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -47,8 +48,8 @@ class Census:
         self._rare = {union: row for row, union in enumerate(dict.fromkeys(unions))}
         self._rare_readings = self.pairs.behaviour.readings(list(self._rare))
 
-    def table(self, leaf: Leaf, parents: tuple[Node, ...]) -> NDArray[np.float64]:
-        """(parents' states ..., outcomes) of a leaf."""
+    def tables(self, leaf: Leaf, parents: tuple[Node, ...]) -> NDArray[np.float64]:
+        """(parents' states ..., manners, outcomes) of a leaf, as loose joints stand."""
         shape = tuple(len(node.sets) for node in parents)
         empty, unions = self._unreached(parents)
         rare = [self._rare[union] for union in unions]
@@ -61,12 +62,15 @@ class Census:
         )
         own = self.pairs.prior if leaf.test is None else self.pairs.weight
         weight = np.concatenate([own, np.ones(len(empty))])
-        chances = _chances(self.pairs, leaf, values)
+        loose = set(np.flatnonzero(self.pairs.behaviour.loose).tolist())
+        stands = np.array([not loose.isdisjoint(s) for s in (*self.pairs.sets, *unions)])
+        chances = _chances(self.pairs, leaf, values, stands)
+        flat = chances.reshape(len(chances), -1)
         total = np.stack(
-            [np.bincount(cell, weight * column, math.prod(shape)) for column in chances.T], axis=-1
-        )
+            [np.bincount(cell, weight * column, math.prod(shape)) for column in flat.T], axis=-1
+        ).reshape(-1, *chances.shape[1:])
         mean: NDArray[np.float64] = total / total.sum(axis=-1, keepdims=True)
-        return mean.reshape(*shape, -1)
+        return mean.reshape(*shape, *chances.shape[1:])
 
     def _cells(self, parents: tuple[Node, ...]) -> NDArray[np.int64]:
         """(sets,) combination of the parents' states that each fault set leads to."""
@@ -83,11 +87,16 @@ class Census:
         return empty, [join(*combos[cell]) for cell in empty]
 
 
-def _chances(pairs: PairTable, leaf: Leaf, values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(sets, outcomes) chances under the readings of a leaf."""
+def _chances(
+    pairs: PairTable, leaf: Leaf, values: NDArray[np.float64], loose: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """(sets, manners, outcomes) chances under the readings of a leaf; `loose` sets have a joint."""
     if leaf.test is None:
-        return complaint_chances(values, wording(pairs.behaviour.machine, leaf.name))
-    return outcome_chances(leaf.test, values)
+        told = complaint_chances(values, wording(pairs.behaviour.machine, leaf.name))
+        return np.repeat(told[:, None], len(SHARES), axis=1)
+    each = outcomes_by_manner(leaf.test, values)[COMES_AND_GOES:].swapaxes(0, 1)
+    found: NDArray[np.float64] = np.where(loose[:, None, None], each, each[:, :1])
+    return found
 
 
 def states_of(pairs: PairTable, nodes: Mapping[str, Node]) -> dict[str, NDArray[np.int64]]:

@@ -1,8 +1,9 @@
 """From a machine to a compact Bayesian network for other programs.
 
-Roots are shared causes and parts, leaves are tests and complaints, everything between is
-deterministic (`diagnose.export.nodes`) and has at most two parents. The network is exact for single
-faults and close for several; `diagnose.export.accuracy` measures how close.
+Roots are shared causes, parts and how loose joints stand, leaves are tests and complaints,
+everything between is deterministic (`diagnose.export.nodes`) and has at most two parents. The
+network is exact for single faults and close for several; `diagnose.export.accuracy` measures how
+close.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.circuit.wiring import make_sites, make_trees
-from diagnose.errors import NetworkError
+from diagnose.errors import NetworkError, NetworkTooLargeError
 from diagnose.export.census import Census
 from diagnose.export.classes import BUDGET
 from diagnose.export.leaves import Leaf, make_leaves
@@ -21,8 +22,10 @@ from diagnose.export.pairs import PairTable, make_pairs
 from diagnose.export.roots import root_families
 from diagnose.export.yardstick import make_yardstick
 from diagnose.faults.behaviour import make_behaviour
+from diagnose.faults.manners import SHARES
 from diagnose.faults.outcomes import cause_chances
 from diagnose.faults.words import NO, UNLISTED, YES
+from diagnose.inference.compiled import compile_network
 from diagnose.inference.families import Family, Network
 
 if TYPE_CHECKING:
@@ -34,8 +37,16 @@ if TYPE_CHECKING:
     from diagnose.machine.model import Machine
 
 
+JOINTS, STANDS = "loose_joints", ("come_and_go", "touch", "are_apart")
+"""How loose joints stand through a job, see `diagnose.faults.manners`; the tests that show it hang
+on it."""
+
+SAME_CHANCE = 1e-9
+"""Chances that differ by no more with how joints stand do not depend on it."""
+
+
 def compact_network(machine: Machine, budget: float = BUDGET) -> Network:
-    """The network of a machine.
+    """The network of a machine, with a root for how loose joints stand where it can be answered so.
 
     Args:
         machine: the machine; every pair of its faults is solved, which takes seconds.
@@ -46,11 +57,24 @@ def compact_network(machine: Machine, budget: float = BUDGET) -> Network:
         CircuitError: wiring that cannot be solved.
         NetworkError: names that collide, priors that do not add up.
     """
-    return network_of(make_pairs(make_behaviour(machine)), budget)
+    pairs = make_pairs(make_behaviour(machine))
+    network = network_of(pairs, budget, joints=True)
+    try:
+        compile_network(network)
+    except NetworkTooLargeError:
+        network = network_of(pairs, budget)
+    return network
 
 
-def network_of(pairs: PairTable, budget: float = BUDGET) -> Network:
-    """The network of a machine whose pairs are solved; the rest as `compact_network`."""
+def network_of(pairs: PairTable, budget: float = BUDGET, *, joints: bool = False) -> Network:
+    """The network of a machine whose pairs are solved; the rest as `compact_network`.
+
+    Args:
+        pairs: of the machine.
+        budget: as in `compact_network`.
+        joints: whether to have a root for how loose joints stand; without it they stand anew at
+            each test, and steady readings count as so many looks.
+    """
     machine = pairs.behaviour.machine
     trees = make_trees(machine)
     across = [part for part, _, _ in (*trees.across, *trees.odd_loads)]
@@ -75,7 +99,13 @@ def network_of(pairs: PairTable, budget: float = BUDGET) -> Network:
         else:
             parents = hung[leaf.name]
             names = tuple(node.name for node in parents)
-            families.append(_leaf_family(leaf, names, census.table(leaf, parents)))
+            table = census.tables(leaf, parents)
+            if joints and np.ptp(table, axis=-2).max() > SAME_CHANCE:
+                families.append(_leaf_family(leaf, (*names, JOINTS), table))
+            else:
+                families.append(_leaf_family(leaf, names, np.tensordot(table, SHARES, (-2, 0))))
+    if any(JOINTS in family.parents for family in families):
+        families.insert(0, Family.build(JOINTS, STANDS, (), SHARES))
     _check_names(families)
     return Network(tuple(families))
 

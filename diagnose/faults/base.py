@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from diagnose.faults.chances import Chances, GrowingChances, make_columns, with_other_slips
+from diagnose.faults.manners import N_MANNERS, any_loose
 from diagnose.faults.numbering import different, rounded
 from diagnose.faults.priors import padded
 from diagnose.faults.solved import Solved, SolvedSets
@@ -92,8 +93,10 @@ def solve_base(behaviour: Behaviour, priors: Priors, progress: Progress | None =
     values, place = different(np.concatenate(blocks))
     members = padded(sets, len(behaviour.faults))
     prior = priors.joint(members).sum(axis=1)
-    chances = GrowingChances(make_columns(behaviour, priors)).append(values, place)
-    return _solved(members, prior, place, values, chances)
+    loose = behaviour.loose
+    growing = GrowingChances(make_columns(behaviour, priors))
+    chances = growing.append(values, place, any_loose(loose, members))
+    return _solved(members, prior, place, values, chances, loose)
 
 
 def _solved(
@@ -102,6 +105,7 @@ def _solved(
     place: NDArray[np.uint16],
     values: tuple[NDArray[np.float64], ...],
     chances: Chances,
+    loose: NDArray[np.bool_],
 ) -> Solved:
     none = int(members[0, 0])
     pair_row = np.full((none + 1, none + 1), -1, dtype=np.int32)
@@ -110,7 +114,7 @@ def _solved(
     pair_row[both[:, 0], both[:, 1]] = pair_row[both[:, 1], both[:, 0]] = rows
     single = both[:, 1] == none
     pair_row[both[single, 0], both[single, 0]] = rows[single]
-    return Solved(members, prior, place, values, pair_row, {}, len(members), none, chances)
+    return Solved(members, prior, place, values, pair_row, {}, len(members), none, chances, loose)
 
 
 def make_solved_sets(behaviour: Behaviour, priors: Priors, base: Solved) -> SolvedSets:
@@ -129,7 +133,9 @@ def pack(base: Solved) -> dict[str, NDArray[Any]]:
         "chances": base.chances.rows,
         "noise": base.chances.noise,
         "near": base.chances.near,
-        "numbers": np.concatenate([np.zeros(0, dtype=np.int32), *base.chances.numbers]),
+        "numbers": np.concatenate(
+            [np.zeros((N_MANNERS, 0), dtype=np.int32), *base.chances.numbers], axis=1
+        ),
         "which": base.chances.which,
     }
 
@@ -148,13 +154,13 @@ def unpack(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Pri
         rows=arrays["chances"],
         noise=arrays["noise"],
         near=arrays["near"],
-        numbers=tuple(np.split(arrays["numbers"], np.cumsum(read)[:-1])),
+        numbers=tuple(np.split(arrays["numbers"], np.cumsum(read)[:-1], axis=1)),
         which=arrays["which"],
     )
     split = np.split(arrays["values"], np.cumsum(counts)[:-1])
     values = tuple(np.ascontiguousarray(part) for part in split)
     members = arrays["members"].astype(np.int64)
-    return _solved(members, arrays["prior"], place, values, chances)
+    return _solved(members, arrays["prior"], place, values, chances, behaviour.loose)
 
 
 def with_priors(base: Solved, behaviour: Behaviour, priors: Priors, before: Machine) -> Solved:
@@ -175,7 +181,10 @@ def with_priors(base: Solved, behaviour: Behaviour, priors: Priors, before: Mach
     columns = make_columns(behaviour, priors)
     if max(slips) < 100.0:
         return replace(base, chances=with_other_slips(base.chances, columns, slips))
-    return replace(base, chances=GrowingChances(columns).append(base.values, base.place))
+    growing = GrowingChances(columns)
+    return replace(
+        base, chances=growing.append(base.values, base.place, any_loose(base.loose, base.members))
+    )
 
 
 def _readings_read(
@@ -199,7 +208,7 @@ def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Prio
     tests = make_columns(behaviour, priors)
     return bool(
         members.ndim == place.ndim == which.ndim == 2
-        and counts.ndim == prior.ndim == arrays["numbers"].ndim == 1
+        and counts.ndim == prior.ndim == 1
         and 1 <= members.shape[1] <= WIDTH
         and ((counts > 0) & (counts <= len(values))).all()
         and chances.shape[1:] == tests.by_cause.shape[2:]
@@ -220,7 +229,7 @@ def _fits(arrays: Mapping[str, NDArray[Any]], behaviour: Behaviour, priors: Prio
         and arrays["noise"].shape == arrays["near"].shape == chances.shape[:1]
         and np.isfinite([arrays["noise"], arrays["near"]]).all()
         and ((chances >= 0.0) & (chances <= 1.0)).all()
-        and len(arrays["numbers"]) == _readings_read(behaviour, priors, counts).sum()
+        and arrays["numbers"].shape == (N_MANNERS, _readings_read(behaviour, priors, counts).sum())
         and which.shape == (len(members), len(tests.tests))
         and min(which.min(), arrays["numbers"].min()) >= 0
         and max(which.max(), arrays["numbers"].max()) < len(chances)

@@ -59,6 +59,15 @@ class Behaviour:
         return len(self.circuit.netlist.faults)
 
     @property
+    def loose(self) -> NDArray[np.bool_]:
+        """(faults + 1,) whether each is a loose joint; the last one stands for no fault."""
+        own = [
+            self.machine.parts[part].modes[mode].loose
+            for part, mode in self.faults[: self.n_listed]
+        ]
+        return np.array([*own, *[False] * (len(self.faults) - len(own) + 1)])
+
+    @property
     def work(self) -> float:
         """What solving one fault set takes: circuits times nets, a sixth of a microsecond each."""
         return float(len(self.circuit.rigs.condition) * len(self.circuit.netlist.nets))

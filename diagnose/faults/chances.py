@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.faults.growing import Growing
-from diagnose.faults.outcomes import cause_chances, outcome_chances
+from diagnose.faults.manners import ANY, COMES_AND_GOES, N_MANNERS, outcomes_by_manner
+from diagnose.faults.outcomes import cause_chances
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -92,8 +93,10 @@ class Chances(NamedTuple):
         rows: (rows, most outcomes) P(outcome | reading), rounded to `CHANCE_DIGITS`.
         noise: (rows,) entropy of each, bits.
         near: (rows,) how far each agrees with what the test shows on a good machine, 0 to 1.
-        numbers: by test (readings,) row of each reading of its observable.
-        which: (sets, tests) row under each fault set; 0 where a test looks for a shared cause.
+        numbers: by test (manners, readings) row of each reading of its observable, see
+            `diagnose.faults.manners`.
+        which: (sets, tests) row under each fault set, in whatever manner its loose joints stand;
+            0 where a test looks for a shared cause.
     """
 
     rows: Floats
@@ -103,12 +106,12 @@ class Chances(NamedTuple):
     which: Places
 
     def of(self, test: int, n_outcomes: int) -> Floats:
-        """(readings, outcomes) chances of one test under all readings of its observable."""
+        """(manners, readings, outcomes) chances of a test under all readings of its observable."""
         found: Floats = self.rows[self.numbers[test], :n_outcomes]
         return found
 
     def of_outcome(self, test: int, outcome: int) -> Floats:
-        """(readings,) chance of one outcome under all readings of its observable."""
+        """(manners, readings) chance of one outcome under all readings of its observable."""
         found: Floats = self.rows[self.numbers[test], outcome]
         return found
 
@@ -127,7 +130,7 @@ class GrowingChances:
         tests, most = len(columns.tests), columns.by_cause.shape[2]
         none = np.zeros(0)
         if known is None:
-            unread = (np.zeros(0, dtype=np.int32),) * tests
+            unread = (np.zeros((N_MANNERS, 0), dtype=np.int32),) * tests
             which = np.zeros((0, tests), dtype=np.int32)
             known = Chances(np.zeros((0, most)), none, none, unread, which)
         self._columns, self._known = columns, known
@@ -142,25 +145,31 @@ class GrowingChances:
         """All so far."""
         return self._known
 
-    def append(self, values: tuple[Floats, ...], place: NDArray[Any]) -> Chances:
+    def append(
+        self, values: tuple[Floats, ...], place: NDArray[Any], loose: NDArray[np.bool_]
+    ) -> Chances:
         """All chances, with those of further readings and sets.
 
         Args:
             values: by observable, all readings; those known come first.
             place: (new sets, observables) number of the reading that each observable shows.
+            loose: (new sets,) whether a loose joint is among their faults.
         """
         numbers, columns = list(self._known.numbers), self._columns
         fresh: list[tuple[int, Floats]] = []
         for test, column in enumerate(columns.column.tolist()):
-            if column >= 0 and len(values[column]) > len(numbers[test]):
-                new = values[column][len(numbers[test]) :]
-                fresh.append((test, outcome_chances(columns.tests[test], new)))
+            if column >= 0 and len(values[column]) > numbers[test].shape[1]:
+                new = values[column][numbers[test].shape[1] :]
+                chances = outcomes_by_manner(columns.tests[test], new)
+                fresh.append((test, chances.reshape(-1, chances.shape[-1])))
         for test, rows in zip([t for t, _ in fresh], self._numbered(fresh), strict=True):
-            numbers[test] = np.concatenate([numbers[test], rows])
+            more = rows.reshape(N_MANNERS, -1)
+            numbers[test] = np.concatenate([numbers[test], more], axis=1)
+        manner = np.where(loose, ANY, COMES_AND_GOES)
         which = np.zeros((len(place), len(numbers)), dtype=np.int32)
         for test, column in enumerate(columns.column.tolist()):
             if column >= 0:
-                which[:, test] = numbers[test][place[:, column]]
+                which[:, test] = numbers[test][manner, place[:, column]]
         self._which.append(which)
         self._weigh(fresh, numbers)
         self._known = Chances(

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from diagnose.faults.chances import GrowingChances
 from diagnose.faults.growing import Growing
+from diagnose.faults.manners import SHARES, any_loose
 from diagnose.faults.numbering import numbered
 from diagnose.faults.priors import padded
 
@@ -59,6 +60,7 @@ class Solved:
         n_base: rows of the base.
         n_faults: how many faults there are; the number that stands for none.
         chances: of every test under every reading.
+        loose: (faults + 1,) whether each fault is a loose joint; the last stands for none.
     """
 
     members: Ints
@@ -70,6 +72,7 @@ class Solved:
     n_base: int
     n_faults: int
     chances: Chances
+    loose: NDArray[np.bool_]
 
     def row(self, faults: FaultSet) -> int:
         """Row of a set, -1 when it is not solved."""
@@ -88,6 +91,17 @@ class Solved:
     def faults(self, row: int) -> FaultSet:
         """The faults of a row, ascending."""
         return tuple(f for f in self.members[row].tolist() if f < self.n_faults)
+
+    def loose_in(self, rows: Ints) -> NDArray[np.bool_]:
+        """(rows,) whether a loose joint is among the faults."""
+        return any_loose(self.loose, self.members[rows])
+
+    def manners(self, rows: Ints) -> Floats:
+        """(rows, 3) shares of the manners in which loose joints stand, before anything is known.
+
+        Without a loose joint, what changes does so by itself: it comes and goes.
+        """
+        return np.where(self.loose_in(rows)[:, None], SHARES, (1.0, 0.0, 0.0))
 
     def readings(self, column: int, rows: Ints) -> Floats:
         """(rows, 2) readings of one observable."""
@@ -270,8 +284,9 @@ class _Rows:
             elif pair_row is not None:
                 a, b = (*faults, n, n)[:2]
                 pair_row[a, b] = pair_row[b, a] = row
+        members = padded(sets, n)
         return Solved(
-            members=self._members.append(padded(sets, n), filler=n),
+            members=self._members.append(members, filler=n),
             prior=self._prior.append(prior),
             place=self._place.append(place),
             values=values,
@@ -279,7 +294,8 @@ class _Rows:
             larger=self._larger,
             n_base=solved.n_base,
             n_faults=n,
-            chances=self._chances.append(values, place),
+            chances=self._chances.append(values, place, any_loose(solved.loose, members)),
+            loose=solved.loose,
         )
 
     def base(self, base: Solved) -> Solved:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.faults.behaviour import seen_on_trying
+from diagnose.faults.manners import by_manner, first_weight
 from diagnose.faults.outcomes import CHECK_SLIPS, FITS
 from diagnose.faults.words import TRIED
 
@@ -31,7 +32,13 @@ def check_results(machine: Machine, complaint: str) -> tuple[str, ...]:
     return shown if complaint in shown else (*shown, complaint)
 
 
-def check_chances(behaviour: Behaviour, solved: Solved, complaint: str, rows: Ints) -> Floats:
+def check_chances(
+    behaviour: Behaviour,
+    solved: Solved,
+    complaint: str,
+    rows: Ints,
+    manners: Floats | None = None,
+) -> Floats:
     """(rows, results) how likely the check shows each of `check_results`.
 
     Args:
@@ -39,8 +46,10 @@ def check_chances(behaviour: Behaviour, solved: Solved, complaint: str, rows: In
         solved: fault sets.
         complaint: what the job is about.
         rows: of the fault sets.
+        manners: (rows, 3) shares of the manners in which loose joints stand; None: as nothing is
+            known of that.
     """
-    return with_slips(check_shares(behaviour, solved, complaint, rows))
+    return with_slips(check_shares(behaviour, solved, complaint, rows, manners))
 
 
 def with_slips(shares: Floats) -> Floats:
@@ -49,23 +58,38 @@ def with_slips(shares: Floats) -> Floats:
     return found
 
 
-def check_shares(behaviour: Behaviour, solved: Solved, complaint: str, rows: Ints) -> Floats:
+def check_shares(
+    behaviour: Behaviour,
+    solved: Solved,
+    complaint: str,
+    rows: Ints,
+    manners: Floats | None = None,
+) -> Floats:
     """(rows, results) share of the time that each shows; arguments as of `check_chances`."""
     results = check_results(behaviour.machine, complaint)
     tried = solved.readings(behaviour.column[TRIED], rows)
     if complaint not in seen_on_trying(behaviour.machine):
         fits = solved.readings(behaviour.column[complaint], rows) == FITS
         tried = np.where(fits & (tried == 0.0), len(results) - 1.0, tried)
-    found: Floats = np.stack([(tried == k).mean(axis=-1) for k in range(len(results))], axis=-1)
+    first = first_weight(solved.manners(rows) if manners is None else manners)
+    each = [_weighed(tried == k, first) for k in range(len(results))]
+    found: Floats = np.stack(each, axis=-1)
+    return found
+
+
+def _weighed(shows: NDArray[np.bool_], first: Floats) -> Floats:
+    """(rows,) share of the time that something shows; exactly 1 where it does in both readings."""
+    found: Floats = shows[:, 1] + first * (shows[:, 0].astype(np.float64) - shows[:, 1])
     return found
 
 
 def shown_chances(
     behaviour: Behaviour, solved: Solved, complaint: str, shown: str
 ) -> list[tuple[int, Floats]]:
-    """Observables, each with the chance under all its readings that the check shows what it did.
+    """Observables, each with the chance that the check shows what it did.
 
-    A complaint is shown wherever it fits, whatever else fits too.
+    It is (manners, readings), see `diagnose.faults.manners`. A complaint is shown wherever it fits,
+    whatever else fits too.
 
     Args:
         behaviour: the machine.
@@ -86,6 +110,7 @@ def shown_chances(
 
 
 def _taken(values: Floats, wanted: list[float], results: int) -> Floats:
-    """(readings,) chance that something is taken to be shown."""
-    share: Floats = np.isin(values, wanted).mean(axis=-1)
-    return (1.0 - CHECK_SLIPS) * share + CHECK_SLIPS / results
+    """(manners, readings) chance that something is taken to be shown."""
+    share = by_manner(lambda own: np.isin(own, wanted).mean(axis=-1), values)
+    found: Floats = (1.0 - CHECK_SLIPS) * share + CHECK_SLIPS / results
+    return found

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from diagnose.rule.prepared import Prepared
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,8 +73,8 @@ def _forecast(ready: Prepared, pattern: Pattern, comes: float, surprises: bool) 
     for place, factor in enumerate(factors):
         if factor.test >= 0 and factor.column >= 0:
             if surprises and factor.repairs_before in stretch:
-                then = stretch[factor.repairs_before]
-                excess[place] = _excess(ready, solved, then, weight, factor)
+                stands = done.manner, stretch[factor.repairs_before]
+                excess[place] = _excess(ready, solved, stands, weight, factor)
             if total > 0.0 and factor.slip > 0.0 and factor.slipped is None:
                 share = factor.slip / np.maximum(done.like[place], 1e-300)
                 slips[place] = float(np.dot(done.weight, np.minimum(share, 1.0))) / total
@@ -89,11 +90,20 @@ def _forecast(ready: Prepared, pattern: Pattern, comes: float, surprises: bool) 
 
 
 def _excess(
-    ready: Prepared, solved: Solved, now: NDArray[np.int64], weight: Floats, factor: Factor
+    ready: Prepared, solved: Solved, stands: tuple[Ints, Ints], weight: Floats, factor: Factor
 ) -> tuple[float, float]:
-    """How much more than expected an outcome surprised, and the variance of that."""
+    """How much more than expected an outcome surprised, and the variance of that.
+
+    Args:
+        ready: the machine.
+        solved: fault sets.
+        stands: (hypotheses,) manner and row of each then.
+        weight: (hypotheses,) of each then.
+        factor: what was seen.
+    """
+    manner, now = stands
     n = len(ready.sets.columns.tests[factor.test].outcomes)
-    table = solved.chances.of(factor.test, n)[solved.place[now, factor.column]]
+    table = solved.chances.of(factor.test, n)[manner, solved.place[now, factor.column]]
     chances = np.einsum("i,ij->j", weight, table) / max(float(weight.sum()), 1e-300)
     surprise = -np.log(np.maximum(chances, 1e-12))
     expected = float(np.dot(chances, surprise))

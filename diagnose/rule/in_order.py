@@ -1,10 +1,11 @@
 """How far the rule believes that nothing is wrong with a machine that somebody complained about.
 
-A joint that makes contact while nobody moves it reads good at every point, as often as one likes.
-The belief takes each of those readings for independent of the others and is soon all but certain
-that the customer dreamt. Who complained saw something: until the machine was put right, the rule
-counts with no more than `MOST_IN_ORDER` for a machine in order. And while a machine may well be in
-order, it counts on what comes and goes to read as on a good one: only moving it tells.
+A joint that touches while nobody moves it reads good at every point, as often as one likes, and a
+belief that has seen nothing but good readings leans on two estimates: how many joints stay as they
+are, and how many customers complain of nothing. Who complained saw something: until the machine was
+put right, the rule counts with no more than `MOST_IN_ORDER` for a machine in order. And while a
+machine may well be in order, it counts on what is loose to read as on a good one: only moving it
+tells.
 """
 
 from __future__ import annotations

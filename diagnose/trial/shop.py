@@ -8,7 +8,7 @@ does under exactly these faults.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +16,7 @@ import numpy as np
 from diagnose.ahead.problem import fixing, without
 from diagnose.ahead.world import KnownMinutes, handed_over, outcome_of
 from diagnose.errors import ValueOutOfRangeError
+from diagnose.faults.manners import COMES_AND_GOES, N_MANNERS, SHARES
 from diagnose.faults.outcomes import CHECK_SLIPS, WORKS, complaint_chances, wording
 from diagnose.faults.priors import new_part_modes
 from diagnose.faults.tried import check_chances
@@ -43,10 +44,12 @@ class Truth:
     Attributes:
         faults: its faults.
         causes: bits of the shared causes that are things of their own and are there.
+        manner: how its loose joints stand through the job, see `diagnose.faults.manners`.
     """
 
     faults: FaultSet
     causes: int
+    manner: int = COMES_AND_GOES
 
 
 class Shop:
@@ -81,7 +84,8 @@ class Shop:
             return outcome_of(columns.by_cause[test, self._has_cause(truth, test), :n], drawn)
         solved = sets.with_sets([truth.faults])
         table = solved.chances.of(test, n)
-        return outcome_of(table[solved.place[solved.row(truth.faults), column]], drawn)
+        place = solved.place[solved.row(truth.faults), column]
+        return outcome_of(table[truth.manner, place], drawn)
 
     def _has_cause(self, truth: Truth, test: int) -> int:
         priors = self._prepared.sets.priors
@@ -94,13 +98,15 @@ class Shop:
         """See `World`."""
         solved = self._prepared.sets.with_sets([truth.faults])
         rows = np.array([solved.row(truth.faults)], dtype=np.int64)
-        behaviour = self._prepared.behaviour
-        row: NDArray[np.float64] = check_chances(behaviour, solved, self._complaint, rows)[0]
+        behaviour, manners = self._prepared.behaviour, np.zeros((1, len(SHARES)))
+        manners[0, truth.manner - COMES_AND_GOES] = 1.0
+        found = check_chances(behaviour, solved, self._complaint, rows, manners)
+        row: NDArray[np.float64] = found[0]
         return row
 
     def handed_over(self, truth: Truth) -> float:
-        """See `World`."""
-        fine = self.checks(truth)[0] > 1.0 - CHECK_SLIPS
+        """See `World`. That a loose joint happens to touch does not put a machine in order."""
+        fine = self.checks(replace(truth, manner=COMES_AND_GOES))[0] > 1.0 - CHECK_SLIPS
         return 0.0 if fine else handed_over(self.costs, self._able, truth.faults)
 
     def repairs(self, truth: Truth) -> Iterable[int]:
@@ -109,7 +115,7 @@ class Shop:
 
     def put_right(self, truth: Truth, repair: int) -> Truth:
         """See `World`."""
-        return Truth(without(self.costs, truth.faults, repair), truth.causes)
+        return replace(truth, faults=without(self.costs, truth.faults, repair))
 
     def mend(self, truth: Truth, repair: int, drawn: float) -> Truth:
         """See `World`."""
@@ -120,7 +126,7 @@ class Shop:
                 if all(part_of[f] != part_of[fault] for f in left):
                     left = tuple(sorted((*left, fault)))
                 break
-        return Truth(left, truth.causes)
+        return replace(truth, faults=left)
 
     def wastes(self, truth: Truth, repair: int) -> bool:
         """See `World`. A fuse is no good part thrown away."""
@@ -198,8 +204,13 @@ def draw_machines(prepared: Prepared, rng: np.random.Generator) -> list[Truth]:
         for place in range(priors.n_free, len(priors.causes)):
             triggered = np.append(priors.triggers[place][own], False)[number]
             at |= triggered.astype(np.int64) << place
+    loose = np.flatnonzero(behaviour.loose).tolist()
+    (of_joints,) = rng.spawn(1)
+    stands = of_joints.choice(np.arange(COMES_AND_GOES, N_MANNERS), BLOCK, p=SHARES)
+    stands[[not set(loose).intersection(own) for own in faults]] = COMES_AND_GOES
     return [
-        Truth(tuple(sorted(own)), int(there)) for own, there in zip(faults, causes, strict=True)
+        Truth(tuple(sorted(own)), int(there), int(manner))
+        for own, there, manner in zip(faults, causes, stands, strict=True)
     ]
 
 

@@ -93,8 +93,8 @@ def told(of: Sets, complaint: str) -> np.ndarray:
     return words.mean(axis=1)
 
 
-def shows(of: Sets, shown: str) -> np.ndarray:
-    """(sets,) chance that trying the cart shows something.
+def shows(of: Sets, shown: str, way: int | None = None) -> np.ndarray:
+    """(sets,) chance that trying the cart shows something; `way` as in `likelihood`.
 
     It can show four things: it runs, it is silent, it turns slowly, it does something else. Five
     times in 1 000 the check is taken for any of them.
@@ -106,15 +106,34 @@ def shows(of: Sets, shown: str) -> np.ndarray:
         "slow_crank": slow,
         "other": amiss(of) & ~silent & ~slow,
     }
-    return 0.00125 + 0.995 * share[shown].mean(axis=1)
+    seen = share[shown].astype(float)
+    ways = [np.where(loose(of), seen[:, k], seen.mean(axis=1)) for k in (0, 1)]
+    each = [seen.mean(axis=1), *ways]
+    return 0.00125 + 0.995 * (np.array(WAYS) @ np.array(each) if way is None else each[way])
 
 
-def likelihood(of: Sets, finding: Finding) -> np.ndarray:
-    """(sets,) of an outcome that is sure."""
+WAYS = (0.5, 0.3, 0.2)
+"""A loose joint comes and goes, stays in contact through the job, or stays without. Estimates."""
+
+
+def loose(of: Sets) -> np.ndarray:
+    """(sets,) whether a joint is loose."""
+    return np.array([any(cart().faults[f][1] == "loose" for f in one) for one in of.sets])
+
+
+def likelihood(of: Sets, finding: Finding, way: int | None = None) -> np.ndarray:
+    """(sets,) of an outcome that is sure, with loose joints in one of `WAYS`; None: in any."""
+    if way is None:
+        each = [likelihood(of, finding, number) for number in range(len(WAYS))]
+        return np.array(WAYS) @ np.array(each)
     ready = cart()
     test = ready.machine.tests[finding.test]
     place = [outcome.id for outcome in test.outcomes].index(finding.outcome)
-    return outcome_chances(test, of.readings[:, ready.behaviour.column_of(test)])[:, place]
+    values = of.readings[:, ready.behaviour.column_of(test)]
+    if way and test.kind != "wiggle":
+        held = values[:, [way - 1, way - 1]]
+        values = np.where(loose(of)[:, None], held, values)
+    return outcome_chances(test, values)[:, place]
 
 
 def after_repair(of: Sets, weight: np.ndarray, done: RepairDone) -> np.ndarray:
@@ -141,17 +160,28 @@ def after_repair(of: Sets, weight: np.ndarray, done: RepairDone) -> np.ndarray:
 
 def weights_of(situation: Situation) -> np.ndarray:
     """(sets,) what is believed of the cart as it stands now."""
+    return weights_by_way(situation).sum(axis=0)
+
+
+def weights_by_way(situation: Situation) -> np.ndarray:
+    """(ways, sets) the same, for each of `WAYS` in which loose joints stand."""
+    weights = [share * _weights_in(situation, way) for way, share in enumerate(WAYS)]
+    return np.array(weights) / np.sum(weights)
+
+
+def _weights_in(situation: Situation, way: int) -> np.ndarray:
+    """(sets,) not normalised, with loose joints standing in one way."""
     of = every_set()
     weight = of.prior * told(of, situation.complaint)
     for epoch in situation.past:
         for finding in epoch.findings:
-            weight = weight * likelihood(of, finding)
+            weight = weight * likelihood(of, finding, way)
         weight = after_repair(of, weight, epoch.repair)
         if epoch.repair.check is not None:
-            weight = weight * shows(of, epoch.repair.check)
+            weight = weight * shows(of, epoch.repair.check, way)
     for finding in situation.findings:
-        weight = weight * likelihood(of, finding)
-    return weight / weight.sum()
+        weight = weight * likelihood(of, finding, way)
+    return weight
 
 
 def marginals(weight: np.ndarray) -> np.ndarray:

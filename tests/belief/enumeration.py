@@ -1,7 +1,8 @@
 """A referee of beliefs on small machines: every combination of everything that can be wrong.
 
-It holds one number for each combination of free causes and each fault set, all of them, and goes
-through a job by multiplying and summing over that table. Priors come from the machine file's
+It holds one number for each way in which loose joints may stand through the job, each combination
+of free causes and each fault set, all of them, and goes through a job by multiplying and summing
+over that table. Priors come from the machine file's
 figures, chances of outcomes from the instruments' own description with scipy's normal
 distribution, what the customer says and what trying shows from the levels of the functions. What
 it shares with the engine are the readings of the solved circuit, which have referees of their own
@@ -38,6 +39,10 @@ if TYPE_CHECKING:
 
 TAKEN_FOR_ANYTHING = 0.005
 """Chance that what a check shows is taken for any of its results; estimate."""
+
+WAYS = (0.5, 0.3, 0.2)
+"""How often a loose joint comes and goes, stays touching as it was moved last, stays apart; of
+those that stay as they are three touch for two that do not, as in the readings. Estimates."""
 
 NOT_THERE = -1e6
 """What the engine reads where the machine does not get far enough; no meter shows less."""
@@ -90,6 +95,28 @@ class Everything:
         for row, faults in enumerate(self.sets):
             table[row, list(faults)] = True
         return table
+
+    @cached_property
+    def loose(self) -> np.ndarray:
+        """(sets,) whether a joint is loose that could stay as it is."""
+        parts, listed = (
+            self.behaviour.machine.parts,
+            self.behaviour.faults[: self.behaviour.n_listed],
+        )
+        joints = [parts[part].modes[mode].loose for part, mode in listed]
+        return self.holds[:, : len(joints)][:, joints].any(axis=1)
+
+    def in_ways(self, of, values: np.ndarray) -> np.ndarray:
+        """(ways, sets, ...) what is made of (sets, 2) readings as loose joints stand."""
+        free = of(values)
+        stays = [of(np.stack([kept, kept], axis=1)) for kept in values.T]
+        loose = self.loose.reshape(-1, *[1] * (free.ndim - 1))
+        return np.stack([free, *(np.where(loose, kept, free) for kept in stays)])
+
+    @cached_property
+    def joint(self) -> np.ndarray:
+        """(ways, combinations, sets) joint prior."""
+        return np.array(WAYS)[:, None, None] * self.prior
 
     def there(self, cause: SharedCause) -> np.ndarray:
         """(combinations, sets) whether a cause is there."""
@@ -149,16 +176,28 @@ class Everything:
         return sum(JOBS_OF_MACHINES * modes[mode].per_1000_jobs / 1000.0 for mode in cause.modes)
 
     def chances(self, test: Test) -> np.ndarray:
-        """(combinations, sets, outcomes) of a test."""
+        """(ways, combinations, sets, outcomes) of a test."""
         slip, n = test.slip_percent / 100.0, len(test.outcomes)
         if test.cause is not None:
             there = self.there(self.behaviour.machine.shared_causes[test.cause])
             yes = np.where(there, known.CAUSE_FOUND, 0.0)
-            plain = np.stack([yes, 1.0 - yes], axis=-1)
+            plain = np.broadcast_to(
+                np.stack([yes, 1.0 - yes], axis=-1), (len(WAYS), *self.there_shape, 2)
+            )
         else:
-            own = outcomes_by_hand(test, self.values(test))
-            plain = np.broadcast_to(own, (*self.there_shape, n))
+            own = self.seen(test)
+            plain = np.broadcast_to(own[:, None], (len(WAYS), *self.there_shape, n))
         return (1.0 - slip) * plain + slip / n
+
+    def seen(self, test: Test) -> np.ndarray:
+        """(ways, sets, outcomes) of a test of the machine itself, without slips.
+
+        Moving a joint, and looking at a part, shows the same however the joint stands.
+        """
+        values = self.values(test)
+        if test.kind == "wiggle" or (test.kind == "look" and test.parts):
+            return np.stack([outcomes_by_hand(test, values)] * len(WAYS))
+        return self.in_ways(lambda own: outcomes_by_hand(test, own), values)
 
     def at_levels(self, wanted: Mapping[str, tuple[str, ...]]) -> np.ndarray:
         """(sets, 2) whether functions are at one of the levels wanted of each."""
@@ -180,7 +219,7 @@ class Everything:
         return told_by_hand(self.behaviour, self.readings, complaint)
 
     def checked(self, complaint: str, shown: str) -> list[np.ndarray]:
-        """(sets,) each, chances of all that trying the machine after a repair has shown."""
+        """(ways, sets) each, chances of all that trying the machine after a repair has shown."""
         machine = self.behaviour.machine
         on_trying = [c.id for c in machine.complaints.values() if c.on_trying]
         results = ["runs", *on_trying, "other"]
@@ -193,24 +232,31 @@ class Everything:
         if shown == "runs" and complaint not in on_trying:
             here.append(self.at_levels(machine.complaints[complaint].says))
         slip = TAKEN_FOR_ANYTHING
-        found = [(1.0 - slip) * seen.mean(axis=1) + slip / count for seen in here]
+        shares = [self.in_ways(lambda own: own.mean(axis=1), seen) for seen in here]
+        found = [(1.0 - slip) * share + slip / count for share in shares]
         return [found[0], *(1.0 - chance for chance in found[1:])]
 
     def finding(self, finding: Finding) -> np.ndarray:
-        """(combinations, sets) likelihood of a finding."""
+        """(ways, combinations, sets) likelihood of a finding."""
         test = self.behaviour.machine.tests[finding.test]
         if finding.reading is None:
             place = [outcome.id for outcome in test.outcomes].index(finding.outcome)
-            share, rest = self.chances(test)[:, :, place], 1.0 / len(test.outcomes)
+            share, rest = self.chances(test)[..., place], 1.0 / len(test.outcomes)
         else:
-            values = self.values(test)
-            share, rest = densities_by_hand(test, finding.reading, values)
+            share, rest = self.densities(test, finding.reading)
         if finding.confirmed or finding.others:
             return self._all_looks(finding)
         return finding.sure * share + (1.0 - finding.sure) * rest
 
+    def densities(self, test: Test, reading: float) -> tuple[np.ndarray, float]:
+        """(ways, 1, sets) density of a reading, and that of a slip."""
+        values = self.values(test)
+        rest = densities_by_hand(test, reading, values)[1]
+        own = self.in_ways(lambda own: densities_by_hand(test, reading, own)[0], values)
+        return own[:, None], rest
+
     def _all_looks(self, finding: Finding) -> np.ndarray:
-        """(combinations, sets) of several looks, by what is there and which of them are slips.
+        """(ways, 1, sets) of several looks, by what is there and which of them are slips.
 
         Only for tests of the circuit; an outcome that is a slip is any of them.
         """
@@ -218,24 +264,24 @@ class Everything:
         names = [outcome.id for outcome in test.outcomes]
         n, own = len(names), test.slip_percent / 100.0
         others = [*finding.others, *([finding.outcome] if finding.confirmed else [])]
-        there = outcomes_by_hand(test, self.values(test))
+        there = self.seen(test)
         any_first, as_read = 1.0 / n, None
         if finding.reading is not None:
-            density, any_first = densities_by_hand(test, finding.reading, self.values(test))
-            as_read = (density - own * any_first) / (1.0 - own)
-        total = np.zeros(len(there))
+            density, any_first = self.densities(test, finding.reading)
+            as_read = (density[:, 0] - own * any_first) / (1.0 - own)
+        total = np.zeros(there.shape[:2])
         for place, name in enumerate(names):
             for slips in itertools.product((False, True), repeat=len(others)):
-                rest = np.ones(len(there))
+                rest = np.ones(there.shape[:2])
                 for slip, other in zip(slips, others, strict=True):
                     rest = rest * (own / n if slip else (1.0 - own) * (other == name))
                 true = finding.sure * (1.0 - own)
                 told = true * (name == finding.outcome)
                 # a reading and what is there are one: its density stands for the outcome's chance
-                seen = there[:, place] if as_read is None else as_read
+                seen = there[..., place] if as_read is None else as_read
                 total = total + told * seen * rest
-                total = total + (1.0 - true) * any_first * there[:, place] * rest
-        return np.broadcast_to(total, self.there_shape)
+                total = total + (1.0 - true) * any_first * there[..., place] * rest
+        return total[:, None]
 
 
 def outcomes_by_hand(test: Test, values: np.ndarray) -> np.ndarray:
@@ -306,7 +352,7 @@ class Account:
     """A job gone through.
 
     Attributes:
-        joint: (combinations, sets) probability of what is wrong now with all that was seen.
+        joint: (ways, combinations, sets) probability of what is wrong now with all that was seen.
         log_evidence: natural logarithm of the probability of all that was seen.
         surprises: chance of each thing seen, as an outcome, given all before it.
     """
@@ -319,20 +365,20 @@ class Account:
     @property
     def faults(self) -> np.ndarray:
         """(faults,) probability of each now."""
-        return self.joint.sum(axis=0) @ self.every.holds
+        return self.joint.sum(axis=(0, 1)) @ self.every.holds
 
     def chances(self, test: Test) -> np.ndarray:
         """(outcomes,) of a test that would be done now."""
-        return np.einsum("cs,cso->o", self.joint, self.every.chances(test))
+        return np.einsum("wcs,wcso->o", self.joint, self.every.chances(test))
 
     def with_fault(self, test: Test) -> np.ndarray:
         """(outcomes, faults) probability of each outcome together with each fault."""
-        both = np.einsum("cs,cso->so", self.joint, self.every.chances(test))
+        both = np.einsum("wcs,wcso->so", self.joint, self.every.chances(test))
         return both.T @ self.every.holds
 
     def gain(self, test: Test) -> float:
         """I(faults; test) in bits, as a sum over the joint table of both."""
-        both = np.einsum("cs,cso->so", self.joint, self.every.chances(test))
+        both = np.einsum("wcs,wcso->so", self.joint, self.every.chances(test))
         apart = both.sum(axis=1, keepdims=True) * both.sum(axis=0, keepdims=True)
         held = both > 0.0
         return float(np.sum(both[held] * np.log2(both[held] / apart[held])))
@@ -340,7 +386,7 @@ class Account:
 
 def account(every: Everything, situation: Situation, leave_out: str = "") -> Account:
     """Go through a job; `leave_out` is a test whose last finding is not to count."""
-    joint, log_evidence, surprises = every.prior, 0.0, list[float]()
+    joint, log_evidence, surprises = every.joint, 0.0, list[float]()
     for plain, like in _factors(every, situation, leave_out):
         if like is None:
             joint = carried_over(every, joint, plain)
@@ -363,7 +409,7 @@ def _factors(every: Everything, situation: Situation, leave_out: str) -> Iterato
         yield epoch.repair, None
         if epoch.repair.check is not None:
             for chance in every.checked(situation.complaint, epoch.repair.check):
-                yield chance, chance
+                yield chance[:, None], chance[:, None]
     for finding in situation.findings:
         if finding.test != leave_out:
             yield _seen(every, finding)
@@ -372,11 +418,11 @@ def _factors(every: Everything, situation: Situation, leave_out: str) -> Iterato
 def _seen(every: Everything, finding: Finding) -> tuple[np.ndarray, np.ndarray]:
     test = every.behaviour.machine.tests[finding.test]
     place = [outcome.id for outcome in test.outcomes].index(finding.outcome)
-    return every.chances(test)[:, :, place], every.finding(finding)
+    return every.chances(test)[..., place], every.finding(finding)
 
 
 def carried_over(every: Everything, joint: np.ndarray, done: RepairDone) -> np.ndarray:
-    """(combinations, sets) the same probabilities after a repair."""
+    """(ways, combinations, sets) the same probabilities after a repair."""
     behaviour = every.behaviour
     part = behaviour.machine.parts[done.part]
     repair = next(repair for repair in part.repairs if repair.id == done.repair)
@@ -388,12 +434,12 @@ def carried_over(every: Everything, joint: np.ndarray, done: RepairDone) -> np.n
     for row, faults in enumerate(every.sets):
         left = tuple(f for f in faults if f not in fixed)
         if set(left) & own:
-            after[:, every.place[left]] += joint[:, row]
+            after[..., every.place[left]] += joint[..., row]
             continue
-        after[:, every.place[left]] += (1.0 - sum(new.values())) * joint[:, row]
+        after[..., every.place[left]] += (1.0 - sum(new.values())) * joint[..., row]
         for fault, chance in new.items():
             bad = tuple(sorted((*left, behaviour.faults.index(fault))))
-            after[:, every.place[bad]] += chance * joint[:, row]
+            after[..., every.place[bad]] += chance * joint[..., row]
     return after
 
 

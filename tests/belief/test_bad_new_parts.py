@@ -87,11 +87,11 @@ def bounded_by_hand(part: str, rows: np.ndarray) -> tuple[int, int]:
             if pair < 0:  # it is taken to do beside the other what it does by itself
                 one, alone, none = (solved.row(s) for s in (left, (fault,), ()))
                 one, alone, none = (
-                    found.like[solved.place[r, found.column]] for r in (one, alone, none)
+                    found.like[0, solved.place[r, found.column]] for r in (one, alone, none)
                 )
                 like = min(one * alone / none, found.like.max())
             else:
-                like = found.like[solved.place[pair, found.column]]
+                like = found.like[0, solved.place[pair, found.column]]
             share = weight * chance / begun.total
             total += weight * chance * (like if share > 1e-8 else found.like.max())
             above += 1e-8 < share < 1.5e-8

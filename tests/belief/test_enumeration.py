@@ -137,7 +137,7 @@ def test_with_nothing_left_out(name: str) -> None:
         tuple(f for f in row if f < none): weight
         for row, weight in zip(found.members.tolist(), found.weight.tolist(), strict=True)
     }
-    for faults, weight in zip(every().sets, wanted.joint.sum(axis=0).tolist(), strict=True):
+    for faults, weight in zip(every().sets, wanted.joint.sum(axis=(0, 1)).tolist(), strict=True):
         assert sets.get(faults, 0.0) == pytest.approx(weight, abs=CLOSE)
 
 

@@ -1,8 +1,9 @@
 """The same small machines as Bayesian networks, answered by other libraries.
 
-The bale lift for pyAgrum: roots are causes and parts, every test is a child of all of them, its
-table one solved circuit for each combination. A lamp on a bench for pgmpy, before and after a
-repair, after Breese & Heckerman (1996): the repaired part anew, everything seen after it once more.
+The bale lift for pyAgrum: roots are causes, parts and how loose joints stand, every test is a
+child of all of them, its table one solved circuit for each combination. A lamp on a bench for
+pgmpy, before and after a repair, after Breese & Heckerman (1996): the repaired part anew,
+everything seen after it once more.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from diagnose.belief.belief import believe
 from diagnose.belief.situation import Epoch, Finding, RepairDone, Situation
 from diagnose.machine.load import load_machine
 from diagnose.rule.prepared import Prepared, prepared
-from tests.belief.enumeration import Everything, bad_new_part, densities_by_hand
+from tests.belief.enumeration import WAYS, Everything, bad_new_part
 from tests.belief.lift import every, grow_everything, lift
 from tests.inference.agrum import pyagrum
 
@@ -67,27 +68,26 @@ class Roots:
         return cls(kind, everything, named, np.array(row).reshape(shape))
 
     def of_test(self, name: str) -> np.ndarray:
-        """(modes of each part ..., outcomes) of a test that asks about no cause."""
-        return self.every.chances(self.kind.machine.tests[name])[0][self.row]
+        """(ways, modes of each part ..., outcomes) of a test that asks about no cause."""
+        return self.every.chances(self.kind.machine.tests[name])[:, 0][:, self.row]
 
     def told(self, complaint: str) -> np.ndarray:
         """(modes of each part ..., 2) whether a complaint is made, or not."""
         return self._yes_no(self.every.told(complaint))
 
     def shown(self, complaint: str, shown: str) -> np.ndarray:
-        """(modes of each part ..., 2) whether trying it on this job shows something, or not."""
+        """(ways, modes of each part ..., 2) whether trying it shows something, or not."""
         (chance,) = self.every.checked(complaint, shown)
         return self._yes_no(chance)
 
     def _yes_no(self, chance: np.ndarray) -> np.ndarray:
-        yes = chance[self.row]
+        yes = chance[..., self.row]
         return np.stack([yes, 1.0 - yes], axis=-1)
 
     def of_reading(self, name: str, reading: float) -> np.ndarray:
-        """(modes of each part ..., 2) a number as a yes/no leaf, its density scaled."""
+        """(ways, modes of each part ..., 2) a number as a yes/no leaf, its density scaled."""
         test = self.kind.machine.tests[name]
-        values = self.every.readings[:, self.kind.behaviour.column_of(test)]
-        yes = densities_by_hand(test, reading, values)[0][self.row]
+        yes = self.every.densities(test, reading)[0][:, 0][:, self.row]
         return np.stack([yes / yes.max(), 1.0 - yes / yes.max()], axis=-1)
 
     def after(self, part: str, repair_id: str) -> np.ndarray:
@@ -159,6 +159,7 @@ def lift_network(roots: Roots) -> Agrum:
         net.add(part.id, names, table)
     # 20 of 1 000 as for the machine, 30 for `slow_lift`; a quarter of it
     net.add("unlisted", (), np.array([1.0 - 0.0125, 0.005, 0.0075]))
+    net.add("ways", (), np.array(WAYS))
     return net
 
 
@@ -191,9 +192,9 @@ def test_suspects_evidence_and_gains_against_pyagrum() -> None:
     )
     net = lift_network(roots)
     net.add("told", parts, roots.told("no_lift"))
-    net.add("volts", parts, roots.of_reading("battery_rest", 12.05))
+    net.add("volts", ("ways", *parts), roots.of_reading("battery_rest", 12.05))
     for name in ("pilot", "motor_volts", "ground_drop", "listen", "try_it", "held_volts"):
-        net.add(name, parts, roots.of_test(name))
+        net.add(name, ("ways", *parts), roots.of_test(name))
     there = (1.0 - 0.02) * np.array([[0.0, 1.0], [0.85, 0.15]]) + 0.01
     for name, cause in (("look_damp", "damp"), ("ask_charging", "charger")):
         net.add(name, (cause,), there)
@@ -208,8 +209,7 @@ def test_suspects_evidence_and_gains_against_pyagrum() -> None:
     for fault, (part, mode) in enumerate(lift().faults):
         wanted = engine.posterior(part)[roots.modes[part].index(mode)]
         assert belief.survey.faults[fault] == pytest.approx(wanted, abs=CLOSE)
-    values = roots.every.readings[:, lift().behaviour.column["battery_rest"]]
-    most = densities_by_hand(lift().machine.tests["battery_rest"], 12.05, values)[0].max()
+    most = roots.every.densities(lift().machine.tests["battery_rest"], 12.05)[0].max()
     wanted = math.log(engine.evidenceProbability()) + math.log(most)
     assert belief.log_evidence == pytest.approx(wanted, abs=CLOSE)
     for name in asked:
@@ -233,11 +233,11 @@ def test_after_a_repair_against_pyagrum() -> None:
     net, now = lift_network(roots), tuple("new_fuse" if p == "fuse" else p for p in parts)
     net.add("new_fuse", ("fuse",), roots.after("fuse", "replace"))
     net.add("told", parts, roots.told("no_lift"))
-    net.add("before", parts, roots.of_test("fuse_lamp"))
+    net.add("before", ("ways", *parts), roots.of_test("fuse_lamp"))
     net.add("nest_seen", ("nest",), 0.98 * np.array([[0.0, 1.0], [0.85, 0.15]]) + 0.01)
-    net.add("check", now, roots.shown("no_lift", "no_lift"))
-    net.add("after", now, roots.of_test("fuse_lamp"))
-    net.add("motor_volts", now, roots.of_test("motor_volts"))
+    net.add("check", ("ways", *now), roots.shown("no_lift", "no_lift"))
+    net.add("after", ("ways", *now), roots.of_test("fuse_lamp"))
+    net.add("motor_volts", ("ways", *now), roots.of_test("motor_volts"))
     engine = pyagrum.LazyPropagation(net.net)
     engine.setEvidence(
         {"told": 0, "before": 2, "nest_seen": 0, "check": 0, "after": 2, "motor_volts": 2}
@@ -289,6 +289,8 @@ def two_epochs(part: str, repair: str, shown: str) -> DiscreteBayesianNetwork:
     roots, machine = lamp(), lamp().kind.machine
     old, new = list(roots.modes), [f"new_{p}" if p == part else p for p in roots.modes]
     net = DiscreteBayesianNetwork()
+    net.add_node("ways")
+    net.add_cpds(TabularCPD("ways", len(WAYS), [[share] for share in WAYS]))
     cards = [len(own) for own in roots.modes.values()]
     for name, own in roots.modes.items():
         rates = [0.25 * machine.unlisted_per_1000 / 1000.0]
@@ -301,14 +303,16 @@ def two_epochs(part: str, repair: str, shown: str) -> DiscreteBayesianNetwork:
     net.add_edge(part, f"new_{part}")
     net.add_cpds(TabularCPD(f"new_{part}", n, roots.after(part, repair).T, [part], [n]))
     leaves = {test: roots.of_test(test) for test in machine.tests}
-    before = {"told": roots.told("no_light"), **leaves}
+    told = np.stack([roots.told("no_light")] * len(WAYS))
+    before = {"told": told, **leaves}
     again = {f"{test}_again": leaf for test, leaf in leaves.items()}
     after = {"check": roots.shown("no_light", shown), **again}
     for parents, nodes in ((old, before), (new, after)):
         for node, table in nodes.items():
-            net.add_edges_from((parent, node) for parent in parents)
+            net.add_edges_from((parent, node) for parent in ("ways", *parents))
             flat = table.reshape(-1, table.shape[-1]).T
-            net.add_cpds(TabularCPD(node, len(flat), flat, parents, cards))
+            own = ["ways", *parents], [len(WAYS), *cards]
+            net.add_cpds(TabularCPD(node, len(flat), flat, *own))
     return net
 
 

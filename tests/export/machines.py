@@ -56,8 +56,14 @@ def finer(name: str) -> Network:
 
 @cache
 def exported(name: str) -> Network:
-    """As it is exported."""
+    """As fine as it is exported."""
     return network_of(pairs(name))
+
+
+@cache
+def with_joints(name: str, budget: float = BUDGET) -> Network:
+    """The same with a root for how loose joints stand."""
+    return network_of(pairs(name), budget, joints=True)
 
 
 @cache

@@ -15,9 +15,14 @@ if TYPE_CHECKING:
     from diagnose.machine.model import Machine
 
 
+JOINTS, WAYS = "loose_joints", (0.5, 0.3, 0.2)
+"""Every other loose joint comes and goes; of the others three touch for two that are apart."""
+
+
 def between(network: Network, machine: Machine) -> tuple[str, ...]:
     """Nodes that are neither roots nor leaves: what must be deterministic."""
     known = {*machine.parts, UNLISTED, *machine.shared_causes, *machine.tests, *machine.complaints}
+    known.add(JOINTS)
     return tuple(family.node for family in network.families if family.node not in known)
 
 
@@ -29,6 +34,11 @@ class Tables:
         self.pairs = pairs
         behaviour = pairs.behaviour
         n = len(pairs.sets)
+        modes = [
+            behaviour.machine.parts[p].modes[m] for p, m in behaviour.faults[: behaviour.n_listed]
+        ]
+        joints = {number for number, mode in enumerate(modes) if mode.loose}
+        self.loose = np.array([not joints.isdisjoint(faults) for faults in pairs.sets])
         state = {part: np.zeros(n, np.int64) for part in (*behaviour.machine.parts, UNLISTED)}
         for row, faults in enumerate(pairs.sets):
             for fault in faults:
@@ -43,12 +53,21 @@ class Tables:
         self.state = state
 
     def walked(self, test: str) -> np.ndarray:
-        """By the tables of the network."""
+        """By the tables of the network, in whatever way loose joints stand."""
         family = self.network.families[self.network.index[test]]
-        return family.table[tuple(self.state[parent] for parent in family.parents)]
+        if family.parents[-1:] != (JOINTS,):
+            return family.table[tuple(self.state[parent] for parent in family.parents)]
+        table = family.table[tuple(self.state[parent] for parent in family.parents[:-1])]
+        return np.einsum("swo,w->so", table, WAYS)
 
     def solved(self, test: str) -> np.ndarray:
         """By solving the whole circuit."""
         known = self.pairs.behaviour.machine.tests[test]
         column = self.pairs.behaviour.column_of(known)
-        return outcome_chances(known, self.pairs.readings[self.pairs.index][:, column])
+        values = self.pairs.readings[self.pairs.index][:, column]
+        found, held = outcome_chances(known, values), values.copy()
+        if known.kind != "wiggle" and not (known.kind == "look" and known.parts):
+            touching, apart = (outcome_chances(known, held[:, [k, k]]) for k in (0, 1))
+            each = np.stack([found, touching, apart], axis=2)
+            found[self.loose] = (each @ np.array(WAYS))[self.loose]
+        return found

@@ -87,8 +87,9 @@ def test_how_far_an_exported_network_is_from_the_advice(figures):
     A coarser network is further off: the budget is what costs."""
     pump = machines.machine("standby_pump")
     complaints, engine = list(pump.complaints), engine_of(pump)
-    exported = measure_accuracy(machines.exported(pump.id), complaints, engine, 60)
-    coarse = measure_accuracy(machines.network(pump.id), complaints, engine, 60)
+    exported = measure_accuracy(machines.with_joints(pump.id), complaints, engine, 60)
+    rough = machines.with_joints(pump.id, machines.COARSE)
+    coarse = measure_accuracy(rough, complaints, engine, 60)
     for what, accuracy in (("exported", exported), ("coarse", coarse)):
         figures("networks against the engine", f"{pump.id}, {what}: {accuracy}")
     assert exported.percentile_99 <= 0.02

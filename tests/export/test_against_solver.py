@@ -15,7 +15,7 @@ import pytest
 from diagnose.export.classes import NEARLY_SAME
 from diagnose.faults.words import UNLISTED
 from tests.export import machines
-from tests.export.tables import Tables, between
+from tests.export.tables import JOINTS, Tables, between
 
 pytestmark = pytest.mark.parametrize("name", machines.NAMES)
 
@@ -101,8 +101,9 @@ def test_only_roots_and_leaves_are_random(name):
 
 
 def test_tests_and_complaints_are_leaves_of_deterministic_nodes_and_roots(name):
-    network, machine = machines.exported(name), machines.machine(name)
+    network, machine = machines.with_joints(name), machines.machine(name)
     allowed = {*machine.parts, UNLISTED, *machine.shared_causes, *between(network, machine)}
+    allowed.add(JOINTS)
     for leaf in (*machine.tests, *machine.complaints):
         assert not network.children[network.index[leaf]]
         assert set(network.families[network.index[leaf]].parents) <= allowed

@@ -7,7 +7,7 @@ import pytest
 
 from diagnose.faults.chances import CHANCE_DIGITS, Chances
 from diagnose.faults.growing import Growing
-from diagnose.faults.outcomes import outcome_chances
+from diagnose.faults.manners import outcomes_by_manner
 from tests.belief.lift import fresh_sets, lift
 
 
@@ -74,7 +74,7 @@ def test_a_test_keeps_every_row_of_chances_once() -> None:
     assert len(chances.rows) == len(chances.noise) == len(chances.near)
     used = 0
     for test, numbers in enumerate(chances.numbers):
-        if len(numbers):
+        if numbers.size:
             rows = np.unique(numbers)
             assert len(np.unique(chances.rows[rows], axis=0)) == len(rows)
             used += len(rows)
@@ -85,9 +85,9 @@ def test_a_test_keeps_every_row_of_chances_once() -> None:
 def _agrees(values: np.ndarray, chances: Chances, test: int, sets) -> None:
     """The rows are those of the readings, and nearness is counted from the good machine."""
     asked = sets.columns.tests[test]
-    wanted = np.round(outcome_chances(asked, values), CHANCE_DIGITS)
+    wanted = np.round(outcomes_by_manner(asked, values), CHANCE_DIGITS)
     held = chances.of(test, len(asked.outcomes))
     np.testing.assert_array_equal(held, wanted)
     good = chances.rows[chances.which[0, test]]
-    near = 1.0 - 0.5 * np.abs(chances.rows[chances.numbers[test]] - good).sum(axis=1)
+    near = 1.0 - 0.5 * np.abs(chances.rows[chances.numbers[test]] - good).sum(axis=-1)
     np.testing.assert_allclose(chances.near[chances.numbers[test]], near, atol=1e-12)

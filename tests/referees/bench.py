@@ -75,6 +75,7 @@ class Bench:
             zip(self.circuit.rigs.names, in_order, strict=True)
         )
         self.values = np.empty((1024, len(names), 2))
+        self._loose = np.zeros(1024, dtype=bool)
         self._row: dict[FaultSet, int] = {}
         self.solved = 0
 
@@ -95,6 +96,10 @@ class Bench:
             self._solve(new)
         return np.array([self._row[one] for one in sets], dtype=np.int64)
 
+    def loose(self, rows: np.ndarray) -> np.ndarray:
+        """(rows,) whether a joint is loose in each."""
+        return self._loose[rows]
+
     def forget(self) -> None:
         """Make room once too much is kept. Rows given out before hold no longer."""
         if len(self._row) > MOST_KEPT:
@@ -108,9 +113,13 @@ class Bench:
         first = len(self._row)
         while first + len(sets) > len(self.values):
             self.values = np.concatenate([self.values, np.empty_like(self.values)])
+            self._loose = np.concatenate([self._loose, np.zeros_like(self._loose)])
         found = self.values[first : first + len(sets)]
         found[:, : len(self.circuit.rigs.names)] = evaluate(self.circuit, table)
         self._not_solved(found, sets)
+        for row, one in enumerate(plain, first):
+            joints = (self.faults[fault] for fault in one)
+            self._loose[row] = any(self.machine.parts[p].modes[m].loose for p, m in joints)
         self._row.update((one, first + i) for i, one in enumerate(sets))
         self.solved += len(sets)
 

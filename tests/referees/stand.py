@@ -28,6 +28,7 @@ class Stand:
         celsius: of its battery.
         came_with: what was wrong at first.
         new: for each repair the mode of a new part that is bad, else None.
+        way: how its loose joints stand, by number; drawn when it comes in.
     """
 
     bench: Bench
@@ -37,13 +38,22 @@ class Stand:
     celsius: float = 20.0
     came_with: FaultSet = ()
     new: list[str | None] = field(default_factory=list)
+    way: int = 0
 
     def __post_init__(self) -> None:
         self.came_with = self.world.faults
+        shares = list(technician.LEFT_ALONE.values())
+        self.way = int(self.rng.choice(len(shares), p=shares))
 
     def _values(self, name: str) -> np.ndarray:
-        """(1, 2) the two readings of a test, function or complaint."""
-        return self.bench.values[self._row(), self.bench.column[name]]
+        """(1, 2) the two readings of a function or complaint, as it stands."""
+        values = self.bench.values[self._row(), self.bench.column[name]]
+        return technician.as_it_stands(None, values, self.bench.loose(self._row()))[self.way]
+
+    def _read(self, test: Test) -> np.ndarray:
+        """(1, 2) the two readings of a test, as it stands."""
+        values = self.bench.values[self._row(), self.bench.column_of(test)]
+        return technician.as_it_stands(test, values, self.bench.loose(self._row()))[self.way]
 
     def _row(self) -> np.ndarray:
         """(1,) row of the bench."""
@@ -89,8 +99,7 @@ class Stand:
         if test.cause is not None:
             there = self.world.causes | self.priors.tied_there(self.world.faults)
             return technician.cause_chances(test, np.array([float(test.cause in there)]))[0]
-        values = self.bench.values[self._row(), self.bench.column_of(test)]
-        return technician.outcome_chances(test, values)[0]
+        return technician.outcome_chances(test, self._read(test))[0]
 
     def outcome(self, test: Test, sure: float = 1.0) -> Written:
         """What is written down; not `sure`, it may be anything."""
@@ -102,8 +111,7 @@ class Stand:
 
     def number(self, test: Test, sure: float = 1.0) -> Written:
         """What the meter shows, as cold as the battery is; or that there is nothing to read."""
-        values = self.bench.values[self._row(), self.bench.column_of(test)][0]
-        shown = technician.draw_number(test, values, self.rng)
+        shown = technician.draw_number(test, self._read(test)[0], self.rng)
         if np.isnan(shown):
             return Written(test.id, technician.CANNOT_BE_DONE, None, sure)
         shown -= cold_of(self.bench, test, self.celsius)

@@ -79,12 +79,14 @@ class Weighed:
         weight: (courses,) chance of the course together with all that was told.
         now: (courses,) row of the bench's readings as the machine stands now.
         sets: what is wrong now.
+        stands: (courses, ways) chance of each way in which loose joints stand, given the course.
         causes: (courses, causes) chance that each cause is there, given the course.
     """
 
     weight: np.ndarray
     now: np.ndarray
     sets: list[FaultSet]
+    stands: np.ndarray
     causes: np.ndarray
 
 
@@ -158,24 +160,25 @@ class Teller:
         stretches = [self.bench.rows(sets) for sets in zip(*(s for s, _ in followed), strict=True)]
         joint = self.priors.weights([sets[0] for sets, _ in followed])
         joint *= np.array([chance for _, chance in followed])[:, None]
-        joint *= told(self.bench, self.story.complaint, stretches[0])[:, None] ** self.power
+        joint = joint[:, None, :] * np.array(list(technician.LEFT_ALONE.values()))[None, :, None]
+        joint *= told(self.bench, self.story.complaint, stretches[0])[:, None, None] ** self.power
         after = 0
         for step in self.story.steps:
             if isinstance(step, Repaired):
                 after += 1
                 if step.shown is not None:
-                    joint *= self.tried(step.shown, stretches[after])[:, None] ** self.power
+                    joint *= self.tried(step.shown, stretches[after])[:, :, None] ** self.power
             else:
                 sets = [one[after] for one, _ in followed]
                 joint *= self._likelihood(step, stretches[after], sets) ** self.power
-        weight = joint.sum(axis=1)
+        weight = joint.sum(axis=(1, 2))
         now = [sets[-1] for sets, _ in followed]
-        share = joint / np.maximum(weight, 1e-300)[:, None]
-        causes = np.hstack([share @ self.priors.combos, self._tied(now)])
-        return Weighed(weight, stretches[-1], now, causes)
+        share = joint / np.maximum(weight, 1e-300)[:, None, None]
+        causes = np.hstack([share.sum(axis=1) @ self.priors.combos, self._tied(now)])
+        return Weighed(weight, stretches[-1], now, share.sum(axis=2), causes)
 
     def tried(self, shown: str, rows: np.ndarray) -> np.ndarray:
-        """(rows,) chance that the check shows something, where that is what is looked for.
+        """(rows, ways) chance that the check shows something, where that is what is looked for.
 
         A complaint shows wherever it fits, whatever else fits too. That it runs is seen by trying
         it; and what does not show on trying has been looked for besides, if it was complained of.
@@ -183,14 +186,19 @@ class Teller:
         bench, complaint = self.bench, self.story.complaint
         results = len(bench.results(complaint))
         if shown in bench.machine.complaints:
-            fits = bench.values[rows, bench.column[shown]]
-            return technician.shown(fits.mean(axis=1), results)
-        at = bench.values[rows, bench.column[SHOWN]] == bench.shown.index(shown)
-        chance = technician.shown(at.mean(axis=1), results)
+            return technician.shown(self._share(bench.column[shown], 1, rows), results)
+        at = self._share(bench.column[SHOWN], bench.shown.index(shown), rows)
+        chance = technician.shown(at, results)
         if shown == RUNS and complaint not in bench.shown:
-            fits = bench.values[rows, bench.column[complaint]]
-            chance = chance * (1 - technician.shown(fits.mean(axis=1), results))
+            fits = self._share(bench.column[complaint], 1, rows)
+            chance = chance * (1 - technician.shown(fits, results))
         return chance
+
+    def _share(self, column: int, shown: int, rows: np.ndarray) -> np.ndarray:
+        """(rows, ways) share of the time that a column of the bench shows something."""
+        values = (self.bench.values[rows, column] == shown).astype(float)
+        ways = technician.as_it_stands(None, values, self.bench.loose(rows))
+        return np.stack([own.mean(axis=1) for own in ways], axis=1)
 
     def _tied(self, sets: Sequence[FaultSet]) -> np.ndarray:
         """(sets, tied causes) 1 where a cause is there."""
@@ -198,28 +206,41 @@ class Teller:
         return np.array(there, dtype=float).reshape(len(sets), len(self.priors.tied))
 
     def _likelihood(self, step: Written, rows: np.ndarray, sets: list[FaultSet]) -> np.ndarray:
-        """(courses, combinations or 1)"""
+        """(courses, ways or 1, combinations or 1)"""
         test = self.bench.machine.tests[step.test]
         if step.number is not None:
             number = step.number + self.cold(test)
-            values = self.bench.values[rows, self.bench.column_of(test)]
-            density = technician.number_density(test, number, values, self.blur)
-            return technician.unsure(density, step.sure, technician.anywhere(test))[:, None]
+            density = np.stack(
+                [
+                    technician.number_density(test, number, own, self.blur)
+                    for own in self._ways(test, rows)
+                ],
+                axis=1,
+            )
+            return technician.unsure(density, step.sure, technician.anywhere(test))[:, :, None]
         outcome = [o.id for o in test.outcomes].index(str(step.outcome))
         if test.cause is None:
-            chance = self.outcomes(test, rows)[:, outcome, None]
+            chance = self.by_way(test, rows)[:, :, outcome, None]
         elif test.cause in self.priors.own:
             there = self.priors.combos[:, self.priors.own.index(test.cause)].astype(float)
-            chance = technician.cause_chances(test, there)[None, :, outcome]
+            chance = technician.cause_chances(test, there)[None, None, :, outcome]
         else:
             there = self._tied(sets)[:, self.priors.tied.index(test.cause)]
-            chance = technician.cause_chances(test, there)[:, outcome, None]
+            chance = technician.cause_chances(test, there)[:, None, outcome, None]
         return technician.unsure(chance, step.sure, 1.0 / len(test.outcomes))
 
-    def outcomes(self, test: Test, rows: np.ndarray) -> np.ndarray:
-        """(rows, outcomes) of a test of the machine itself."""
+    def outcomes(self, test: Test, weighed: Weighed) -> np.ndarray:
+        """(courses, outcomes) of a test of the machine itself, were it done now."""
+        return np.einsum("cw,cwo->co", weighed.stands, self.by_way(test, weighed.now))
+
+    def by_way(self, test: Test, rows: np.ndarray) -> np.ndarray:
+        """(rows, ways, outcomes) of a test of the machine itself."""
+        each = [technician.outcome_chances(test, own) for own in self._ways(test, rows)]
+        return np.stack(each, axis=1)
+
+    def _ways(self, test: Test, rows: np.ndarray) -> list[np.ndarray]:
         values = self.bench.values[rows, self.bench.column_of(test)]
-        return technician.outcome_chances(test, values)
+        return technician.as_it_stands(test, values, self.bench.loose(rows))
 
     def cold(self, test: Test) -> float:
         """What the cold takes from a reading, to be added to it."""

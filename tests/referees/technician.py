@@ -26,6 +26,10 @@ CHANGES_WHILE_WATCHED = 0.5
 """Chance that what can change does so in the time one looks."""
 TOUCHING = 0.6
 """Share of the time a loose joint touches."""
+LEFT_ALONE = {"comes and goes": 0.5, "touching": 0.3, "apart": 0.2}
+"""How a loose joint stands from one look to the next, for as long as the job lasts. Every other one
+is as it likes at each look. The others were moved when the machine was brought in and stay as they
+came to rest; three of those touch for two that do not."""
 A_NUMBER_KEPT_STILL = False
 """Whether a number, like an outcome, is only written down when the reading was not seen to change.
 The engine takes a number to say nothing about that, so it is so here as well."""
@@ -89,6 +93,22 @@ def _blurred(test: Test, value: np.ndarray) -> np.ndarray:
     edges = [np.ones_like(value), *below, np.zeros_like(value)]
     ranges = [(high - low) * there for high, low in pairwise(edges)]
     return np.stack([*ranges, 1.0 - there] if _may_fail(test) else ranges, axis=1)
+
+
+def as_it_stands(test: Test | None, values: np.ndarray, loose: np.ndarray) -> list[np.ndarray]:
+    """(rows, 2) readings for each way in which loose joints stand, in the order of `LEFT_ALONE`.
+
+    Args:
+        test: what is done; moving a joint, or looking at a part, shows the same in each. None:
+            trying the machine.
+        values: (rows, 2) while loose joints touch, and while they do not.
+        loose: (rows,) whether a loose joint is among the faults; without one it is the circuit
+            that changes by itself.
+    """
+    if test is not None and (test.kind == "wiggle" or (test.kind == "look" and test.parts)):
+        return [values] * len(LEFT_ALONE)
+    stays = [np.where(loose[:, None], values[:, [k, k]], values) for k in (0, 1)]
+    return [values, *stays]
 
 
 def outcome_chances(test: Test, values: np.ndarray) -> np.ndarray:

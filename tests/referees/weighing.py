@@ -254,7 +254,7 @@ def _shown(teller: Teller, weighed: Weighed) -> np.ndarray:
     blocks = [there]
     for test in bench.machine.tests.values():
         if test.cause is None:
-            blocks.append(teller.outcomes(test, weighed.now))
+            blocks.append(teller.outcomes(test, weighed))
         else:
             cause = weighed.causes[:, teller.causes.index(test.cause)]
             blocks.append(technician.cause_chances(test, cause))

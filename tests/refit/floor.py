@@ -18,7 +18,9 @@ from time import perf_counter
 
 import numpy as np
 import pandas as pd
+from scipy.special import logsumexp
 
+from diagnose.faults.manners import COMES_AND_GOES
 from diagnose.faults.outcomes import complaint_chances, wording
 from diagnose.machine.load import load_machine
 from diagnose.refit.evidence import Evidence, make_evidence
@@ -52,7 +54,8 @@ def all_tests(ready: Prepared, world: Prepared, model: RateModel, drawn: list) -
     logs = []
     for test in tests:
         table = solved.chances.of(test, len(columns.tests[test].outcomes))
-        logs.append(np.log(table[solved.place[places, columns.column[test]]]))
+        logs.append(np.log(table[:, solved.place[places, columns.column[test]]]))
+    shares = np.log(np.maximum(solved.manners(places), 1e-300)).T
     told = {
         name: np.log(
             complaint_chances(
@@ -64,9 +67,11 @@ def all_tests(ready: Prepared, world: Prepared, model: RateModel, drawn: list) -
     prior = np.log(np.maximum(solved.prior[places], 1e-300))
     rows = []
     for complaint, truth in drawn:
-        like = told[complaint].copy()
+        each = shares.copy()
         for test, log in zip(tests, logs, strict=True):
-            like += log[:, shops[complaint].answer(truth, test, float(rng.random()))]
+            outcome = shops[complaint].answer(truth, test, float(rng.random()))
+            each += log[COMES_AND_GOES:, :, outcome]
+        like = told[complaint] + logsumexp(each, axis=0)
         mass = np.exp(like + prior - (like + prior).max())
         kept = np.flatnonzero(mass > LEAST_SHARE * mass.sum())
         most = float(like[kept].max())

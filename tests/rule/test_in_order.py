@@ -112,10 +112,11 @@ def test_bits_about_blame_are_those_of_their_definition() -> None:
 
 
 def test_a_loose_joint_hides_half_of_the_time_and_a_break_never() -> None:
-    # A reading is one of two, with the joint made and parted; trying the machine shows either.
+    # Trying the machine shows it with the joint made or parted: by turns where it comes and goes,
+    # which every other one does; three in ten stay made, two in ten parted.
     ready = prepare("zero_turn_mower")
     hides = ready.hides["silent"]
-    assert hides[ready.faults.index(("relay_ground", "loose"))] == pytest.approx(0.5)
+    assert hides[ready.faults.index(("relay_ground", "loose"))] == pytest.approx(0.55)
     assert hides[ready.faults.index(("relay_ground", "open"))] == 0.0
     moving = ready.costs.tests.moving
     assert moving is not None
