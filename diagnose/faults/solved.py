@@ -40,7 +40,6 @@ MOST_GROWN, GROWN_BYTES = 20_000, 10_000_000
 """So many sets beyond the base, and so many bytes for them, are kept for each machine; then the
 half not asked for longest goes. At some 120 observables one takes 1.5 kilobytes."""
 
-
 MOST_EXTENSIONS = 2_000_000
 """A table of a base's extensions is kept up to so many numbers."""
 

@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
-from multiprocessing import get_context
+from multiprocessing import get_context, resource_tracker
 from typing import TYPE_CHECKING
 from uuid import uuid4
 
@@ -206,9 +206,9 @@ def simulate(
     with ProcessPoolExecutor(
         workers, mp_context=get_context("spawn"), initializer=_set_up, initargs=(token, workshop)
     ) as pool:
-        with _deaf_to_the_keyboard():
-            waiting = [pool.submit(_piece, token, None, seed, edge) for edge in _edges(jobs)]
         try:
+            with _deaf_to_the_keyboard():
+                waiting = [pool.submit(_piece, token, None, seed, edge) for edge in _edges(jobs)]
             return _gather(waiting, jobs, progress)
         except KeyboardInterrupt:
             pool.shutdown(wait=True, cancel_futures=True)
@@ -217,15 +217,13 @@ def simulate(
 
 @contextlib.contextmanager
 def _deaf_to_the_keyboard() -> Iterator[None]:
-    """What is begun within never hears an interrupt: whoever began it tells it to end."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    """What is begun within never hears an interrupt: whoever began it hears it afterwards."""
+    resource_tracker.ensure_running()  # else it would be begun within, and let interrupts in
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def simulate_on(

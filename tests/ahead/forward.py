@@ -116,6 +116,7 @@ WAYS = (0.5, 0.3, 0.2)
 """A loose joint comes and goes, stays in contact through the job, or stays without. Estimates."""
 
 
+@cache
 def loose(of: Sets) -> np.ndarray:
     """(sets,) whether a joint is loose."""
     return np.array([any(cart().faults[f][1] == "loose" for f in one) for one in of.sets])
@@ -138,24 +139,34 @@ def likelihood(of: Sets, finding: Finding, way: int | None = None) -> np.ndarray
 
 def after_repair(of: Sets, weight: np.ndarray, done: RepairDone) -> np.ndarray:
     """(sets,) weights with the repair done, whatever the check shows."""
+    found = np.zeros(len(weight))
+    before, after, chance = moves(of, done.part, done.repair)
+    np.add.at(found, after, weight[before] * chance)
+    return found
+
+
+@cache
+def moves(of: Sets, part_id: str, repair_id: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Where a repair leads: rows before it, rows after it, and with what chance."""
     ready = cart()
-    part = ready.machine.parts[done.part]
-    repair = next(one for one in part.repairs if one.id == done.repair)
+    part = ready.machine.parts[part_id]
+    repair = next(one for one in part.repairs if one.id == repair_id)
     own = [f for f, (name, _) in enumerate(ready.faults) if name == part.id]
     fixed = {f for f in own if ready.faults[f][1] in repair.fixes}
     modes = [part.modes[ready.faults[f][1]].per_1000_jobs for f in own]
     bad = NEW_BAD if repair.id == "replace" else 0.0
-    found = np.zeros(len(weight))
-    for row, share in zip(of.sets, weight.tolist(), strict=True):
-        left = tuple(f for f in row if f not in fixed)
-        stays = share
+    led = []
+    for row, faults in enumerate(of.sets):
+        left = tuple(f for f in faults if f not in fixed)
+        stays = 1.0
         for fault, rate in zip(own, modes, strict=True):
             joined = tuple(sorted((*left, fault)))
             if not set(left) & set(own) and joined in of.row:
-                found[of.row[joined]] += share * bad * rate / sum(modes)
-                stays -= share * bad * rate / sum(modes)
-        found[of.row[left]] += stays
-    return found
+                led.append((row, of.row[joined], bad * rate / sum(modes)))
+                stays -= bad * rate / sum(modes)
+        led.append((row, of.row[left], stays))
+    before, after, chance = (np.array(column) for column in zip(*led, strict=True))
+    return before, after, chance
 
 
 def weights_of(situation: Situation) -> np.ndarray:

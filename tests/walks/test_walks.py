@@ -18,7 +18,8 @@ from tests.walks.walk import RUNS, Walk, all_walks
 WALKS = {walk.id: walk for walk in all_walks()}
 
 FALLS_SHORT = {
-    "pump_level_switch": "38.4 minutes, 36 are good: walks to the pond on one misread number",
+    "pump_level_switch": "39.4 minutes, 36 are good: walks to the pond on one misread number",
+    "vehicle_relay_coil_and_starter_cable": "62.4 minutes, 60 are good: a lug is tightened",
     "mower_brake_switch": "29.7 minutes, 28 are good: bridges the solenoid",
 }
 """Walks that do not end as they should yet. One that does makes its test fail until it is taken
