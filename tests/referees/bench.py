@@ -64,7 +64,8 @@ class Bench:
         made_up = [f.id for f in machine.functions.values() if f.kind == "all_of"]
         looked_into = [test.id for test in machine.tests.values() if test.kind == "inspect"]
         words = [*machine.complaints, NOTHING_WRONG, SHOWN]
-        names = [*self.circuit.rigs.names, *made_up, *looked_into, *words]
+        watched = [test.id for test in machine.tests.values() if self._may_be_in_vain(test)]
+        names = [*self.circuit.rigs.names, *made_up, *looked_into, *watched, *words]
         self.column = {name: i for i, name in enumerate(names)}
         self._level = {
             f.id: {level.id: i for i, level in enumerate(f.levels)}
@@ -78,6 +79,12 @@ class Bench:
         self._loose = np.zeros(1024, dtype=bool)
         self._row: dict[FaultSet, int] = {}
         self.solved = 0
+
+    def _may_be_in_vain(self, test: Test) -> bool:
+        """Whether it watches something made of other functions, and may not get that far."""
+        may_fail = any(outcome.id == "not_possible" for outcome in test.outcomes)
+        made_up = test.function and self.machine.functions[test.function].kind == "all_of"
+        return bool(made_up and may_fail)
 
     def column_of(self, test: Test) -> int:
         """A test that connects something has readings of its own; others report a function."""
@@ -132,6 +139,8 @@ class Bench:
             if test.kind == "inspect":
                 bad = [self._finds(test, one) for one in sets]
                 found[:, self.column[test.id]] = np.array(bad, dtype=float)[:, None]
+            if self._may_be_in_vain(test):
+                found[:, self.column[test.id]] = found[:, self.column[str(test.function)]]
             needed = self._needed(test.condition)
             may_fail = any(outcome.id == "not_possible" for outcome in test.outcomes)
             if needed and may_fail and test.id in self.column:

@@ -257,23 +257,27 @@ def told(bench: Bench, complaint: str, rows: np.ndarray) -> np.ndarray:
     )
 
 
-def posts(machine: Machine) -> tuple[str, str]:
-    """The nets of the battery's posts; what stands for its charge lies between cells and a post."""
-    battery = next(part for part in machine.parts.values() if part.kind == "battery")
-    ends = [battery.terminals["plus"], battery.terminals["minus"]]
-    for part in machine.parts.values():
-        if part.kind == "charge":
-            inner = next(net for net in part.terminals.values() if net in ends)
-            outer = next(net for net in part.terminals.values() if net != inner)
-            ends[ends.index(inner)] = outer
-    return ends[0], ends[1]
+def posts(machine: Machine) -> dict[str, tuple[str, str]]:
+    """Battery -> nets of its posts; what stands for its charge lies between cells and a post."""
+    found = {}
+    for battery in machine.parts.values():
+        if battery.kind != "battery":
+            continue
+        ends = [battery.terminals["plus"], battery.terminals["minus"]]
+        for part in machine.parts.values():
+            nets = list(part.terminals.values()) if part.kind == "charge" else []
+            for inner in [net for net in nets if net in ends][:1]:
+                ends[ends.index(inner)] = next(net for net in nets if net != inner)
+        found[battery.id] = ends[0], ends[1]
+    return found
 
 
 def cold_of(bench: Bench, test: Test, celsius: float) -> float:
     """Volts to add to a reading of the battery before it is compared with one at 20 degrees."""
-    battery = next(part for part in bench.machine.parts.values() if part.kind == "battery")
     rested = False
-    if test.kind == "volts" and test.probes == posts(bench.machine):
-        good = bench.values[bench.rows([()])[0], bench.column_of(test), 0]
-        rested = bool(abs(good - battery.emf_volts) < AT_REST_VOLTS)
+    for battery, ends in posts(bench.machine).items():
+        if test.kind == "volts" and test.probes == ends:
+            good = bench.values[bench.rows([()])[0], bench.column_of(test), 0]
+            emf = bench.machine.parts[battery].emf_volts
+            rested = bool(abs(good - emf) < AT_REST_VOLTS)
     return technician.volts_lost_to_cold(bench.machine, test, celsius, rested=rested)

@@ -176,5 +176,7 @@ def test_cold(bench: Bench) -> None:
 
 def test_posts_are_where_the_clamps_sit() -> None:
     """A state of charge lies between the cells and the plus post."""
-    assert posts(load_machine(LAMP)) == ("post", "frame")
-    assert posts(load_machine("standby_pump")) == ("batt_plus", "batt_minus")
+    assert list(posts(load_machine(LAMP)).values()) == [("post", "frame")]
+    assert list(posts(load_machine("standby_pump")).values()) == [("batt_plus", "batt_minus")]
+    assert len(posts(load_machine("work_boat"))) == 2
+    assert not posts(load_machine("push_mower"))
