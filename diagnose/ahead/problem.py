@@ -17,7 +17,7 @@ from diagnose.ahead.thinning import thinned
 from diagnose.belief.survey import mixture_of, tables_of
 from diagnose.faults.manners import SHARES
 from diagnose.faults.priors import new_part_modes
-from diagnose.faults.tried import check_shares, with_slips
+from diagnose.faults.tried import always_runs, check_shares, with_slips
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -108,13 +108,13 @@ def thinned_problem(
     manners = np.eye(len(SHARES))[case.manner]
     rows, there = rows[case.of], there[case.of]
     shares = check_shares(prepared.behaviour, solved, complaint, rows, manners)
-    always = check_shares(prepared.behaviour, solved, complaint, rows)[:, 0] >= 1.0
+    fine = always_runs(prepared.behaviour, solved, complaint, rows)
     stands = mixture_of(prepared.sets.columns, solved, rows, manners)
     tables = tables_of(prepared.sets.columns, solved, rows, there, stands)
     return DecisionProblem(
         costs=costs,
         prior=prior[case.of, case.manner],
-        tables=tables._replace(fine=always, same=case.of),
+        tables=tables._replace(fine=fine, same=case.of),
         explains=prepared.stopping(complaint),
         gives=prepared.gives[complaint],
         hides=prepared.hides[complaint],

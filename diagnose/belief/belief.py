@@ -22,7 +22,7 @@ from diagnose.belief.survey import (
 )
 from diagnose.errors import ClashError
 from diagnose.faults.manners import ANY, COMES_AND_GOES, N_MANNERS
-from diagnose.faults.tried import check_shares, with_slips
+from diagnose.faults.tried import always_runs, check_shares, with_slips
 from diagnose.sums import inner, mixed
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ def believe(sets: SolvedSets, situation: Situation, *, bound: bool = True) -> Be
     own = by_row[rows] / kept
     manners = _manners(found, rows, weight)
     shares = check_shares(sets.behaviour, solved, situation.complaint, rows, manners)
-    fine = shares[:, 0] >= 1.0
+    fine = always_runs(sets.behaviour, solved, situation.complaint, rows)
     stands = mixture_of(sets.columns, solved, rows, manners)
     blocks = blocks_of(sets.columns, solved, rows, there, own, fine, stands)
     known = survey(blocks, solved.n_faults)

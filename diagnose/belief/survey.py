@@ -258,8 +258,8 @@ def mixture_of(columns: TestColumns, solved: Solved, rows: Ints, manners: Floats
         rows: (n,) rows of them.
         manners: (n, 3) shares of the manners in which loose joints stand.
     """
-    mixed_up = (np.abs(manners - solved.manners(rows)) > SAME_SHARE).any(axis=1)
-    hit = np.flatnonzero(mixed_up)
+    known = (np.abs(manners - solved.manners(rows)) > SAME_SHARE).any(axis=1)
+    hit = np.flatnonzero(known)
     at = np.full(len(rows), -1, dtype=np.int64)
     at[hit] = np.arange(len(hit))
     which = np.zeros((len(hit), N_MANNERS - COMES_AND_GOES, len(columns.tests)), dtype=np.int32)
@@ -355,20 +355,9 @@ def _mixed_over(which, share, chances, found):
 
 @njit(nogil=True)
 def _gather(  # noqa: PLR0913, PLR0917 - flat arrays for the compiler
-    start,
-    cause,
-    by_cause,
-    chances,
-    entropy,
-    which,
-    rows,
-    there,
-    stands,
-    which_of,
-    share,
-    like,
+    start, cause, by_cause, chances, entropy, which, rows, there, stands, which_of, share, like,
     noise,
-):
+):  # fmt: skip
     for a in range(rows.shape[0]):
         h = rows[a]
         for t in range(cause.shape[0]):

@@ -12,7 +12,12 @@ from typing import TYPE_CHECKING, Self
 import numpy as np
 
 from diagnose.faults.behaviour import seen_on_trying
-from diagnose.faults.manners import APART, COMES_AND_GOES, SHARES, TOUCHES, outcomes_by_manner
+from diagnose.faults.manners import (
+    COMES_AND_GOES,
+    SHARES,
+    outcomes_by_manner,
+    reading_of_two,
+)
 from diagnose.faults.outcomes import (
     CANNOT,
     FIRST_OF_TWO,
@@ -117,8 +122,8 @@ class Technician:
 
     def _stands(self, rng: np.random.Generator) -> int:
         """Which of the two readings there is just now."""
-        now = int(rng.random() >= FIRST_OF_TWO)
-        return {TOUCHES: 0, APART: 1}.get(self.case.manner, now)
+        apart = bool(rng.random() >= FIRST_OF_TWO)
+        return reading_of_two(self.case.manner, apart_now=apart)
 
     @staticmethod
     def _drawn(test: Test, chances: NDArray[np.float64], rng: np.random.Generator) -> str:

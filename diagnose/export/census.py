@@ -41,6 +41,7 @@ class Census:
         self.state = states_of(pairs, nodes)
         self._rare: dict[FaultSet, int] = {}
         self._rare_readings = pairs.readings[0, :0]
+        self._loose = pairs.behaviour.loose
 
     def look_up(self, tied: Iterable[tuple[Node, ...]]) -> None:
         """Solves, once each, the fault sets of combinations that no pair reaches."""
@@ -62,9 +63,10 @@ class Census:
         )
         own = self.pairs.prior if leaf.test is None else self.pairs.weight
         weight = np.concatenate([own, np.ones(len(empty))])
-        loose = set(np.flatnonzero(self.pairs.behaviour.loose).tolist())
-        stands = np.array([not loose.isdisjoint(s) for s in (*self.pairs.sets, *unions)])
-        chances = _chances(self.pairs, leaf, values, stands)
+        pairs_loose = self._loose[np.stack(self.pairs.index)].any(axis=0)
+        rare_loose = [bool(self._loose[list(union)].any()) for union in unions]
+        loose = np.concatenate([pairs_loose, np.array(rare_loose, dtype=bool)])
+        chances = _chances(self.pairs, leaf, values, loose)
         flat = chances.reshape(len(chances), -1)
         total = np.stack(
             [np.bincount(cell, weight * column, math.prod(shape)) for column in flat.T], axis=-1

@@ -76,6 +76,11 @@ def outcomes_by_manner(test: Test, values: Floats) -> Floats:
     return by_manner(lambda own: outcome_chances(test, own), values)
 
 
+def reading_of_two(manner: int, *, apart_now: bool) -> int:
+    """Which of the two readings of a circuit there is; `apart_now` where its joints come and go."""
+    return {TOUCHES: 0, APART: 1}.get(manner, int(apart_now))
+
+
 def first_weight(shares: Floats) -> Floats:
     """(n,) weight of the first of two readings where it is looked at once more, now or later.
 

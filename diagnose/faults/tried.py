@@ -32,26 +32,6 @@ def check_results(machine: Machine, complaint: str) -> tuple[str, ...]:
     return shown if complaint in shown else (*shown, complaint)
 
 
-def check_chances(
-    behaviour: Behaviour,
-    solved: Solved,
-    complaint: str,
-    rows: Ints,
-    manners: Floats | None = None,
-) -> Floats:
-    """(rows, results) how likely the check shows each of `check_results`.
-
-    Args:
-        behaviour: the machine.
-        solved: fault sets.
-        complaint: what the job is about.
-        rows: of the fault sets.
-        manners: (rows, 3) shares of the manners in which loose joints stand; None: as nothing is
-            known of that.
-    """
-    return with_slips(check_shares(behaviour, solved, complaint, rows, manners))
-
-
 def with_slips(shares: Floats) -> Floats:
     """(..., results) shares of the time as chances of what is taken to be shown."""
     found: Floats = (1.0 - CHECK_SLIPS) * shares + CHECK_SLIPS / shares.shape[-1]
@@ -65,22 +45,41 @@ def check_shares(
     rows: Ints,
     manners: Floats | None = None,
 ) -> Floats:
-    """(rows, results) share of the time that each shows; arguments as of `check_chances`."""
+    """(rows, results) share of the time that the check shows each of `check_results`.
+
+    Args:
+        behaviour: the machine.
+        solved: fault sets.
+        complaint: what the job is about.
+        rows: of the fault sets.
+        manners: (rows, 3) shares of the manners in which loose joints stand; None: as nothing is
+            known of that.
+    """
+    shown = _shown(behaviour, solved, complaint, rows)
+    first = first_weight(solved.manners(rows) if manners is None else manners)
+    by_turns = np.stack([first, 1.0 - first], axis=1)
+    results = len(check_results(behaviour.machine, complaint))
+    found: Floats = np.stack(
+        [(by_turns * (shown == k)).sum(axis=1) for k in range(results)], axis=-1
+    )
+    return found
+
+
+def always_runs(
+    behaviour: Behaviour, solved: Solved, complaint: str, rows: Ints
+) -> NDArray[np.bool_]:
+    """(rows,) whether it runs however a loose joint stands; arguments as of `check_shares`."""
+    return np.asarray((_shown(behaviour, solved, complaint, rows) == 0.0).all(axis=1), dtype=bool)
+
+
+def _shown(behaviour: Behaviour, solved: Solved, complaint: str, rows: Ints) -> Floats:
+    """(rows, 2) number of the result that each of the two readings is."""
     results = check_results(behaviour.machine, complaint)
     tried = solved.readings(behaviour.column[TRIED], rows)
-    if complaint not in seen_on_trying(behaviour.machine):
-        fits = solved.readings(behaviour.column[complaint], rows) == FITS
-        tried = np.where(fits & (tried == 0.0), len(results) - 1.0, tried)
-    first = first_weight(solved.manners(rows) if manners is None else manners)
-    each = [_weighed(tried == k, first) for k in range(len(results))]
-    found: Floats = np.stack(each, axis=-1)
-    return found
-
-
-def _weighed(shows: NDArray[np.bool_], first: Floats) -> Floats:
-    """(rows,) share of the time that something shows; exactly 1 where it does in both readings."""
-    found: Floats = shows[:, 1] + first * (shows[:, 0].astype(np.float64) - shows[:, 1])
-    return found
+    if complaint in seen_on_trying(behaviour.machine):
+        return tried
+    fits = solved.readings(behaviour.column[complaint], rows) == FITS
+    return np.where(fits & (tried == 0.0), len(results) - 1.0, tried)
 
 
 def shown_chances(

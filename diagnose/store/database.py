@@ -164,7 +164,7 @@ def _write_ahead(cursor: sqlite3.Cursor) -> None:
     """Have changes written to a log of their own.
 
     A new file is switched over by who has it for himself, and for that SQLite does not wait: of
-    four processes that opened an empty store at once, one in fifty was told that it is locked.
+    four that opened an empty store at once, one in fifty was told that it is locked.
     """
     end = time.monotonic() + BUSY_MILLISECONDS / 1000.0
     while True:

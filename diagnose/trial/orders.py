@@ -22,7 +22,7 @@ from diagnose.ahead.problem import thinned_problem
 from diagnose.ahead.state import ProblemBench
 from diagnose.ahead.world import outcome_of
 from diagnose.belief.situation import Situation
-from diagnose.faults.manners import APART, TOUCHES
+from diagnose.faults.manners import reading_of_two
 from diagnose.faults.outcomes import FIRST_OF_TWO, TRY, complaint_chances, spread_of, wording
 from diagnose.faults.tried import check_results
 from diagnose.machine.model import NEW_PART
@@ -357,8 +357,8 @@ class _Books:
         row = np.array([solved.row(truth.faults)], dtype=np.int64)
         column = int(ready.sets.columns.column[number])
         values = solved.readings(column, row)[0]
-        apart = int(order.rng.random() < 1.0 - FIRST_OF_TWO)
-        value = float(values[{TOUCHES: 0, APART: 1}.get(truth.manner, apart)])
+        apart = bool(order.rng.random() < 1.0 - FIRST_OF_TWO)
+        value = float(values[reading_of_two(truth.manner, apart_now=apart)])
         value += float(spread_of(test, np.array(value))) * float(order.rng.standard_normal())
         low, high = _range(test, outcome)
         inside = (high - low) * 1e-3

@@ -19,7 +19,7 @@ from diagnose.errors import ValueOutOfRangeError
 from diagnose.faults.manners import COMES_AND_GOES, N_MANNERS, SHARES
 from diagnose.faults.outcomes import CHECK_SLIPS, WORKS, complaint_chances, wording
 from diagnose.faults.priors import new_part_modes
-from diagnose.faults.tried import check_chances
+from diagnose.faults.tried import check_shares, with_slips
 from diagnose.rule.minutes import price_minutes
 
 if TYPE_CHECKING:
@@ -57,7 +57,6 @@ class Shop:
 
     Attributes:
         costs: what everything costs.
-        known_minutes: what a job would take if one knew what is wrong.
     """
 
     def __init__(self, prepared: Prepared, complaint: str) -> None:
@@ -66,7 +65,7 @@ class Shop:
         self._complaint = complaint
         self._able = prepared.stopping(complaint)
         self.costs = prepared.costs
-        self.known_minutes = KnownMinutes(self)
+        self._known = KnownMinutes(self)
         machine = prepared.machine
         repairs = [(part, r) for part in machine.parts.values() for r in part.repairs]
         self._prices = [price_minutes(machine, repair.price_eur) for _, repair in repairs]
@@ -75,6 +74,10 @@ class Shop:
             {number[fault]: p for fault, p in new_part_modes(machine, part, repair).items()}
             for part, repair in repairs
         ]
+
+    def known_minutes(self, truth: Truth) -> float:
+        """What a job would take if one knew what is wrong, however its joints happen to stand."""
+        return self._known(replace(truth, manner=COMES_AND_GOES))
 
     def answer(self, truth: Truth, test: int, drawn: float) -> int:
         """See `World`."""
@@ -100,8 +103,8 @@ class Shop:
         rows = np.array([solved.row(truth.faults)], dtype=np.int64)
         behaviour, manners = self._prepared.behaviour, np.zeros((1, len(SHARES)))
         manners[0, truth.manner - COMES_AND_GOES] = 1.0
-        found = check_chances(behaviour, solved, self._complaint, rows, manners)
-        row: NDArray[np.float64] = found[0]
+        shares = check_shares(behaviour, solved, self._complaint, rows, manners)
+        row: NDArray[np.float64] = with_slips(shares)[0]
         return row
 
     def handed_over(self, truth: Truth) -> float:
@@ -204,10 +207,10 @@ def draw_machines(prepared: Prepared, rng: np.random.Generator) -> list[Truth]:
         for place in range(priors.n_free, len(priors.causes)):
             triggered = np.append(priors.triggers[place][own], False)[number]
             at |= triggered.astype(np.int64) << place
-    loose = np.flatnonzero(behaviour.loose).tolist()
+    loose = behaviour.loose
     (of_joints,) = rng.spawn(1)
     stands = of_joints.choice(np.arange(COMES_AND_GOES, N_MANNERS), BLOCK, p=SHARES)
-    stands[[not set(loose).intersection(own) for own in faults]] = COMES_AND_GOES
+    stands[[not loose[own].any() for own in faults]] = COMES_AND_GOES
     return [
         Truth(tuple(sorted(own)), int(there), int(manner))
         for own, there, manner in zip(faults, causes, stands, strict=True)

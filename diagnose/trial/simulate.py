@@ -7,7 +7,7 @@ import signal
 import threading
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from multiprocessing import get_context, resource_tracker
 from typing import TYPE_CHECKING
 from uuid import uuid4
@@ -20,7 +20,6 @@ from diagnose.ahead.play import Dice, job_generator, play
 from diagnose.ahead.policies import make_policy
 from diagnose.belief.situation import Situation
 from diagnose.errors import ValueOutOfRangeError
-from diagnose.faults.manners import COMES_AND_GOES
 from diagnose.rule.prepared import prepared
 from diagnose.sums import inner
 from diagnose.trial.shop import Shop, comes_with, draw_truths
@@ -124,7 +123,7 @@ class Bays:
         return (
             done.minutes,
             done.minutes - done.price_minutes,
-            shop.known_minutes(replace(dice.truth, manner=COMES_AND_GOES)),
+            shop.known_minutes(dice.truth),
             place,
             done.tests,
             done.repairs,

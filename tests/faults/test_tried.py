@@ -11,7 +11,13 @@ import pytest
 
 from diagnose.faults.manners import APART, COMES_AND_GOES, TOUCHES
 from diagnose.faults.outcomes import outcome_chances
-from diagnose.faults.tried import check_chances, check_results, shown_chances
+from diagnose.faults.tried import (
+    always_runs,
+    check_results,
+    check_shares,
+    shown_chances,
+    with_slips,
+)
 from tests.belief.by_levels import at_levels, tried_by_hand
 from tests.faults.machines import NAMES, shipped, singles
 
@@ -76,7 +82,7 @@ def test_checks_by_hand() -> None:
     cases, as often there as not; else it stays as it is, three times touching for twice apart."""
     known = shipped(VEHICLE)
     rows = np.array([known.sets.now().row((known.faults.index(("minus_post", "loose")),))])
-    chances = check_chances(known.behaviour, known.sets.now(), "dead", rows)[0]
+    chances = with_slips(check_shares(known.behaviour, known.sets.now(), "dead", rows))[0]
     results = check_results(known.machine, "dead")
     assert len(results) == 9
     slip = 0.005 / 9.0
@@ -85,18 +91,28 @@ def test_checks_by_hand() -> None:
     assert dict(zip(results, chances.tolist(), strict=True)) == pytest.approx(wanted)
 
 
+def test_a_joint_that_touches_runs_and_is_not_in_order() -> None:
+    known = shipped(VEHICLE)
+    solved = known.sets.now()
+    rows = np.array([solved.row((known.faults.index(("minus_post", "loose")),)), solved.row(())])
+    touching = np.array([[0.0, 1.0, 0.0]] * 2)
+    shares = check_shares(known.behaviour, solved, "dead", rows, touching)
+    assert shares[:, 0].tolist() == [1.0, 1.0]
+    assert always_runs(known.behaviour, solved, "dead", rows).tolist() == [False, True]
+
+
 def test_what_does_not_show_on_trying_is_looked_for_by_who_was_told_of_it() -> None:
     known = shipped(PUMP)
     solved, results = known.sets.now(), check_results(known.machine, "flat_again")
     assert results[-2:] == ("other", "flat_again")
     row = solved.row((known.faults.index(("unlisted", "flat_again")),))
     rows, slip = np.array([row]), 0.005 / len(results)
-    chances = check_chances(known.behaviour, solved, "flat_again", rows)[0]
+    chances = with_slips(check_shares(known.behaviour, solved, "flat_again", rows))[0]
     wanted = dict.fromkeys(results, slip)
     wanted["flat_again"] = 0.995 + slip
     assert dict(zip(results, chances.tolist(), strict=True)) == pytest.approx(wanted)
     # asked about something else he does not see it
-    silent = check_chances(known.behaviour, solved, "silent", rows)[0]
+    silent = with_slips(check_shares(known.behaviour, solved, "silent", rows))[0]
     assert silent[0] == pytest.approx(0.995 + 0.005 / (len(results) - 1))
     # that it runs is two looks then: it runs, and it is not flat again
     both = [

@@ -139,6 +139,9 @@ def test_what_one_would_need_knowing_by_hand() -> None:
     one, other = ("main_fuse", "open"), ("start_relay", "coil_open")
     assert cart().known_minutes(Truth(faults(one), 0)) == pytest.approx(fuse)
     assert cart().known_minutes(Truth(faults(one, other), 0)) == pytest.approx(fuse + relay)
+    plug = [Truth(faults(("relay_plug", "loose")), 0, manner) for manner in (1, 2, 3)]
+    assert len({cart().known_minutes(truth) for truth in plug}) == 1  # by chance it may touch
+    assert cart().known_minutes(plug[1]) > 0.0
     # with a flat battery besides it is not done yet where the file says what a cart does that
     # works: the tray is opened for 1 + 1, charging takes 30 and a check
     flat = Truth(faults(one, ("battery", "flat")), 0)
